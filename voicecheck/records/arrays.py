@@ -1,0 +1,57 @@
+"""Read-only arrays inside frozen records, and equality that understands them."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def freeze_arrays(record: Any) -> None:
+    """
+    Replace every array-like field of a frozen dataclass by a read-only float64 copy.
+
+    Parameters
+    ----------
+    record : dataclass instance
+        Called from `__post_init__`; fields annotated `Array` are converted, `None` is kept.
+    """
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        if field.type in ("Array", "Array | None", Array) and value is not None:
+            array = np.array(value, dtype=np.float64)
+            array.flags.writeable = False
+            object.__setattr__(record, field.name, array)
+
+
+def is_same(first: Any, second: Any) -> bool:
+    """
+    Whether two records hold the same values, NaN equal to NaN.
+
+    Parameters
+    ----------
+    first, second : record, array, tuple, mapping or scalar
+
+    Returns
+    -------
+    bool
+    """
+    if type(first) is not type(second):
+        return False
+    if isinstance(first, np.ndarray):
+        return bool(np.array_equal(first, second, equal_nan=True))
+    if dataclasses.is_dataclass(first):
+        return all(
+            is_same(getattr(first, field.name), getattr(second, field.name))
+            for field in dataclasses.fields(first)
+        )
+    if isinstance(first, tuple | list):
+        return len(first) == len(second) and all(map(is_same, first, second))
+    if isinstance(first, Mapping):
+        return first.keys() == second.keys() and all(is_same(first[k], second[k]) for k in first)
+    return bool(first == second or (first != first and second != second))  # noqa: PLR0124 (NaN)

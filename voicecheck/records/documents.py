@@ -1,0 +1,98 @@
+"""The JSON form of the records: NaN and infinities become null, arrays become lists."""
+
+from __future__ import annotations
+
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+
+from voicecheck.records.jobs import Baseline, Comparison, Run
+from voicecheck.records.measurement import Measurement
+
+SCHEMAS: dict[type, str] = {
+    Measurement: "voicecheck.measurement/1",
+    Run: "voicecheck.run/1",
+    Baseline: "voicecheck.baseline/1",
+    Comparison: "voicecheck.comparison/1",
+}
+"""Schema name of each record that is a document of its own."""
+
+Record = TypeVar("Record")
+
+
+def _encode(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return np.where(np.isfinite(value), value, np.nan).tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    message = f"no JSON form for {type(value).__name__}"
+    raise NotImplementedError(message)
+
+
+def _decode(kind: type, value: Any) -> Any:
+    if value is None:
+        return None
+    return np.array(_nan_for_null(value), dtype=np.float64)
+
+
+def _nan_for_null(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_nan_for_null(item) for item in value]
+    return float("nan") if value is None else value
+
+
+def to_document(record: Any) -> dict[str, Any]:
+    """
+    JSON document of a record as plain dicts and lists.
+
+    Parameters
+    ----------
+    record : record
+        Any of the frozen data types.
+
+    Returns
+    -------
+    dict
+        With a `schema` key first where the record has a schema; a run's pooled measurement
+        carries `seat_sd_db` as the contract has it.
+    """
+    document: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(record, enc_hook=_encode))
+    if isinstance(record, Run):
+        document["pooled"]["seat_sd_db"] = document["seat_sd_db"]
+    schema = SCHEMAS.get(type(record))
+    return {"schema": schema, **document} if schema else document
+
+
+def to_json(record: Any) -> bytes:
+    """
+    JSON text of a record, UTF-8, one line.
+
+    See Also
+    --------
+    from_json : the way back.
+    """
+    return msgspec.json.encode(to_document(record))
+
+
+def from_json(text: bytes | str, kind: type[Record]) -> Record:
+    """
+    Read a record back; checks types.
+
+    Parameters
+    ----------
+    text : bytes or str
+        As `to_json` writes it; unknown keys are passed over.
+    kind : type
+        The record type.
+
+    Returns
+    -------
+    record
+
+    Raises
+    ------
+    msgspec.ValidationError
+        The document does not fit the type; the message names the place.
+    """
+    return msgspec.json.decode(text, type=kind, dec_hook=_decode)

@@ -1,0 +1,200 @@
+"""Set types, jobs, runs, baselines and what a comparison found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.measurement import Measurement
+from voicecheck.records.signals import Conditions
+
+TRANSMITTERS = ("carbon", "electret", "moving-coil")
+VERDICTS = ("within", "doubtful", "outside", "not comparable")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetType:
+    """A kind of telephone, named by the user."""
+
+    name: str
+    transmitter: str = "carbon"
+    feed_ma: float = 40.0
+    region: str = ""
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file kept with a job, stored by content hash."""
+
+    sha256: str
+    name: str
+    added_utc: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One set on the bench for one owner."""
+
+    job: int
+    label: str
+    type_name: str
+    opened_utc: str
+    closed_utc: str | None = None
+    owner: str = ""
+    complaint: str = ""
+    notes: tuple[str, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Run:
+    """
+    Repeated recordings of one path at one stage: a pooled measurement with its spread.
+
+    `seat_sd_db`, shape (n_points,), is the standard deviation between seats of the response
+    (NaN with one seat); `level_sd_db` that of the level over 200-4000 Hz.
+    """
+
+    job: int | None = None
+    path: str = "transmit"
+    stage: str = "before"
+    recordings: tuple[Measurement, ...] = ()
+    pooled: Measurement
+    seat_sd_db: Array
+    level_sd_db: float | None = None
+    taken_utc: str | None = None
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+    def same_as(self, other: Run) -> bool:
+        """Whether both hold the same values, NaN equal to NaN."""
+        return is_same(self, other)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineQuantity:
+    """
+    Mean and spread of one scalar over the reference sets, with its prediction limits.
+
+    A limit that is not one (noise has no lower limit, say) is `None`.
+    """
+
+    quantity: str
+    unit: str
+    n: int
+    mean: float
+    sd: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Baseline:
+    """
+    Statistics over the reference runs of one set type and path.
+
+    The curve arrays have shape (n_points,). `shape_*` belong to the curve with its own level
+    over 200-4000 Hz taken out. `method` says how the limits were made.
+    """
+
+    type_name: str
+    path: str
+    n: int
+    unit: str
+    frequency_hz: Array
+    mean_db: Array
+    sd_db: Array
+    low_db: Array
+    high_db: Array
+    shape_mean_db: Array
+    shape_sd_db: Array
+    shape_low_db: Array
+    shape_high_db: Array
+    quantities: tuple[BaselineQuantity, ...]
+    method: str
+    conditions: Conditions
+    warnings: tuple[str, ...] = ()
+    built_utc: str | None = None
+    version: str = ""
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+    def same_as(self, other: Baseline) -> bool:
+        """Whether both hold the same values, NaN equal to NaN."""
+        return is_same(self, other)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mask:
+    """
+    Limits on a curve; arrays of shape (n_points,), NaN where there is no limit.
+
+    A floating mask may be shifted as a whole before it is applied.
+    """
+
+    name: str
+    frequency_hz: Array
+    lower_db: Array
+    upper_db: Array
+    floating: bool = True
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Quantity, value, uncertainty, what it is held against, and the verdict."""
+
+    path: str
+    quantity: str
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    low: float | None
+    high: float | None
+    verdict: str
+    worst_hz: float | None = None
+    reason: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hint:
+    """A likely cause, its confidence, and the test that separates it from the next one."""
+
+    code: str
+    cause: str
+    confidence: str
+    separate_by: str
+    provenance: str = ""
+    symptom: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Against:
+    """What a comparison was made against."""
+
+    kind: str
+    name: str
+    n: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Findings of one stage of one job against a reference, and the hints they give."""
+
+    job: int | None
+    stage: str
+    against: Against
+    findings: tuple[Finding, ...]
+    overall: str
+    hints: tuple[Hint, ...] = ()
+    summary: tuple[str, ...] = ()

@@ -1,0 +1,200 @@
+"""The one result type and its parts. The parts are the keys of the JSON document."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass, field
+
+from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.signals import Conditions, Problem
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingInfo:
+    """Which recording the numbers are from."""
+
+    sha256: str | None = None
+    rate_hz: int | None = None
+    duration_s: float | None = None
+    channel: int | None = None
+    file: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timing:
+    """
+    Arrival of the opening mark and difference of the two clocks.
+
+    `drift_ppm` is positive where the recorder's clock runs fast against the player's.
+    """
+
+    latency_s: float
+    drift_ppm: float
+    drift_uncertainty_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Response:
+    """
+    Linear response at 1/12-octave points.
+
+    All arrays have shape (n_points,): level in `unit`, `uncertainty_db` the half-width of a
+    95 % interval for this recording, `phase_rad` with the latency taken out.
+    """
+
+    unit: str
+    frequency_hz: Array
+    level_db: Array
+    uncertainty_db: Array
+    snr_db: Array
+    phase_rad: Array
+    group_delay_s: Array
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FineResponse:
+    """Linear response on a finer grid, for drawing; shape (n_fine,)."""
+
+    frequency_hz: Array
+    level_db: Array
+    phase_rad: Array
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """Power means of the response over bands, and its value at 1 kHz, in the response's unit."""
+
+    low_db: float | None = None
+    mid_db: float | None = None
+    high_db: float | None = None
+    at_1khz_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loudness:
+    """Loudness ratings; `None` where the calibration does not allow them."""
+
+    slr_db: float | None = None
+    rlr_db: float | None = None
+    stmr_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Distortion:
+    """
+    Harmonics against the fundamental's frequency.
+
+    `harmonic_db` has shape (n_orders, n_points), dB re the output fundamental; where the
+    harmonic is under the noise it is NaN and `harmonic_below_db` (same shape) holds the level
+    that it is less than. `thd_percent` has shape (n_points,), NaN with `thd_below_percent` alike.
+    """
+
+    frequency_hz: Array
+    thd_percent: Array
+    thd_uncertainty_percent: Array
+    harmonic_order: tuple[int, ...]
+    harmonic_db: Array
+    thd_below_percent: Array
+    harmonic_below_db: Array
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Linearity:
+    """
+    Output and THD against input at one frequency; arrays of shape (n_steps,).
+
+    `input_db` is the drive re the programme's nominal level, `output_db` the fundamental at the
+    output in dBFS. `compression_db` is the loss of gain of the top step against the nominal
+    one, `threshold_db` the loss of gain at -20 dB.
+    """
+
+    frequency_hz: float
+    input_db: Array
+    output_db: Array
+    thd_percent: Array
+    thd_below_percent: Array
+    compression_db: float | None = None
+    threshold_db: float | None = None
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intermodulation:
+    """Four-tone products in dB re the tones' total power; "below" where noise hides them."""
+
+    order2_db: float | None = None
+    order3_db: float | None = None
+    order2_below_db: float | None = None
+    order3_below_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Noise:
+    """Idle noise of the silence block; levels are RMS re a full-scale sine."""
+
+    flat_dbfs: float | None = None
+    psophometric_dbfs: float | None = None
+    c_message_dbfs: float | None = None
+    mains_hz: float | None = None
+    mains_dbfs: float | None = None
+    mains_line_dbfs: Array | None = None
+    bursts_per_s: float | None = None
+    kurtosis: float | None = None
+    slope_db_per_decade: float | None = None
+    psophometric_dbm: float | None = None
+    flat_dbm: float | None = None
+    flat_dbspl: float | None = None
+    band_hz: Array | None = None
+    band_dbfs: Array | None = None
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measurement:
+    """
+    The numbers from one recording, or pooled from several.
+
+    Compare two with `same_as`; `==` is identity, since arrays have no single truth value.
+    """
+
+    recording: RecordingInfo
+    timing: Timing | None = None
+    response: Response | None = None
+    fine: FineResponse | None = None
+    bands: Bands = field(default_factory=Bands)
+    loudness: Loudness = field(default_factory=Loudness)
+    distortion: Distortion | None = None
+    linearity: Linearity | None = None
+    intermodulation: Intermodulation = field(default_factory=Intermodulation)
+    noise: Noise = field(default_factory=Noise)
+    sinad_db: float | None = None
+    problems: tuple[Problem, ...] = ()
+    conditions: Conditions = field(default_factory=Conditions)
+    steps: tuple[str, ...] = ()
+    version: str = ""
+
+    def same_as(self, other: Measurement) -> bool:
+        """Whether both hold the same values, NaN equal to NaN."""
+        return is_same(self, other)
+
+    def replace(self, **changes: object) -> Measurement:
+        """Copy with some fields changed."""
+        return dataclasses.replace(self, **changes)  # type: ignore[arg-type]

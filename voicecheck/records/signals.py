@@ -1,0 +1,217 @@
+"""What is played and what came back."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass, field
+
+from voicecheck.records.arrays import Array, freeze_arrays
+
+PATHS = ("transmit", "receive", "sidetone", "loop")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """
+    Something found in a recording, never folded into the numbers.
+
+    Parameters
+    ----------
+    kind : str
+        "clipping", "dropout", "drift", "noise", "no-signal", "wrong-programme", "burst",
+        "mains", "howl", "lost-samples", ...
+    at_s : float or None
+        Where in the recording, seconds from its first sample.
+    message : str
+        One line: what was seen.
+    effect : str
+        What it did to the numbers.
+    """
+
+    kind: str
+    at_s: float | None = None
+    message: str = ""
+    effect: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """
+    Everything that is needed to make a programme again.
+
+    Levels are in dBFS re a full-scale sine; step levels in dB re `level_dbfs`.
+    """
+
+    rate_hz: int = 48000
+    level_dbfs: float = -12.0
+    cap_dbfs: float = -3.0
+    lead_in_s: float = 0.5
+    mark_s: float = 0.2
+    mark_from_hz: float = 600.0
+    mark_to_hz: float = 3000.0
+    gap_s: float = 0.1
+    silence_s: float = 1.0
+    n_sweeps: int = 3
+    sweep_s: float = 3.0
+    sweep_from_hz: float = 100.0
+    sweep_to_hz: float = 8000.0
+    sweep_gap_s: float = 0.35
+    step_frequencies_hz: tuple[float, ...] = (1000.0,)
+    step_levels_db: tuple[float, ...] = (-30.0, -24.0, -18.0, -12.0, -6.0, 0.0, 6.0)
+    step_s: float = 0.25
+    tones_hz: tuple[float, ...] = (857.0, 863.0, 1372.0, 1388.0)
+    tones_s: float = 1.0
+    tail_s: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """
+    One stretch of a programme.
+
+    `start_s` and `end_s` are seconds from the programme's first sample, `peak` the amplitude
+    in full-scale units. `from_hz` and `to_hz` are the lowest and highest frequency played
+    (`None` where nothing is).
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+    peak: float = 0.0
+    from_hz: float | None = None
+    to_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Programme:
+    """
+    The test signal as played, with its recipe.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    blocks : tuple of Block
+    samples : ndarray, shape (n_samples,)
+        Full-scale units, never above the recipe's cap.
+    """
+
+    recipe: Recipe
+    blocks: tuple[Block, ...]
+    samples: Array
+
+    def __post_init__(self) -> None:
+        """Freeze the samples."""
+        freeze_arrays(self)
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples per second."""
+        return self.recipe.rate_hz
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.recipe.rate_hz
+
+    def blocks_of(self, kind: str) -> tuple[Block, ...]:
+        """Blocks of one kind, in playing order."""
+        return tuple(block for block in self.blocks if block.kind == kind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """
+    What one full-scale unit means at either end of a path.
+
+    Parameters
+    ----------
+    output_per_unit : float
+        Pascal at the mouth, or volts at the line, for a played amplitude of 1.0.
+    output_unit : str
+        "Pa" or "V".
+    input_per_unit : float
+        Volts at the line tap, or pascal at the ear, for a recorded amplitude of 1.0.
+    input_unit : str
+        "V" or "Pa".
+    uncertainty_db : float
+        Half-width of a 95 % interval for the level, dB.
+    name : str
+        Where it comes from, with its date.
+    """
+
+    output_per_unit: float
+    output_unit: str
+    input_per_unit: float
+    input_unit: str
+    uncertainty_db: float = 0.0
+    name: str = ""
+
+    @property
+    def unit(self) -> str:
+        """Unit of a sensitivity under this calibration, as "dB V/Pa"."""
+        return f"dB {self.input_unit}/{self.output_unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """How a recording was taken. `None` is "not stated"."""
+
+    path: str = "transmit"
+    bench: str = ""
+    handset: str | None = None
+    feed_ma: float | None = None
+    load_ohm: float | None = None
+    ear: str | None = None
+    mouth_mm: float | None = None
+    angle_deg: float | None = None
+    conditioned: bool | None = None
+    seat: int | None = None
+    seed: int | None = None
+    time_utc: str | None = None
+    notes: tuple[str, ...] = ()
+
+    def replace(self, **changes: object) -> Conditions:
+        """Copy with some fields changed."""
+        return dataclasses.replace(self, **changes)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recording:
+    """
+    The samples that came back, with the conditions they were taken under.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+        One channel, full-scale units.
+    rate_hz : int
+    channel : int
+        Counted from 1.
+    sha256 : str
+        Of the file; empty until there is one.
+    conditions : Conditions
+    calibration : Calibration or None
+    problems : tuple of Problem
+        What the bench itself noticed while recording.
+    """
+
+    samples: Array
+    rate_hz: int
+    channel: int = 1
+    sha256: str = ""
+    conditions: Conditions = field(default_factory=Conditions)
+    calibration: Calibration | None = None
+    problems: tuple[Problem, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Freeze the samples."""
+        freeze_arrays(self)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.rate_hz
+
+    def replace(self, **changes: object) -> Recording:
+        """Copy with some fields changed."""
+        return dataclasses.replace(self, **changes)  # type: ignore[arg-type]
