@@ -13,14 +13,27 @@ VERDICTS = ("within", "doubtful", "outside", "not comparable")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NormalValue:
+    """A value that a set of a type should show, as the user noted it; `None` is "no limit"."""
+
+    quantity: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SetType:
-    """A kind of telephone, named by the user."""
+    """A kind of telephone, named by the user, with its wiring notes and normal values."""
 
     name: str
     transmitter: str = "carbon"
     feed_ma: float = 40.0
     region: str = ""
     notes: str = ""
+    wiring: str = ""
+    normal_values: tuple[NormalValue, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +43,25 @@ class Attachment:
     sha256: str
     name: str
     added_utc: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One line of a job's time line; the order of the book counts, not the clock's."""
+
+    at_utc: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchRecord:
+    """A JSON document about a bench: its set-up, a calibration, a check."""
+
+    kind: str
+    name: str
+    document: str
+    saved_utc: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
