@@ -111,7 +111,11 @@ class BaselineQuantity:
     """
     Mean and spread of one scalar over the reference sets, with its prediction limits.
 
-    A limit that is not one (noise has no lower limit, say) is `None`.
+    A limit that is not one (noise has no lower limit, say) is `None`. With scale "log" the mean
+    is the geometric mean and `sd` is in dB (20 log10 of the ratio). `seat_sd` is the standard
+    deviation between seats inside one run, in the unit of `sd`; `n_seats` the recordings per run.
+    `dof` are the degrees of freedom behind the limits, `family` the group that shares an error
+    rate, `label` the name to show.
     """
 
     quantity: str
@@ -121,6 +125,12 @@ class BaselineQuantity:
     sd: float
     low: float | None
     high: float | None
+    scale: str = "linear"
+    seat_sd: float | None = None
+    n_seats: float = 1.0
+    dof: float | None = None
+    family: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,7 +139,9 @@ class Baseline:
     Statistics over the reference runs of one set type and path.
 
     The curve arrays have shape (n_points,). `shape_*` belong to the curve with its own level
-    over 200-4000 Hz taken out. `method` says how the limits were made.
+    over 200-4000 Hz taken out. `method` says how the limits were made; they hold for one path
+    compared alone, with `dof` degrees of freedom behind them. `seat_sd_db`, shape (n_points,), is
+    the standard deviation between seats inside one run, `n_seats` the recordings per run.
     """
 
     type_name: str
@@ -151,6 +163,9 @@ class Baseline:
     warnings: tuple[str, ...] = ()
     built_utc: str | None = None
     version: str = ""
+    dof: float | None = None
+    seat_sd_db: Array | None = None
+    n_seats: float = 1.0
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

@@ -40,6 +40,10 @@ class Response:
 
     All arrays have shape (n_points,): level in `unit`, `uncertainty_db` the half-width of a
     95 % interval for this recording, `phase_rad` with the latency taken out.
+
+    Where the parts of the uncertainty are known they stand beside it, each the half-width of a
+    95 % interval of shape (n_points,): `noise_uncertainty_db` (recording noise and window),
+    `seat_uncertainty_db` (re-seating or re-conditioning), `calibration_uncertainty_db`.
     """
 
     unit: str
@@ -49,6 +53,9 @@ class Response:
     snr_db: Array
     phase_rad: Array
     group_delay_s: Array
+    noise_uncertainty_db: Array | None = None
+    seat_uncertainty_db: Array | None = None
+    calibration_uncertainty_db: Array | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
