@@ -154,7 +154,12 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
-    """How a recording was taken. `None` is "not stated"."""
+    """
+    How a recording was taken. `None` is "not stated".
+
+    `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
+    the calibration that the levels rest on, with its date.
+    """
 
     path: str = "transmit"
     bench: str = ""
@@ -169,6 +174,8 @@ class Conditions:
     seed: int | None = None
     time_utc: str | None = None
     notes: tuple[str, ...] = ()
+    level_dbfs: float | None = None
+    calibration: str | None = None
 
     def replace(self, **changes: object) -> Conditions:
         """Copy with some fields changed."""
