@@ -1,0 +1,1 @@
+"""The benches: each plays a programme and hands back a recording."""

@@ -1,0 +1,198 @@
+"""
+The file bench: programme files out, recordings made with any equipment in.
+
+A programme file is an ordinary 24-bit WAV with one chunk of its own after the sound. A text
+comment would do for short recipes only: beyond 2,045 characters the usual library returns every
+text field empty, without an error.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from voicecheck.bench.audiofile import load_recording, open_regular, walk_chunks
+from voicecheck.errors import InputError, RecordingError, VoicecheckError
+from voicecheck.programme import make_programme
+from voicecheck.records import (
+    Calibration,
+    Conditions,
+    Programme,
+    Recipe,
+    Recording,
+    from_json,
+    to_json,
+)
+from voicecheck.records.arrays import Array
+
+__all__ = ["WavFileBench", "load_programme", "load_recording", "save_programme"]
+
+RECIPE_CHUNK = b"vcRP"
+FULL_SCALE_24 = 2**23
+
+
+class WavFileBench:
+    """
+    A bench of recordings that exist already: seat n is file n.
+
+    Parameters
+    ----------
+    files : sequence of path
+    channel : int
+        Counted from 1.
+    conditions : Conditions, optional
+        What is known about how they were taken; path and seat are filled in.
+    calibration : Calibration, optional
+    """
+
+    def __init__(
+        self,
+        files: Sequence[str | Path],
+        *,
+        channel: int = 1,
+        conditions: Conditions | None = None,
+        calibration: Calibration | None = None,
+    ) -> None:
+        self.files = tuple(Path(file) for file in files)
+        self.channel = channel
+        self.conditions = conditions or Conditions(bench="file")
+        self.calibration = calibration
+
+    def play_and_record(
+        self,
+        programme: Programme,  # noqa: ARG002 (the file holds what came back of it)
+        *,
+        path: str = "transmit",
+        seat: int = 1,
+    ) -> Recording:
+        """
+        Load the recording of one seat.
+
+        Raises
+        ------
+        InputError
+            There is no file for this seat, or it has no such channel.
+        RecordingError
+            The file cannot be used.
+        """
+        if not 1 <= seat <= len(self.files):
+            message = f"seat {seat}: only {len(self.files)} recordings given; name one per seat"
+            raise InputError(message)
+        recording = load_recording(
+            self.files[seat - 1],
+            channel=self.channel,
+            conditions=self.conditions.replace(path=path, seat=seat),
+        )
+        return recording.replace(calibration=self.calibration)
+
+
+def save_programme(programme: Programme, path: str | Path) -> None:
+    """
+    Write a programme file: 24-bit WAV, one channel, its recipe inside.
+
+    Parameters
+    ----------
+    programme : Programme
+    path : path
+        Replaced only when the new file is complete.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written there.
+    """
+    path = Path(path)
+    steps = np.rint(programme.samples * FULL_SCALE_24).astype("<i4")
+    sound = steps.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+    rate_hz = programme.rate_hz
+    layout = struct.pack("<HHIIHH", 1, 1, rate_hz, 3 * rate_hz, 3, 24)
+    body = b"WAVE" + b"".join(
+        _make_chunk(name, content)
+        for name, content in (
+            (b"fmt ", layout),
+            (b"data", sound),
+            (RECIPE_CHUNK, to_json(programme.recipe)),
+        )
+    )
+    try:
+        _write_aside(path, _make_chunk(b"RIFF", body))
+    except OSError as error:
+        message = f"{path}: cannot be written ({error.strerror}); choose another folder or name"
+        raise InputError(message) from error
+
+
+def load_programme(path: str | Path) -> Programme:
+    """
+    Make the programme again that a programme file was written from.
+
+    Parameters
+    ----------
+    path : path
+        As `save_programme` wrote it.
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    RecordingError
+        Kind "no-recipe" where the file carries none, "wrong-programme" where its sound is not
+        what its recipe says, else as `load_recording`.
+    """
+    path = Path(path)
+    with open_regular(path) as file:
+        found = [chunk for chunk in walk_chunks(file) if chunk.name == RECIPE_CHUNK]
+        if not found:
+            message = (
+                f"{path.name}: carries no recipe, so it is no programme file, or another program "
+                "has saved it since; use the file as the signal command wrote it"
+            )
+            raise RecordingError(message, "no-recipe")
+        file.seek(found[0].start)
+        text = file.read(found[0].n_bytes)
+    try:
+        programme = make_programme(from_json(text, Recipe))
+    except (msgspec.DecodeError, UnicodeDecodeError, VoicecheckError) as error:
+        message = f"{path.name}: its recipe cannot be used ({error}); write the file again"
+        raise RecordingError(message, "no-recipe") from error
+    recording = load_recording(path)
+    same = recording.rate_hz == programme.rate_hz and _is_rounded(
+        recording.samples, programme.samples
+    )
+    if not same:
+        message = (
+            f"{path.name}: its sound is not what its own recipe says (cut, re-sampled or changed "
+            "in level); write the file again with the signal command"
+        )
+        raise RecordingError(message, "wrong-programme")
+    return programme
+
+
+def _make_chunk(name: bytes, content: bytes) -> bytes:
+    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def _write_aside(path: Path, content: bytes) -> None:
+    """Write beside `path` and move into place, so that a kill leaves the old file or the new."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with aside.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def _is_rounded(stored: Array, made: Array) -> bool:
+    """Whether stored samples are the made ones in 24-bit steps."""
+    if stored.shape != made.shape:
+        return False
+    return bool(np.max(np.abs(stored - made), initial=0.0) <= 1.0 / FULL_SCALE_24)
