@@ -1,0 +1,135 @@
+"""Figures to files: PNG, SVG and PDF whose bytes repeat."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from voicecheck.errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FORMATS = ("png", "svg", "pdf")
+_SETTINGS: Any = {"svg.hashsalt": "voicecheck", "svg.fonttype": "none", "pdf.fonttype": 42}
+# No dates: they would make every file differ from the last.
+_METADATA: dict[str, dict[str, Any]] = {
+    "png": {"Software": "voicecheck"},
+    "svg": {"Date": None, "Creator": "voicecheck"},
+    "pdf": {"CreationDate": None, "Creator": "voicecheck", "Producer": "voicecheck"},
+}
+# matplotlib's settings are one table for the whole process: two threads that save at the same
+# time would undo each other's.
+_SETTINGS_LOCK = threading.Lock()
+
+
+def render_figure(figure: Figure, file_format: str) -> bytes:
+    """
+    A figure as the bytes of a file; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    file_format : str
+        "png" (200 dots per inch), "svg" (live text) or "pdf".
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    InputError
+        Another format.
+    """
+    if file_format not in FORMATS:
+        raise InputError(f"chart format: need one of {', '.join(FORMATS)}, got {file_format!r}")
+    import matplotlib as mpl
+
+    buffer = io.BytesIO()
+    with _SETTINGS_LOCK, mpl.rc_context(_SETTINGS):
+        figure.savefig(
+            buffer, format=file_format, metadata=_METADATA[file_format], facecolor="white"
+        )
+    return buffer.getvalue()
+
+
+def save_figure(figure: Figure, path: Path | str) -> Path:
+    """
+    Write a figure; its name's ending says the format.
+
+    Parameters
+    ----------
+    figure : Figure
+    path : path
+        Ends in .png, .svg or .pdf. Written aside first and then renamed.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        Another ending, or the place cannot be written.
+    """
+    target = Path(path)
+    content = render_figure(figure, target.suffix.removeprefix(".").lower())
+    write_aside(target, content)
+    return target
+
+
+def write_aside(target: Path, content: bytes) -> None:
+    """
+    Put a file in place whole or not at all.
+
+    Parameters
+    ----------
+    target : Path
+        Its folder is made.
+    content : bytes
+
+    Raises
+    ------
+    InputError
+        The place cannot be written; what was there before is still there.
+    """
+    aside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        aside.write_bytes(content)
+        aside.replace(target)
+    except OSError as error:
+        aside.unlink(missing_ok=True) if target.parent.is_dir() else None
+        raise InputError(
+            f"{target}: cannot be written ({error.strerror}); nothing was changed; "
+            "choose another folder"
+        ) from error
+
+
+def inline_svg(svg: bytes, prefix: str) -> str:
+    """
+    An SVG file as markup for the inside of a page.
+
+    Parameters
+    ----------
+    svg : bytes
+        As `render_figure` makes it.
+    prefix : str
+        Put before every id, so that two charts on a page do not share one.
+
+    Returns
+    -------
+    str
+        From `<svg` on, without declaration, size in the page's hands.
+    """
+    text = svg.decode("utf-8")
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'\bid="', f'id="{prefix}-', text)
+    text = re.sub(r"url\(#", f"url(#{prefix}-", text)
+    return re.sub(r'xlink:href="#', f'xlink:href="#{prefix}-', text)
