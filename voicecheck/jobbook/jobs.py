@@ -1,0 +1,378 @@
+"""Set types and jobs: opened, found, edited, closed, with notes, files and a time line."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from voicecheck.errors import InputError, JobBookError
+from voicecheck.jobbook import tables
+from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
+from voicecheck.jobbook.failures import translate_failures
+from voicecheck.jobbook.rows import (
+    check_text,
+    decode_record,
+    encode_record,
+    insert_once,
+    insert_row,
+    select_in,
+    select_rows,
+    update_row,
+    utc_now,
+)
+from voicecheck.jobbook.vault import hash_file, read_chunks
+from voicecheck.records import Attachment, Event, Job, SetType
+from voicecheck.records.jobs import TRANSMITTERS
+
+STATES = ("open", "closed")
+
+
+class JobShelf(BookCore):
+    """Set types and jobs."""
+
+    def add_type(self, set_type: SetType) -> None:
+        """
+        Add a set type; the same one twice is one.
+
+        Raises
+        ------
+        InputError
+            There is another of that name with other values, or a value is out of range.
+        """
+        _check_set_type(set_type)
+        document = encode_record(set_type)
+        with self._writing() as connection:
+            values = {"name": set_type.name, "document": document}
+            _, is_new = insert_once(connection, tables.set_type, ["name"], **values)
+            old = find_set_type(connection, set_type.name)["document"]
+            if not is_new and decode_record(old, SetType, set_type.name) != set_type:
+                raise InputError(
+                    f"set type {set_type.name!r}: already in the book with other values; choose "
+                    "another name or change the one there (`edit_type`)"
+                )
+
+    def edit_type(self, set_type: SetType) -> None:
+        """
+        Replace the values of the set type of that name.
+
+        Raises
+        ------
+        InputError
+            There is none of that name, or a value is out of range.
+        """
+        _check_set_type(set_type)
+        document = encode_record(set_type)
+        with self._writing() as connection:
+            row = find_set_type(connection, set_type.name)
+            update_row(connection, tables.set_type, row["id"], document=document)
+
+    def load_type(self, name: str) -> SetType:
+        """
+        Set type by its name.
+
+        Raises
+        ------
+        InputError
+            There is none; the message gives the nearest names.
+        """
+        with self._reading() as connection:
+            return decode_record(find_set_type(connection, name)["document"], SetType, name)
+
+    def list_types(self) -> tuple[SetType, ...]:
+        """Set types by name."""
+        statement = sa.select(tables.set_type).order_by(tables.set_type.c.name)
+        with self._reading() as connection:
+            rows = select_rows(connection, tables.set_type, statement)
+        return tuple(decode_record(row["document"], SetType, row["name"]) for row in rows)
+
+    def open_job(self, label: str, type_name: str, *, owner: str = "", complaint: str = "") -> Job:
+        """
+        Open a job; the same label may be given to several.
+
+        Raises
+        ------
+        InputError
+            The set type is not in the book, or the label is empty.
+        """
+        check_text("label", label, empty=False)
+        words = {
+            "owner": check_text("owner", owner),
+            "complaint": check_text("complaint", complaint),
+        }
+        with self._writing() as connection:
+            set_type = find_set_type(connection, type_name)
+            number = insert_row(
+                connection,
+                tables.job,
+                label=label,
+                set_type_id=set_type["id"],
+                opened_utc=utc_now(),
+                search_text=_fold(label, type_name, owner, complaint),
+                **words,
+            )
+            add_event(connection, number, "opened", label)
+            return _load_jobs(connection, [number])[0]
+
+    def load_job(self, number: int) -> Job:
+        """
+        Job by its number.
+
+        Raises
+        ------
+        InputError
+            There is none of that number.
+        """
+        with self._reading() as connection:
+            find_job(connection, number)
+            return _load_jobs(connection, [number])[0]
+
+    def list_jobs(
+        self,
+        *,
+        search: str | None = None,
+        limit: int = 50,
+        offset: int = 0,
+        state: str | None = None,
+    ) -> tuple[Job, ...]:
+        """
+        Jobs, the newest first.
+
+        Parameters
+        ----------
+        search : str, optional
+            Words that must all occur in label, set type, owner, complaint or notes; upper and
+            lower case are the same.
+        limit, offset : int
+            How many to give, after how many passed over.
+        state : str, optional
+            "open" or "closed".
+        """
+        if limit < 0 or offset < 0:
+            raise InputError(f"limit, offset: need 0 or more, got {limit}, {offset}")
+        statement = _choose_jobs(sa.select(tables.job.c.id), search, state)
+        statement = statement.order_by(tables.job.c.id.desc()).limit(limit).offset(offset)
+        with self._reading() as connection:
+            numbers = list(connection.execute(statement).scalars())
+            return tuple(reversed(_load_jobs(connection, numbers)))
+
+    def count_jobs(self, *, search: str | None = None, state: str | None = None) -> int:
+        """How many jobs `list_jobs` would give without its limit."""
+        statement = _choose_jobs(sa.select(sa.func.count(tables.job.c.id)), search, state)
+        with self._reading() as connection:
+            return int(connection.execute(statement).scalar() or 0)
+
+    def edit_job(
+        self,
+        number: int,
+        *,
+        label: str | None = None,
+        type_name: str | None = None,
+        owner: str | None = None,
+        complaint: str | None = None,
+    ) -> Job:
+        """
+        Change what is given of a job.
+
+        Raises
+        ------
+        InputError
+            The job or the set type is not in the book, or the label is empty.
+        """
+        words = {"label": label, "owner": owner, "complaint": complaint}
+        changes: dict[str, Any] = {
+            name: check_text(name, value, empty=name != "label")
+            for name, value in words.items()
+            if value is not None
+        }
+        with self._writing() as connection:
+            find_job(connection, number, lock=True)
+            if type_name is not None:
+                changes["set_type_id"] = find_set_type(connection, type_name)["id"]
+            if changes:
+                update_row(connection, tables.job, number, **changes)
+                _refresh_search(connection, number)
+                stated = {**words, "set type": type_name}
+                told = (f"{name}: {value}" for name, value in stated.items() if value is not None)
+                add_event(connection, number, "edited", "; ".join(told))
+            return _load_jobs(connection, [number])[0]
+
+    def close_job(self, number: int) -> Job:
+        """Close a job; closing a closed one changes nothing."""
+        return self._set_state(number, closed=True)
+
+    def reopen_job(self, number: int) -> Job:
+        """Open a closed job again; an open one stays as it is."""
+        return self._set_state(number, closed=False)
+
+    def _set_state(self, number: int, *, closed: bool) -> Job:
+        with self._writing() as connection:
+            row = find_job(connection, number, lock=True)
+            if (row["closed_utc"] is not None) != closed:
+                now = utc_now() if closed else None
+                update_row(connection, tables.job, number, closed_utc=now)
+                add_event(connection, number, "closed" if closed else "reopened", row["label"])
+            return _load_jobs(connection, [number])[0]
+
+    def add_note(self, number: int, text: str) -> Job:
+        """
+        Add a note to a job.
+
+        Raises
+        ------
+        InputError
+            The job is not in the book, or the note is empty.
+        """
+        check_text("note", text, empty=False)
+        with self._writing() as connection:
+            find_job(connection, number, lock=True)
+            insert_row(connection, tables.note, job_id=number, added_utc=utc_now(), text=text)
+            _refresh_search(connection, number)
+            add_event(connection, number, "note", text)
+            return _load_jobs(connection, [number])[0]
+
+    def attach_file(self, number: int, path: str | Path) -> Attachment:
+        """
+        Keep a copy of a file (a photograph, say) with a job; the same file twice is one.
+
+        Raises
+        ------
+        InputError
+            The job is not in the book, or the file cannot be read.
+        """
+        path = Path(path)
+        with self._reading() as connection:
+            find_job(connection, number)
+        if not path.is_file():
+            raise InputError(f"attachment {path}: no such file")
+        name = check_text("file name", path.name, empty=False)
+        with translate_failures(self.name):
+            sha256, n_bytes = self._vault.store_attachment(read_chunks(path))
+        with self._writing() as connection:
+            return _file_attachment(connection, number, name, sha256, n_bytes)
+
+    def locate_attachment(self, sha256: str) -> Path:
+        """
+        Where the bytes of an attachment lie; they are checked first.
+
+        Raises
+        ------
+        InputError
+            No attachment has that content.
+        JobBookError
+            The file is missing or damaged.
+        """
+        table = tables.attachment
+        statement = sa.select(table).where(table.c.sha256 == sha256).limit(1)
+        with self._reading() as connection:
+            rows = select_rows(connection, table, statement)
+            if not rows:
+                raise InputError(f"attachment {sha256[:12]}: not in the book")
+            path = self._vault.locate_attachment(sha256)
+            if not path.is_file() or hash_file(path) != sha256:
+                raise JobBookError(
+                    f"job book {self.name}: attachment {rows[0]['name']} ({path}) is missing or "
+                    "damaged; the rest of the book is untouched; restore this file from a backup"
+                )
+            return path
+
+    def list_events(self, number: int) -> tuple[Event, ...]:
+        """
+        Time line of a job, oldest first, in the order in which things were done.
+
+        Raises
+        ------
+        InputError
+            The job is not in the book.
+        """
+        with self._reading() as connection:
+            find_job(connection, number)
+            rows = select_in(connection, tables.event, tables.event.c.job_id, [number])
+        return tuple(
+            Event(at_utc=row["at_utc"], kind=row["kind"], text=row["text"]) for row in rows
+        )
+
+
+def _check_set_type(set_type: SetType) -> None:
+    check_text("set type", set_type.name, empty=False)
+    for text in (set_type.region, set_type.notes, set_type.wiring):
+        check_text(f"set type {set_type.name}", text)
+    if set_type.transmitter not in TRANSMITTERS:
+        raise InputError(
+            f"transmitter: need one of {', '.join(TRANSMITTERS)}, got {set_type.transmitter!r}"
+        )
+    if not 0.0 < set_type.feed_ma <= 200.0:
+        raise InputError(f"feed_ma: need 0 to 200 mA, got {set_type.feed_ma}")
+
+
+def _file_attachment(
+    connection: sa.Connection, number: int, name: str, sha256: str, n_bytes: int
+) -> Attachment:
+    """Row of an attachment whose bytes are on disk; the same one twice is one."""
+    table, keys = tables.attachment, {"job_id": number, "sha256": sha256, "name": name}
+    values = {**keys, "n_bytes": n_bytes, "added_utc": utc_now()}
+    row_id, is_new = insert_once(connection, table, list(keys), **values)
+    if is_new:
+        add_event(connection, number, "file", name)
+    row = select_in(connection, table, table.c.id, [row_id])[0]
+    return Attachment(sha256=sha256, name=name, added_utc=row["added_utc"])
+
+
+def _fold(*texts: str) -> str:
+    return "\n".join(texts).casefold()
+
+
+def _choose_jobs(
+    statement: sa.Select[Any], search: str | None, state: str | None
+) -> sa.Select[Any]:
+    if state is not None and state not in STATES:
+        raise InputError(f"state: need one of {', '.join(STATES)}, got {state!r}")
+    if state is not None:
+        closed_utc = tables.job.c.closed_utc
+        statement = statement.where(
+            closed_utc.is_(None) if state == "open" else closed_utc.is_not(None)
+        )
+    for word in check_text("search", search or "").casefold().split():
+        statement = statement.where(tables.job.c.search_text.contains(word, autoescape=True))
+    return statement
+
+
+def _refresh_search(connection: sa.Connection, number: int) -> None:
+    """Bring a job's searchable text up to date with the job and its notes."""
+    job = _load_jobs(connection, [number])[0]
+    text = _fold(job.label, job.type_name, job.owner, job.complaint, *job.notes)
+    update_row(connection, tables.job, number, search_text=text)
+
+
+def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
+    """Jobs of these numbers, oldest first."""
+    job, set_type = tables.job, tables.set_type
+    rows = select_in(connection, job, job.c.id, numbers)
+    type_ids = sorted({row["set_type_id"] for row in rows})
+    types = {
+        row["id"]: row["name"] for row in select_in(connection, set_type, set_type.c.id, type_ids)
+    }
+    notes: dict[int, list[str]] = defaultdict(list)
+    for row in select_in(connection, tables.note, tables.note.c.job_id, numbers):
+        notes[row["job_id"]].append(row["text"])
+    files: dict[int, list[Attachment]] = defaultdict(list)
+    for row in select_in(connection, tables.attachment, tables.attachment.c.job_id, numbers):
+        kept = Attachment(sha256=row["sha256"], name=row["name"], added_utc=row["added_utc"])
+        files[row["job_id"]].append(kept)
+    return [
+        Job(
+            job=row["id"],
+            label=row["label"],
+            type_name=types[row["set_type_id"]],
+            opened_utc=row["opened_utc"],
+            closed_utc=row["closed_utc"],
+            owner=row["owner"],
+            complaint=row["complaint"],
+            notes=tuple(notes[row["id"]]),
+            attachments=tuple(files[row["id"]]),
+        )
+        for row in sorted(rows, key=lambda row: int(row["id"]))
+    ]

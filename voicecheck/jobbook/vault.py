@@ -1,0 +1,162 @@
+"""
+Files by content: written to a temporary name, forced to disk, then moved into place.
+
+    incoming/                 being written; swept when the book opens
+    recordings/ab/abcd....flac    named by the SHA-256 of the file's bytes
+    attachments/ab/abcd....
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import socket
+import time
+import uuid
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+CHUNK = 1 << 20
+ABANDONED_S = 86400.0
+"""Age after which a temporary file of another machine counts as left behind."""
+
+
+class Vault:
+    """
+    The files beside the database.
+
+    Parameters
+    ----------
+    folder : Path
+        All files are inside; temporary names share its file system, so that a move is whole.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def locate_recording(self, sha256: str) -> Path:
+        """Where a recording lies, or would."""
+        return self.folder / "recordings" / sha256[:2] / f"{sha256}.flac"
+
+    def locate_attachment(self, sha256: str) -> Path:
+        """Where an attachment lies, or would."""
+        return self.folder / "attachments" / sha256[:2] / sha256
+
+    def store_recording(self, data: bytes) -> str:
+        """
+        Keep the bytes of a recording; on disk when this returns.
+
+        Returns
+        -------
+        str
+            SHA-256 of the bytes.
+        """
+        sha256 = hashlib.sha256(data).hexdigest()
+        target = self.locate_recording(sha256)
+        if not (target.is_file() and hash_file(target) == sha256):
+            self._place(self._write([data])[0], target)
+        return sha256
+
+    def store_attachment(self, chunks: Iterable[bytes]) -> tuple[str, int]:
+        """
+        Keep a file of any kind, read piece by piece; on disk when this returns.
+
+        Returns
+        -------
+        sha256 : str
+        n_bytes : int
+        """
+        temporary, sha256, n_bytes = self._write(chunks)
+        self._place(temporary, self.locate_attachment(sha256))
+        return sha256, n_bytes
+
+    def list_recordings(self) -> Iterator[Path]:
+        """Every recording file there is, filed or not."""
+        return (self.folder / "recordings").glob("??/*.flac")
+
+    def sweep(self) -> None:
+        """Remove temporary files whose writer is gone; those of a living one stay."""
+        incoming = self.folder / "incoming"
+        for path in incoming.iterdir() if incoming.is_dir() else ():
+            if _is_abandoned(path):
+                path.unlink(missing_ok=True)
+
+    def _write(self, chunks: Iterable[bytes]) -> tuple[Path, str, int]:
+        incoming = self.folder / "incoming"
+        make_folder(incoming)
+        name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}.part"
+        temporary = incoming / name
+        digest, n_bytes = hashlib.sha256(), 0
+        try:
+            with temporary.open("xb") as file:
+                for chunk in chunks:
+                    file.write(chunk)
+                    digest.update(chunk)
+                    n_bytes += len(chunk)
+                file.flush()
+                os.fsync(file.fileno())
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        return temporary, digest.hexdigest(), n_bytes
+
+    @staticmethod
+    def _place(temporary: Path, target: Path) -> None:
+        try:
+            make_folder(target.parent)
+            temporary.replace(target)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        sync_folder(target.parent)
+
+
+def read_chunks(path: Path) -> Iterator[bytes]:
+    """Bytes of a file, a piece at a time."""
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK):
+            yield chunk
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    digest = hashlib.sha256()
+    for chunk in read_chunks(path):
+        digest.update(chunk)
+    return digest.hexdigest()
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, each known to the disk before it is used."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Force a folder's list of names to disk; Windows has no such call and needs none."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _is_abandoned(path: Path) -> bool:
+    """Whether the process that named this file is gone; another machine's counts by age."""
+    parts = path.name.rsplit(".", 3)
+    if os.name != "nt" and len(parts) == 4 and parts[0] == socket.gethostname():
+        try:
+            os.kill(int(parts[1]), 0)
+        except ProcessLookupError:
+            return True
+        except (PermissionError, ValueError):
+            pass
+    try:
+        return time.time() - path.stat().st_mtime > ABANDONED_S
+    except FileNotFoundError:
+        return False
