@@ -210,7 +210,7 @@ def make_baseline(path: str = "transmit", n: int = 8, *, unit: str = "dB relativ
         shape_high_db=mean - own + 2.5 * sd,
         quantities=(
             BaselineQuantity(
-                quantity="thd_percent", unit="%", n=n, mean=4.0, sd=0.6, low=None, high=6.3
+                quantity="thd_1000_percent", unit="%", n=n, mean=4.0, sd=0.6, low=None, high=6.3
             ),
         ),
         method="prediction interval for one more set",
@@ -224,8 +224,16 @@ def make_finding(
     path: str, quantity: str, value: float | None, verdict: str, **more: object
 ) -> Finding:
     """A finding with limits that look like a type's."""
-    unit = {"thd_percent": "%", "bursts_per_s": "1/s"}.get(quantity, "dB")
-    given = {"uncertainty": 0.8, "low": -4.0, "high": 4.0, "source": "baseline, 8 sets", **more}
+    unit = {"thd_1000_percent": "%", "bursts_per_s": "/s", "psophometric_dbfs": "dBFS"}.get(
+        quantity, "dB"
+    )
+    given = {
+        "uncertainty": 0.8,
+        "low": -4.0,
+        "high": 4.0,
+        "source": "baseline of Hillview 2, 8 sets",
+        **more,
+    }
     return Finding(path=path, quantity=quantity, value=value, unit=unit, verdict=verdict, **given)
 
 
@@ -237,21 +245,23 @@ def make_comparison(
     weak = "outside" if is_bad else "within"
     findings = (
         make_finding("transmit", "response", -9.1 if is_bad else 0.8, weak, worst_hz=2512.0),
-        make_finding("transmit", "level", -8.3 if is_bad else 0.2, weak),
-        make_finding("transmit", "thd_percent", 9.7 if is_bad else 4.1, weak, low=None, high=6.3),
+        make_finding("transmit", "mid_db", -8.3 if is_bad else 0.2, weak),
+        make_finding(
+            "transmit", "thd_1000_percent", 9.7 if is_bad else 4.1, weak, low=None, high=6.3
+        ),
         make_finding(
             "transmit", "psophometric_dbfs", -61.0 if is_bad else -77.0, weak, low=None, high=-70.0
         ),
         make_finding("transmit", "bursts_per_s", 5.2 if is_bad else 0.0, weak, low=None, high=0.5),
         make_finding("receive", "response", -6.4 if is_bad else -1.0, weak, worst_hz=398.0),
         make_finding(
-            "receive", "level", -5.9 if is_bad else -0.9, "doubtful" if is_bad else "within"
+            "receive", "mid_db", -5.9 if is_bad else -0.9, "doubtful" if is_bad else "within"
         ),
-        make_finding("receive", "thd_percent", 1.2, "within", low=None, high=2.5),
+        make_finding("receive", "thd_1000_percent", 1.2, "within", low=None, high=2.5),
         make_finding("sidetone", "response", 0.4, "within", worst_hz=1995.0),
         make_finding(
             "sidetone",
-            "level",
+            "mid_db",
             None,
             "not comparable",
             reason="the baseline was taken at 25 mA",

@@ -1,20 +1,34 @@
 """Records -> figures. Never shows one: that is for whoever asked."""
 
-from voicecheck.charts.captions import conclude_path, describe_response, list_conditions
+from voicecheck.charts.captions import (
+    SEVERITY,
+    conclude_path,
+    describe_response,
+    find_worst,
+    is_held_against_limits,
+    list_conditions,
+    say_stage,
+)
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
+from voicecheck.charts.summary import draw_summary
 from voicecheck.charts.words import Words, load_words
 
 __all__ = [
+    "SEVERITY",
     "Words",
     "conclude_path",
     "describe_response",
     "draw_job_sheet",
     "draw_response",
+    "draw_summary",
+    "find_worst",
     "inline_svg",
+    "is_held_against_limits",
     "list_conditions",
     "load_words",
     "render_figure",
     "save_figure",
+    "say_stage",
 ]

@@ -15,6 +15,15 @@ SEVERITY = ("outside", "doubtful", "not comparable", "within")
 DESCRIBED_HZ = (300.0, 1000.0, 3400.0)
 
 
+def is_held_against_limits(comparison: Comparison) -> bool:
+    """
+    Whether the verdicts say how good a set is.
+
+    Against another stage or job they say how sure a change is, and `outside` is no fault.
+    """
+    return comparison.against.kind in ("baseline", "mask")
+
+
 def find_worst(findings: Sequence[Finding]) -> Finding | None:
     """
     The finding that matters most: by verdict, a response before a single figure.
@@ -83,6 +92,8 @@ def conclude_path(runs: Sequence[Run], comparison: Comparison | None, words: Wor
     """
     path = words.say("path", runs[-1].path)
     findings = [f for f in comparison.findings if f.path == runs[-1].path] if comparison else []
+    if comparison is not None and not is_held_against_limits(comparison):
+        findings = []
     worst = find_worst(findings)
     if comparison is None or worst is None:
         return _conclude_alone(path, runs, words)
@@ -125,6 +136,25 @@ def _say_change(runs: Sequence[Run], stage: str, words: Words) -> str:
         key = "conclude_same"
     change = words.number(abs(change_db))
     return words.say("chart", key, change=change, stage=say_stage("before", words))
+
+
+def conclude_job(runs: Sequence[Run], comparison: Comparison | None, words: Words) -> str:
+    """
+    One line for several paths: the verdict of the comparison, or that there is none yet.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        In the order of drawing.
+    comparison : Comparison or None
+    words : Words
+    """
+    if comparison is None or not is_held_against_limits(comparison):
+        stages = ", ".join(dict.fromkeys(say_stage(run.stage, words) for run in runs))
+        return words.say("chart", "conclude_job_pair", stages=stages)
+    verdict = words.say("chart", f"conclude_{comparison.overall}")
+    stage = say_stage(comparison.stage, words)
+    return words.say("chart", "conclude_job", stage=stage, verdict=verdict)
 
 
 def say_unit(run: Run) -> str:

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.style import BAND_EDGE, BAND_FACE, LineStyle, clean_text, write_text
+from voicecheck.charts.style import (
+    BAND_EDGE,
+    BAND_FACE,
+    LineStyle,
+    choose_styles,
+    clean_text,
+    line_look,
+    write_text,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 LINE_HEIGHT = 0.05
 """Room of one line of a label, as a part of the axes' height."""
@@ -97,20 +106,9 @@ def _draw_label(axes: Axes, place: float, text: str, style: LineStyle | None) ->
             clip_on=False,
         )
     else:
-        sample = Line2D(
-            [1.015, 1.04, 1.065],
-            [place] * 3,
-            color=style.colour,
-            linestyle=style.dashes,
-            linewidth=1.7,
-            marker=style.marker,
-            markersize=4.2,
-            markevery=[1],
-            markerfacecolor="white" if style.hollow else style.colour,
-            markeredgewidth=1.1,
-            transform=axes.transAxes,
-            clip_on=False,
-        )
+        ends = [1.015, 1.04, 1.065]
+        sample = Line2D(ends, [place] * 3, **line_look(style), markevery=[1])
+        sample.set(transform=axes.transAxes, clip_on=False)
     axes.add_artist(sample)
     weight = "normal" if style is None else "bold"
     write_text(
@@ -124,3 +122,38 @@ def _draw_label(axes: Axes, place: float, text: str, style: LineStyle | None) ->
         weight=weight,
         linespacing=1.05,
     )
+
+
+def write_key(
+    figure: Figure, place: tuple[float, float], names: Mapping[str, str], *, band: str | None
+) -> None:
+    """
+    A row of line samples with their names, for several panels that share them.
+
+    Parameters
+    ----------
+    figure : Figure
+    place : tuple of float
+        Left end and middle height, parts of the figure.
+    names : mapping of str to str
+        Stage to the name shown.
+    band : str or None
+        Name of the hatched band; none drawn without it.
+    """
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    x, y = place
+    width = 10.0 / (figure.get_figwidth() * 25.4)
+    for stage, style in choose_styles(tuple(names)).items():
+        ends = [x, x + width / 2.0, x + width]
+        figure.add_artist(Line2D(ends, [y] * 3, **line_look(style), markevery=[1]))
+        name = clean_text(names[stage], 24)
+        write_text(figure, x + 1.2 * width, y, name, va="center", fontsize=8, weight="bold")
+        x += (2.0 + 0.19 * len(name)) * width
+    if band is not None:
+        height = 3.2 / (figure.get_figheight() * 25.4)
+        patch = Rectangle((x, y - height / 2.0), width, height, hatch="//////", linewidth=0.6)
+        patch.set(facecolor=BAND_FACE, edgecolor=BAND_EDGE, hatch_linewidth=0.4)
+        figure.add_artist(patch)
+        write_text(figure, x + 1.2 * width, y, clean_text(band, 60), va="center", fontsize=8)

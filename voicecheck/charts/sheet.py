@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from voicecheck.charts.captions import list_conditions, say_stage, say_version
-from voicecheck.charts.response import PanelNotes, draw_panel, list_confessions, order_runs
+from voicecheck.charts.labels import write_key
+from voicecheck.charts.panel import draw_panel, order_runs
+from voicecheck.charts.response import list_confessions
 from voicecheck.charts.style import (
     FAINT_INK,
     INK,
-    LineStyle,
     choose_styles,
     clean_text,
     dress_axes,
     dress_frequency_axis,
     label_axes,
+    line_look,
     make_figure,
     mark_points,
     write_foot,
@@ -103,9 +105,11 @@ def draw_job_sheet(
         name = f"{draw(axes, main, words)} ({words.say('path_term', main[0].path)})"
         _write_name(figure, axes, name)
     _write_title(figure, job, set_type, comparison, words)
-    _write_key(figure, ordered, words)
+    stages = {run.stage: say_stage(run.stage, words) for run in ordered}
+    band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
+    write_key(figure, (0.4, 0.94), stages, band=band)
     foot = list(list_conditions(ordered, words, with_path=True))
-    foot.append(" ".join([_confess(notes, words), say_version(ordered, words)]))
+    foot.append(" ".join([list_confessions(notes, words), say_version(ordered, words)]))
     write_foot(figure, foot, width=205, top_lines=7)
     return figure
 
@@ -145,43 +149,6 @@ def _write_title(
         parts.append(clean_text(set_type.name, 60))
     subtitle = " \u00b7 ".join(parts)
     write_text(figure, 0.012, 0.95, subtitle, va="top", fontsize=8.5, color=FAINT_INK)
-
-
-def _write_key(figure: Figure, runs: Sequence[Run], words: Words) -> None:
-    from matplotlib.lines import Line2D
-
-    x = 0.4
-    for stage, style in choose_styles(tuple(run.stage for run in runs)).items():
-        sample = Line2D([x, x + 0.02, x + 0.04], [0.94] * 3, **line_look(style), markevery=[1])
-        figure.add_artist(sample)
-        name = clean_text(say_stage(stage, words), 24)
-        write_text(figure, x + 0.047, 0.94, name, va="center", fontsize=8.5, weight="bold")
-        x += 0.075 + 0.0075 * len(name)
-
-
-def line_look(style: LineStyle) -> dict[str, Any]:
-    """Keywords that make a matplotlib line look like a stage."""
-    return {
-        "color": style.colour,
-        "linestyle": style.dashes,
-        "linewidth": 1.4,
-        "marker": style.marker,
-        "markersize": 3.8,
-        "markerfacecolor": "white" if style.hollow else style.colour,
-        "markeredgewidth": 1.0,
-    }
-
-
-def _confess(notes: Sequence[PanelNotes], words: Words) -> str:
-    widest = max(notes, key=lambda note: note.scale.span_db)
-    merged = PanelNotes(
-        scale=widest.scale,
-        n_withheld=sum(note.n_withheld for note in notes),
-        has_band=any(note.has_band for note in notes),
-        is_cut=any(note.is_cut for note in notes),
-        left_out=tuple(run for note in notes for run in note.left_out),
-    )
-    return list_confessions(merged, words)
 
 
 def draw_distortion(axes: Axes, runs: Sequence[Run], words: Words) -> str:

@@ -35,7 +35,7 @@ MM = 1 / 25.4
 VOICE_BAND_HZ = (300.0, 3400.0)
 SHOWN_HZ = (190.0, 4200.0)
 TICKS_HZ = (200, 300, 500, 700, 1000, 2000, 3400, 4000)
-FEW_TICKS_HZ = (300, 1000, 3400)
+FEW_TICKS_HZ = (300, 500, 1000, 2000, 3400)
 
 LONGEST_TEXT = 400
 _BIDI_CONTROLS = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F])
@@ -118,6 +118,19 @@ def clean_text(text: str, longest: int = LONGEST_TEXT) -> str:
     return "".join(c if ord(c) in known else "\u25a1" for c in kept)
 
 
+def line_look(style: LineStyle) -> dict[str, Any]:
+    """Keywords that make a matplotlib line look like a stage."""
+    return {
+        "color": style.colour,
+        "linestyle": style.dashes,
+        "linewidth": 1.4,
+        "marker": style.marker,
+        "markersize": 3.8,
+        "markerfacecolor": "white" if style.hollow else style.colour,
+        "markeredgewidth": 1.0,
+    }
+
+
 def make_figure(width_mm: float, height_mm: float) -> Figure:
     """An empty white figure of a size in millimetres; not known to pyplot."""
     from matplotlib.figure import Figure
@@ -178,7 +191,7 @@ def dress_frequency_axis(axes: Axes, words: Words, *, few: bool = False) -> None
     axes : Axes
     words : Words
     few : bool
-        Three ticks, for a small panel.
+        Fewer ticks, for a small panel.
     """
     from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 

@@ -1,0 +1,92 @@
+"""The one chart for the owner: how the set talks and how it hears, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from voicecheck.charts.captions import (
+    conclude_job,
+    list_conditions,
+    say_stage,
+    say_version,
+)
+from voicecheck.charts.labels import write_key
+from voicecheck.charts.panel import draw_panel, order_runs
+from voicecheck.charts.response import draw_response, list_confessions, write_head
+from voicecheck.charts.style import make_figure, write_foot, write_text
+from voicecheck.charts.words import load_words
+from voicecheck.errors import InputError
+from voicecheck.records import Baseline, Comparison, Run, SetType
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+OWNER_PATHS = ("transmit", "receive")
+
+
+def draw_summary(
+    runs: Sequence[Run],
+    *,
+    baselines: Mapping[str, Baseline],
+    comparison: Comparison | None,
+    set_type: SetType | None,
+    language: str = "en",
+) -> Figure:
+    """
+    Talking and hearing side by side on their fixed scales.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        All paths; where only one of transmit and receive was measured, or neither, it is the
+        response chart of the first path there is.
+    baselines : mapping of str to Baseline
+        By path.
+    comparison : Comparison or None
+        Gives the conclusion.
+    set_type : SetType or None
+    language : str
+
+    Returns
+    -------
+    Figure
+        180 mm by 102 mm; 118 mm with one path.
+
+    Raises
+    ------
+    InputError
+        No run, or an unknown language.
+    """
+    words = load_words(language)
+    if not runs:
+        raise InputError("runs: need at least one run, got none; sweep first")
+    ordered = order_runs(runs)
+    measured = [path for path in OWNER_PATHS if any(run.path == path for run in ordered)]
+    if len(measured) < len(OWNER_PATHS):
+        path = (measured or [ordered[0].path])[0]
+        shown = [run for run in ordered if run.path == path]
+        return draw_response(
+            shown,
+            baseline=baselines.get(path),
+            comparison=comparison,
+            set_type=set_type,
+            language=language,
+        )
+    shown = [run for run in ordered if run.path in OWNER_PATHS]
+    figure = make_figure(180, 102)
+    notes = []
+    for column, path in enumerate(OWNER_PATHS):
+        axes = figure.add_axes((0.058 + 0.5 * column, 0.265, 0.43, 0.465))
+        of_path = [run for run in shown if run.path == path]
+        notes.append(draw_panel(axes, of_path, baselines.get(path), words, is_small=True))
+        name = f"{words.say('path', path)} ({words.say('path_term', path)})"
+        write_text(figure, 0.058 + 0.5 * column, 0.772, name, fontsize=9, weight="bold")
+    write_head(figure, conclude_job(shown, comparison, words), shown, set_type, words)
+    stages = {run.stage: say_stage(run.stage, words) for run in shown}
+    band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
+    write_key(figure, (0.45, 0.865), stages, band=band)
+    foot = list(list_conditions(shown, words, with_path=True))
+    foot.append(" ".join([list_confessions(notes, words), say_version(shown, words)]))
+    write_foot(figure, foot)
+    return figure
