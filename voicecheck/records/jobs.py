@@ -181,7 +181,8 @@ class Mask:
     """
     Limits on a curve; arrays of shape (n_points,), NaN where there is no limit.
 
-    A floating mask may be shifted as a whole before it is applied.
+    A floating mask may be shifted as a whole before it is applied. `path` is the path it is made
+    for ("" for any), `note` what to know before leaning on it.
     """
 
     name: str
@@ -190,6 +191,9 @@ class Mask:
     upper_db: Array
     floating: bool = True
     source: str = ""
+    path: str = ""
+    label: str = ""
+    note: str = ""
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

@@ -1,0 +1,255 @@
+"""Baselines and comparisons: limits against textbook forms, verdicts, comparability."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from set_population import HEALTHY, Fault, Population, draw_set, measure_set
+
+from voicecheck.errors import InputError
+from voicecheck.records import Against, Baseline, Run
+from voicecheck.verdicts import build_baseline, compare_runs, compare_to_baseline, pool_run
+from voicecheck.verdicts.decide import RANK
+
+POPULATION = Population()
+
+
+def make_run(
+    population: Population = POPULATION,
+    *,
+    seed: int,
+    job: int | None = None,
+    fault: Fault = HEALTHY,
+    n_seats: int | None = None,
+    stage: str = "reference",
+) -> Run:
+    random = np.random.default_rng(seed)
+    seats = measure_set(population, draw_set(population, random, fault), random, n_seats)
+    return pool_run(seats, job=job, path=population.path, stage=stage)
+
+
+def make_baseline(population: Population = POPULATION, n: int = 8, seed: int = 100) -> Baseline:
+    runs = [make_run(population, seed=seed + index, job=index) for index in range(n)]
+    return build_baseline(runs, type_name="Hillview 2", path=population.path)
+
+
+def compare(run: Run, baseline: Baseline, **options: object):
+    path = run.path
+    return compare_to_baseline({path: run}, {path: baseline}, job=9, stage="after", **options)
+
+
+def find(comparison, quantity: str):
+    return next(f for f in comparison.findings if f.quantity == quantity)
+
+
+def test_one_set_is_refused_and_few_are_warned_about():
+    with pytest.raises(InputError, match="at least 2"):
+        make_baseline(n=1)
+    assert any("3 reference sets" in text for text in make_baseline(n=3).warnings)
+    assert not make_baseline(n=5).warnings
+
+
+def test_several_runs_of_one_set_count_once_and_the_latest_counts():
+    runs = [make_run(seed=1, job=1), make_run(seed=2, job=2)]
+    late = dataclasses.replace(make_run(seed=3, job=1), taken_utc="2031-05-01T00:00:00Z")
+    baseline = build_baseline([*runs, late], type_name="Hillview 2", path="transmit")
+    assert baseline.n == 2
+    expected = (late.pooled.response.level_db + runs[1].pooled.response.level_db) / 2
+    np.testing.assert_allclose(baseline.mean_db, expected)
+
+
+def test_limits_narrow_with_more_sets():
+    widths = [np.mean(b.high_db - b.low_db) for b in (make_baseline(n=n) for n in (3, 5, 20))]
+    assert widths[0] > widths[1] > widths[2]
+
+
+def test_whole_curve_limit_is_wider_than_the_limit_of_one_point():
+    """Holding 53 points at once costs more than the textbook interval for one, yet not 53 times."""
+    baseline = make_baseline(n=20)
+    single = 2.093 * math.sqrt(1 + 1 / 20)  # t(19), 95 %, Fisher and Yates table III
+    ratio = (baseline.high_db - baseline.mean_db) / (single * baseline.sd_db)
+    assert np.all(ratio > 0.9)
+    assert 1.05 < np.median(ratio) < 2.0
+
+
+@pytest.mark.parametrize(
+    ("fault", "quantities"),
+    [
+        (Fault(level_db=9.0), ("response", "mid_db")),
+        (Fault(dip_db=9.0), ("response", "shape")),
+        (Fault(thd_factor=4.0), ("thd_500_percent", "thd_max_percent")),
+        (Fault(noise_db=20.0), ("psophometric_dbm",)),
+    ],
+)
+def test_gross_fault_is_outside_where_it_is(fault: Fault, quantities: tuple[str, ...]):
+    comparison = compare(make_run(seed=7, fault=fault), make_baseline())
+    assert comparison.overall == "outside"
+    for quantity in quantities:
+        assert find(comparison, quantity).verdict == "outside"
+
+
+def test_dip_is_placed():
+    comparison = compare(make_run(seed=7, fault=Fault(dip_db=12.0, dip_hz=2000)), make_baseline())
+    assert 1400 < find(comparison, "response").worst_hz < 2850
+
+
+def test_mean_of_the_type_is_within_everywhere():
+    baseline = make_baseline()
+    run = make_run(seed=3)
+    run = dataclasses.replace(
+        run,
+        pooled=run.pooled.replace(
+            response=dataclasses.replace(run.pooled.response, level_db=baseline.mean_db)
+        ),
+    )
+    comparison = compare(run, baseline)
+    assert find(comparison, "response").verdict == "within"
+    assert find(comparison, "shape").verdict == "within"
+
+
+def test_moving_away_never_betters_a_verdict():
+    baseline = make_baseline()
+    ranks = []
+    for loss in np.arange(0.0, 12.0, 0.5):
+        comparison = compare(make_run(seed=21, fault=Fault(level_db=loss)), baseline)
+        ranks.append(RANK.index(find(comparison, "response").verdict))
+    settled = ranks[ranks.index(max(ranks)) :]
+    assert max(ranks) == RANK.index("outside")
+    assert set(settled) == {max(ranks)}
+
+
+def test_uncertain_run_near_the_limit_is_doubtful_not_outside():
+    """Seats that scatter by 4 dB cannot prove what seats that scatter by 0.4 dB can."""
+    baseline = make_baseline()
+    shaky = Population(seat_sd_db=4.0)
+    steady = compare(make_run(seed=31, fault=Fault(level_db=5.5)), baseline)
+    verdicts = [
+        find(
+            compare(make_run(shaky, seed=seed, fault=Fault(level_db=5.5)), baseline), "mid_db"
+        ).verdict
+        for seed in range(31, 51)
+    ]
+    assert find(steady, "mid_db").verdict == "outside"
+    assert verdicts.count("outside") <= 6
+
+
+def test_more_paths_at_once_widen_the_limits():
+    receive = Population(path="receive", unit="dB Pa/V")
+    baselines = {"transmit": make_baseline(), "receive": make_baseline(receive)}
+    runs = {"transmit": make_run(seed=7), "receive": make_run(receive, seed=8)}
+    both = compare_to_baseline(runs, baselines, job=1, stage="after")
+    alone = compare(runs["transmit"], baselines["transmit"])
+    wide, narrow = (find(comparison, "mid_db") for comparison in (both, alone))
+    assert wide.high - wide.low > 1.02 * (narrow.high - narrow.low)
+    assert {finding.path for finding in both.findings} == {"transmit", "receive"}
+
+
+def test_single_recording_of_carbon_is_never_outside():
+    run = make_run(seed=7, fault=Fault(level_db=15.0), n_seats=1)
+    assert compare(run, make_baseline()).overall == "outside"
+    comparison = compare(run, make_baseline(), transmitter="carbon")
+    assert comparison.overall == "doubtful"
+    assert "at least three" in find(comparison, "response").reason
+
+
+@pytest.mark.parametrize(
+    ("change", "refused", "kept"),
+    [
+        ({"feed_ma": 20.0}, ("response", "mid_db", "thd_500_percent"), ("shape",)),
+        ({"mouth_mm": 10.0}, ("response", "mid_db"), ("shape", "psophometric_dbm")),
+        ({"level_dbfs": -20.0}, ("response", "thd_max_percent"), ("shape", "psophometric_dbm")),
+    ],
+)
+def test_differing_conditions_refuse_the_level_with_the_reason(change, refused, kept):
+    population = Population(conditions=POPULATION.conditions.replace(**change))
+    comparison = compare(make_run(population, seed=7), make_baseline())
+    for quantity in refused:
+        assert find(comparison, quantity).verdict == "not comparable"
+        assert find(comparison, quantity).reason
+        assert find(comparison, quantity).value is None
+    for quantity in kept:
+        assert find(comparison, quantity).verdict != "not comparable"
+    assert comparison.overall != "within"
+
+
+def test_uncalibrated_against_calibrated_compares_the_shape_only():
+    comparison = compare(make_run(Population(unit="dB relative"), seed=7), make_baseline())
+    assert find(comparison, "response").verdict == "not comparable"
+    assert "dB relative" in find(comparison, "response").reason
+    assert find(comparison, "shape").verdict == "within"
+
+
+def test_coil_against_coupler_compares_nothing_of_the_curve():
+    coupler = Population(path="receive", conditions=POPULATION.conditions.replace(ear="coupler"))
+    coil = Population(path="receive", conditions=POPULATION.conditions.replace(ear="coil"))
+    comparison = compare(make_run(coil, seed=7), make_baseline(coupler))
+    assert {finding.verdict for finding in comparison.findings} == {"not comparable"}
+    assert comparison.overall == "not comparable"
+
+
+def test_condition_stated_on_one_side_only_is_said():
+    silent = Population(conditions=POPULATION.conditions.replace(feed_ma=None))
+    finding = find(compare(make_run(silent, seed=7), make_baseline()), "response")
+    assert "one side only" in finding.reason
+    assert finding.verdict != "not comparable"
+
+
+def before_after(before: Run, after: Run):
+    return compare_runs(
+        {"transmit": after},
+        {"transmit": before},
+        job=1,
+        stage="after",
+        against=Against(kind="before", name="before"),
+    )
+
+
+def test_difference_follows_the_rule_and_its_interval():
+    """
+    Rule of the design: 2 sqrt(s1^2/n1 + s2^2/n2). Worked by hand for spreads of 0.6 and 0.3 dB.
+
+    With 3 and 4 seats the rule gives 2 sqrt(0.12 + 0.0225) = 0.7550 dB.
+    """
+    seats = make_run(seed=5, n_seats=4)
+    first, second = (
+        _with_mids(seats, mids) for mids in ([0.6, 0.0, -0.6], [3.3, 2.7, 3.0 + 0.3, 3.0 - 0.3])
+    )
+    spread = np.std([3.3, 2.7, 3.3, 2.7], ddof=1)
+    finding = find(before_after(first, second), "mid_db")
+    assert finding.value == pytest.approx(3.0)
+    assert finding.high == pytest.approx(2 * math.sqrt(0.12 + spread**2 / 4))
+    assert finding.low == -finding.high
+    assert finding.verdict == "outside"
+
+
+def _with_mids(run: Run, mids: list[float]) -> Run:
+    recordings = [
+        m.replace(bands=dataclasses.replace(m.bands, mid_db=mid))
+        for m, mid in zip(run.recordings, mids, strict=False)
+    ]
+    return pool_run(recordings, job=1, path="transmit", stage="before")
+
+
+def test_same_set_measured_twice_shows_no_difference_and_a_repair_shows():
+    random = np.random.default_rng(3)
+    drawn = draw_set(POPULATION, random)
+    fixed = dataclasses.replace(drawn, curve_db=drawn.curve_db + 6.0)
+    runs = [
+        pool_run(measure_set(POPULATION, d, random), job=1, path="transmit", stage=stage)
+        for d, stage in ((drawn, "before"), (drawn, "again"), (fixed, "after"))
+    ]
+    assert find(before_after(runs[0], runs[1]), "response").verdict != "outside"
+    change = find(before_after(runs[0], runs[2]), "response")
+    assert change.verdict == "outside"
+    assert change.value > 4.0
+    assert find(before_after(runs[0], runs[2]), "shape").verdict != "outside"
+
+
+def test_two_single_recordings_decide_nothing():
+    before, after = (make_run(seed=seed, n_seats=1) for seed in (1, 2))
+    comparison = before_after(before, after)
+    assert {finding.verdict for finding in comparison.findings} == {"doubtful"}
+    assert "not known" in find(comparison, "response").reason

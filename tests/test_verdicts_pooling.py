@@ -1,0 +1,151 @@
+"""Pooling: what is averaged how, what is withheld, what the spread and the uncertainty are."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from set_population import FREQUENCY_HZ, Population, draw_set, measure_set
+
+from voicecheck.errors import InputError, RecordingError
+from voicecheck.records import Measurement, Problem, Response
+from voicecheck.verdicts import pool_run
+
+POPULATION = Population()
+
+
+def make_measurements(n_seats: int = 3, seed: int = 5) -> list[Measurement]:
+    random = np.random.default_rng(seed)
+    return measure_set(POPULATION, draw_set(POPULATION, random), random, n_seats)
+
+
+def with_response(measurement: Measurement, **changes: object) -> Measurement:
+    assert measurement.response is not None
+    return measurement.replace(response=dataclasses.replace(measurement.response, **changes))
+
+
+def pool(measurements: list[Measurement]):
+    return pool_run(measurements, job=1, path="transmit", stage="before")
+
+
+def test_level_is_the_mean_of_decibels_and_spread_the_sample_deviation():
+    seats = make_measurements()
+    run = pool(seats)
+    levels = np.vstack([seat.response.level_db for seat in seats])
+    np.testing.assert_allclose(run.pooled.response.level_db, levels.sum(axis=0) / 3, atol=1e-12)
+    by_hand = np.sqrt(((levels - levels.mean(axis=0)) ** 2).sum(axis=0) / 2)
+    np.testing.assert_allclose(run.seat_sd_db, by_hand, atol=1e-12)
+    assert run.level_sd_db == pytest.approx(np.std(levels.mean(axis=1), ddof=1), abs=1e-9)
+
+
+def test_pooling_equal_recordings_changes_nothing_and_has_no_spread():
+    seat = make_measurements(1)[0]
+    run = pool([seat, seat, seat])
+    np.testing.assert_allclose(run.pooled.response.level_db, seat.response.level_db, atol=1e-12)
+    np.testing.assert_allclose(run.seat_sd_db, 0.0, atol=1e-12)
+    assert run.pooled.bands.mid_db == pytest.approx(seat.bands.mid_db)
+    np.testing.assert_allclose(run.pooled.distortion.thd_percent, seat.distortion.thd_percent)
+
+
+def test_one_recording_says_that_the_spread_is_not_known():
+    run = pool(make_measurements(1))
+    assert np.all(np.isnan(run.seat_sd_db))
+    assert run.level_sd_db is None
+    assert any("not known" in step for step in run.pooled.steps)
+    assert np.all(np.isfinite(run.pooled.response.uncertainty_db))
+
+
+def test_point_withheld_in_one_of_three_uses_the_others_and_in_two_is_withheld():
+    seats = make_measurements()
+    levels = [seat.response.level_db.copy() for seat in seats]
+    levels[0][4] = np.nan
+    levels[0][9] = levels[1][9] = np.nan
+    run = pool(
+        [with_response(seat, level_db=level) for seat, level in zip(seats, levels, strict=True)]
+    )
+    pooled = run.pooled.response
+    assert pooled.level_db[4] == pytest.approx((levels[1][4] + levels[2][4]) / 2)
+    assert np.isnan(pooled.level_db[9])
+    assert np.isnan(pooled.uncertainty_db[9])
+    assert np.sum(np.isnan(pooled.level_db)) == 1
+
+
+def test_uncertainty_of_three_seats_is_the_student_interval_of_their_mean():
+    """
+    JCGM 100:2008 table G.2: t at 2 degrees of freedom for 95 % is 4.30.
+
+    Recording noise is set to nothing here, so that the seats alone count.
+    """
+    seats = [
+        with_response(seat, uncertainty_db=np.zeros(len(FREQUENCY_HZ)))
+        for seat in make_measurements()
+    ]
+    run = pool(seats)
+    expected = 4.303 * run.seat_sd_db / np.sqrt(3)
+    np.testing.assert_allclose(run.pooled.response.uncertainty_db, expected, rtol=1e-3)
+    np.testing.assert_allclose(run.pooled.response.seat_uncertainty_db, expected, rtol=1e-3)
+
+
+def test_calibration_does_not_average_down_with_seats():
+    shared = np.full(len(FREQUENCY_HZ), 0.5)
+    seat = with_response(
+        make_measurements(1)[0],
+        calibration_uncertainty_db=shared,
+        noise_uncertainty_db=np.zeros(len(FREQUENCY_HZ)),
+    )
+    run = pool([seat] * 4)
+    np.testing.assert_allclose(run.pooled.response.uncertainty_db, 0.5, rtol=1e-6)
+
+
+def test_interval_of_a_pooled_level_covers_the_truth_as_often_as_it_says():
+    """Share of true values inside the 95 % interval over 400 runs: 93 to 97.5 of 100."""
+    random = np.random.default_rng(11)
+    inside = []
+    for _ in range(400):
+        drawn = draw_set(POPULATION, random)
+        run = pool(measure_set(POPULATION, drawn, random))
+        error = np.abs(run.pooled.response.level_db - drawn.curve_db)
+        inside.append(error[26] <= run.pooled.response.uncertainty_db[26])
+    assert 0.925 <= np.mean(inside) <= 0.98
+
+
+def test_unusable_recordings_are_kept_but_not_pooled():
+    good = make_measurements(2)
+    problem = Problem(kind="no-signal", message="silent", effect="nothing measured")
+    bad = dataclasses.replace(good[0], response=None, problems=(problem,))
+    run = pool([*good, bad])
+    assert len(run.recordings) == 3
+    assert run.pooled.problems == (problem,)
+    np.testing.assert_allclose(run.pooled.response.level_db, pool(good).pooled.response.level_db)
+
+
+def test_nothing_usable_is_a_recording_error_with_its_kind():
+    problem = Problem(kind="no-signal", message="silent")
+    bad = dataclasses.replace(make_measurements(1)[0], response=None, problems=(problem,))
+    with pytest.raises(RecordingError) as caught:
+        pool([bad])
+    assert caught.value.kind == "no-signal"
+
+
+def test_units_are_never_mixed():
+    first, second = make_measurements(2)
+    with pytest.raises(InputError, match="one unit"):
+        pool([first, with_response(second, unit="dB relative")])
+
+
+def test_problems_are_joined_without_repeats():
+    problem = Problem(kind="mains", at_s=0.1, message="hum at 50 Hz", effect="none")
+    again = dataclasses.replace(problem, at_s=0.2)
+    first, second = make_measurements(2)
+    seats = [first.replace(problems=(problem,)), second.replace(problems=(again,))]
+    assert pool(seats).pooled.problems == (problem,)
+
+
+def test_conditions_that_differ_are_not_stated():
+    first, second = make_measurements(2)
+    second = second.replace(conditions=second.conditions.replace(feed_ma=20.0))
+    conditions = pool([first, second]).pooled.conditions
+    assert conditions.feed_ma is None
+    assert conditions.mouth_mm == 25.0
+    assert isinstance(first.response, Response)

@@ -1,0 +1,314 @@
+"""
+Two stages of one set held against each other.
+
+A difference counts as real only above 2 sqrt(s1^2/n1 + s2^2/n2), s the spread between seats and
+n their number. With few seats that rule alone cries out too often, so the 95 % interval of the
+difference must leave zero out as well (simultaneously for all points of a curve).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from voicecheck.errors import InputError
+from voicecheck.records import Against, Comparison, Finding, Response, Run
+from voicecheck.records.arrays import Array
+from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
+from voicecheck.verdicts.decide import decide_overall, refuse
+from voicecheck.verdicts.limits import shrink_spread
+from voicecheck.verdicts.ownspread import count_usable
+from voicecheck.verdicts.pooling import COVERAGE_95
+from voicecheck.verdicts.quantities import (
+    BY_NAME,
+    Quantity,
+    Spread,
+    from_scale,
+    mean_level_db,
+    read_spread,
+)
+
+RULE_FACTOR = 2.0
+EFFECTIVE_POINTS = 10.0
+"""Independent regions of a curve of 53 points, for the simultaneous interval."""
+CURVE_PRIOR_DOF = 6.0
+UNKNOWN_SPREAD = "one recording on either side: the spread is not known; record at least three"
+BORROWED_SPREAD = "one recording on one side: the spread of the other side is taken for both"
+COMPARED = ("mid_db", "low_db", "high_db", "at_1khz_db", "thd_315_percent", "thd_500_percent",
+            "thd_1000_percent", "thd_max_percent", "sinad_db", "psophometric_dbm",
+            "psophometric_dbfs", "compression_db", "threshold_db", "mains_dbfs", "bursts_per_s",
+            "order2_db", "order3_db")  # fmt: skip
+
+
+def compare_runs(
+    after: Mapping[str, Run],
+    before: Mapping[str, Run],
+    *,
+    job: int | None,
+    stage: str,
+    against: Against,
+) -> Comparison:
+    """
+    Hold one stage of a set against another: after against before, or one element against another.
+
+    Parameters
+    ----------
+    after, before : mapping of str to Run
+        By path; paths on one side only are passed over.
+    job : int or None
+    stage : str
+    against : Against
+        What `before` is.
+
+    Returns
+    -------
+    Comparison
+        Values are differences, after minus before; THD and bursts as the change in their own
+        unit. `low` and `high` are the rule's limits on the difference, `uncertainty` the
+        half-width of its 95 % interval; `outside` means a real difference, neither good nor bad.
+
+    Raises
+    ------
+    InputError
+        No path has a run on both sides.
+    """
+    paths = [path for path in after if path in before]
+    if not paths:
+        message = (
+            f"nothing to compare: paths {', '.join(after) or 'none'} against "
+            f"{', '.join(before) or 'none'}; sweep the same path at both stages"
+        )
+        raise InputError(message)
+    findings = [
+        finding for path in paths for finding in _compare_path(after[path], before[path], against)
+    ]
+    return Comparison(
+        job=job,
+        stage=stage,
+        against=against,
+        findings=tuple(findings),
+        overall=decide_overall(finding.verdict for finding in findings),
+    )
+
+
+def _compare_path(after: Run, before: Run, against: Against) -> list[Finding]:
+    first, second = after.pooled.response, before.pooled.response
+    if first is None or second is None:
+        return []
+    allowed = check_conditions(
+        after.path, after.pooled.conditions, first.unit, before.pooled.conditions, second.unit
+    )
+    source = f"difference to {against.name or against.kind}"
+    findings = [
+        _judge_curve(after, before, "response", allowed, source),
+        _judge_curve(after, before, "shape", allowed, source),
+    ]
+    names = [
+        name for name in COMPARED if name != "psophometric_dbfs" or not _has_dbm(after, before)
+    ]
+    for name in names:
+        finding = _judge_scalar(after, before, BY_NAME[name], allowed, source)
+        if finding is not None:
+            findings.append(finding)
+    return findings
+
+
+def _has_dbm(*runs: Run) -> bool:
+    return all(run.pooled.noise.psophometric_dbm is not None for run in runs)
+
+
+def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, Array, float, str]:
+    """Variances of the two means, their degrees of freedom, and a remark."""
+    spreads, counts = [], []
+    for run in (after, before):
+        spread = _shape_spread(run) if is_shape else np.array(run.seat_sd_db)
+        counts.append(count_usable(run))
+        spreads.append(shrink_spread(spread, counts[-1] - 1.0, prior_dof=CURVE_PRIOR_DOF))
+    known = [bool(np.any(np.isfinite(spread))) for spread in spreads]
+    remark, dof = "", float(sum(count - 1 for count in counts))
+    if not any(known):
+        remark = UNKNOWN_SPREAD
+    elif not all(known):
+        spreads = [spreads[known.index(True)]] * 2
+        remark = BORROWED_SPREAD
+    first, second = (
+        np.square(spread) / count for spread, count in zip(spreads, counts, strict=True)
+    )
+    return first, second, dof, remark
+
+
+def _shape_spread(run: Run) -> Array:
+    responses = [m.response for m in run.recordings if m.response is not None]
+    if len(responses) < 2:
+        return np.full_like(run.seat_sd_db, np.nan)
+    shapes = np.vstack([_shape_of(response) for response in responses])
+    spread = np.full(shapes.shape[1], np.nan)
+    there = np.sum(np.isfinite(shapes), axis=0) > 1
+    spread[there] = np.nanstd(shapes[:, there], axis=0, ddof=1)
+    return spread
+
+
+def _shape_of(response: Response) -> Array:
+    return response.level_db - mean_level_db(response.frequency_hz, response.level_db)
+
+
+def _noise_variance(*responses: Response) -> Array:
+    total = np.zeros_like(responses[0].level_db)
+    for response in responses:
+        if response.noise_uncertainty_db is not None:
+            total = total + np.square(np.nan_to_num(response.noise_uncertainty_db) / COVERAGE_95)
+    return total
+
+
+def _judge_curve(
+    after: Run, before: Run, quantity: str, allowed: Comparability, source: str
+) -> Finding:
+    first, second = after.pooled.response, before.pooled.response
+    group = "level" if quantity == "response" else "shape"
+    if group in allowed.refused or first is None or second is None:
+        return refuse(
+            after.path, quantity, "dB", reason=allowed.refused.get(group, ""), source=source
+        )
+    if first.level_db.shape != second.level_db.shape:
+        reason = "the two runs are on different frequencies: analyse again"
+        return refuse(after.path, quantity, "dB", reason=reason, source=source)
+    is_shape = quantity == "shape"
+    difference = first.level_db - second.level_db
+    if is_shape:
+        difference = _shape_of(first) - _shape_of(second)
+    var_after, var_before, dof, remark = _seat_variances(after, before, is_shape=is_shape)
+    noise = _noise_variance(first, second)
+    known = remark != UNKNOWN_SPREAD
+    standard = np.sqrt(noise + (var_after + var_before if known else 0.0))
+    rule = RULE_FACTOR * standard
+    interval = _curve_factor(dof) * standard
+    remarks = (remark, *allowed.remarks)
+    return _difference_curve(
+        after.path, quantity, difference, rule, interval,
+        frequency_hz=first.frequency_hz, is_known=known, remarks=remarks, source=source,
+    )  # fmt: skip
+
+
+def _curve_factor(dof: float) -> float:
+    from scipy.stats import t as student
+
+    # The spread at a point is drawn towards the curve's, which several regions share.
+    return float(student.isf(0.025 / EFFECTIVE_POINTS, dof + CURVE_PRIOR_DOF))
+
+
+def _difference_curve(
+    path: str,
+    quantity: str,
+    difference: Array,
+    rule: Array,
+    interval: Array,
+    *,
+    frequency_hz: Array,
+    is_known: bool,
+    remarks: tuple[str, ...],
+    source: str,
+) -> Finding:
+    if not np.any(np.isfinite(difference)):
+        return refuse(path, quantity, "dB", reason="every point is withheld", source=source)
+    size = np.abs(difference)
+    margin = size - np.maximum(rule, interval)
+    at = int(np.nanargmax(margin))
+    verdict = "outside"
+    if margin[at] <= 0.0:
+        verdict = "doubtful" if np.any(size > rule) else "within"
+    if not is_known:
+        verdict = "doubtful"
+    return Finding(
+        path=path, quantity=quantity, value=float(difference[at]), unit="dB",
+        uncertainty=float(interval[at]), low=-float(rule[at]), high=float(rule[at]),
+        verdict=verdict, worst_hz=float(frequency_hz[at]),
+        reason="; ".join(remark for remark in remarks if remark), source=source,
+    )  # fmt: skip
+
+
+def _judge_scalar(
+    after: Run, before: Run, quantity: Quantity, allowed: Comparability, source: str
+) -> Finding | None:
+    first, second = read_spread(after, quantity), read_spread(before, quantity)
+    if first.n == 0 or second.n == 0:
+        return None
+    unit = quantity.unit or "dB"
+    refused = find_refusal(allowed.refused, _group_of(quantity), unit)
+    if refused:
+        return refuse(after.path, quantity.name, unit, reason=refused, source=source)
+    variances, dof, remark = _scalar_variances(first, second)
+    difference = first.mean - second.mean
+    standard = math.sqrt(sum(variances)) if variances else math.nan
+    rule = RULE_FACTOR * standard
+    interval = _student(dof) * standard if variances else math.nan
+    verdict = "doubtful"
+    if variances and abs(difference) > max(rule, interval):
+        verdict = "outside"
+    elif variances and abs(difference) <= rule:
+        verdict = "within"
+    return _difference_finding(
+        after.path, quantity, (second.mean, difference, rule, interval), verdict,
+        reason="; ".join(r for r in (remark, *allowed.remarks) if r), source=source,
+    )  # fmt: skip
+
+
+def _group_of(quantity: Quantity) -> str:
+    if quantity.family:
+        return quantity.family
+    groups = {"threshold_db": "linearity", "mains_dbfs": "noise", "bursts_per_s": "noise"}
+    return groups.get(quantity.name, "distortion")
+
+
+def _student(dof: float) -> float:
+    from scipy.stats import t as student
+
+    return float(student.isf(0.025, max(dof, 1.0)))
+
+
+def _scalar_variances(first: Spread, second: Spread) -> tuple[tuple[float, ...], float, str]:
+    known = [spread for spread in (first, second) if math.isfinite(spread.sd)]
+    if not known:
+        return (), 0.0, UNKNOWN_SPREAD
+    remark = BORROWED_SPREAD if len(known) == 1 else ""
+    sds = [spread.sd if math.isfinite(spread.sd) else known[0].sd for spread in (first, second)]
+    variances = (sds[0] ** 2 / first.n, sds[1] ** 2 / second.n)
+    if sum(variances) == 0.0:
+        return variances, 1.0, remark
+    # Degrees of freedom of a difference of means with unequal spreads (Welch-Satterthwaite).
+    weights = [
+        variance**2 / (spread.n - 1)
+        for variance, spread in zip(variances, (first, second), strict=True)
+        if spread.n > 1
+    ]
+    return variances, sum(variances) ** 2 / sum(weights), remark
+
+
+def _difference_finding(
+    path: str,
+    quantity: Quantity,
+    numbers: tuple[float, float, float, float],
+    verdict: str,
+    *,
+    reason: str,
+    source: str,
+) -> Finding:
+    base, difference, rule, interval = numbers
+    known = math.isfinite(rule)
+
+    def shown(change: float) -> float:
+        return from_scale(quantity, base + change) - from_scale(quantity, base)
+
+    return Finding(
+        path=path,
+        quantity=quantity.name,
+        value=shown(difference),
+        unit=quantity.unit or "dB",
+        uncertainty=shown(difference) - shown(difference - interval) if known else None,
+        low=shown(-rule) if known else None,
+        high=shown(rule) if known else None,
+        verdict=verdict,
+        reason=reason,
+        source=source,
+    )

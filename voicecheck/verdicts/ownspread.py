@@ -1,0 +1,106 @@
+"""The part of a run's own uncertainty that a baseline's limits do not hold already."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from voicecheck.records import Baseline, BaselineQuantity, Run
+from voicecheck.records.arrays import Array
+from voicecheck.verdicts.pooling import COVERAGE_95
+from voicecheck.verdicts.quantities import Spread
+
+SAME_SPREAD_CHANCE = 0.05
+
+
+def count_usable(run: Run) -> int:
+    """Recordings of a run that have a response."""
+    return sum(m.response is not None for m in run.recordings) or 1
+
+
+def curve_guard_db(run: Run, baseline: Baseline) -> Array:
+    """
+    95 % half-width of a pooled curve beyond what the reference runs had as well.
+
+    The limits come from reference runs pooled over seats, so they hold the seat spread and the
+    recording noise of a run like those. Only what this run has more of is a guard band: fewer
+    seats, a seat spread larger than chance allows, noise at weak points, another calibration.
+
+    Parameters
+    ----------
+    run : Run
+    baseline : Baseline
+
+    Returns
+    -------
+    ndarray, shape (n_points,)
+        dB.
+    """
+    response = run.pooled.response
+    if response is None:
+        return np.full(len(baseline.frequency_hz), np.nan)
+    total = np.square(np.nan_to_num(_noise_of(run)))
+    if run.pooled.conditions.calibration != baseline.conditions.calibration:
+        total = total + np.square(np.nan_to_num(_part(response.calibration_uncertainty_db, total)))
+    if baseline.seat_sd_db is not None:
+        usual = np.square(np.nan_to_num(baseline.seat_sd_db))
+        ratio = _spread_ratio(run.seat_sd_db, baseline.seat_sd_db, count_usable(run))
+        excess = ratio * usual / count_usable(run) - usual / baseline.n_seats
+        total = total + COVERAGE_95**2 * np.maximum(excess, 0.0)
+    guard: Array = np.sqrt(total)
+    return guard
+
+
+def _part(part: Array | None, like: Array) -> Array:
+    return np.zeros_like(like) if part is None else part
+
+
+def _noise_of(run: Run) -> Array:
+    response = run.pooled.response
+    if response is None:
+        return np.zeros(0)
+    part = response.noise_uncertainty_db
+    return np.zeros_like(response.level_db) if part is None else part
+
+
+def _spread_ratio(own_sd: Array, usual_sd: Array, n_seats: int) -> float:
+    """Variance ratio over the curve if larger than chance allows, else 1."""
+    both = np.isfinite(own_sd) & np.isfinite(usual_sd)
+    if n_seats < 2 or not np.any(both) or not np.any(usual_sd[both] > 0.0):
+        return 1.0
+    ratio = float(np.mean(own_sd[both] ** 2) / np.mean(usual_sd[both] ** 2))
+    return _if_beyond_chance(ratio, n_seats)
+
+
+def _if_beyond_chance(ratio: float, n_seats: int) -> float:
+    from scipy.stats import chi2
+
+    # The references' spread is pooled over many seats: it counts as known (chi-square, not F).
+    dof = n_seats - 1
+    return ratio if ratio > float(chi2.isf(SAME_SPREAD_CHANCE, dof)) / dof else 1.0
+
+
+def scalar_guard(spread: Spread, known: BaselineQuantity) -> float:
+    """
+    95 % half-width of a scalar beyond what the reference runs had as well.
+
+    Parameters
+    ----------
+    spread : Spread
+        Of the run, on the scale the quantity is judged on.
+    known : BaselineQuantity
+
+    Returns
+    -------
+    float
+        On the same scale.
+    """
+    if known.seat_sd is None or spread.n == 0:
+        return 0.0
+    usual = known.seat_sd**2
+    ratio = 1.0
+    if spread.n > 1 and math.isfinite(spread.sd) and usual > 0.0:
+        ratio = _if_beyond_chance(spread.sd**2 / usual, spread.n)
+    excess = ratio * usual / spread.n - usual / known.n_seats
+    return COVERAGE_95 * math.sqrt(max(excess, 0.0))
