@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from voicecheck.records import (
@@ -163,6 +165,13 @@ def draw_comparison(job: int | None = None, stage: str = "after") -> Comparison:
         hints=(Hint(code="F13", cause="packed", confidence="high", separate_by="tap it"),),
         summary=("quieter than its type",),
     )
+
+
+def draw_small_run(seed: int, job: int) -> Run:
+    """A run of one seat without the fine curves."""
+    run = draw_run(seed, job=job, n_seats=1)
+    seats = tuple(seat.replace(fine=None) for seat in run.recordings)
+    return dataclasses.replace(run, recordings=seats, pooled=run.pooled.replace(fine=None))
 
 
 def make_type(name: str = "Lakeside 4") -> SetType:

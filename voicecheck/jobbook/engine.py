@@ -18,6 +18,7 @@ from voicecheck.jobbook.vault import Vault, make_folder, sync_folder
 FILE_NAME = "book.db"
 WAIT_S = 30.0
 LOG_ATTEMPTS = 100
+BOOK_LOCK = 0x766F6963
 CHECK_LIMIT_BYTES = 64 << 20
 """Books up to this size are read through at every open; larger ones when `verify` is asked."""
 
@@ -136,17 +137,24 @@ def prepare_book(engine: sa.Engine, folder: Path, name: str, *, create: bool) ->
         if sqlite:
             check_integrity(connection, name, limit_bytes=CHECK_LIMIT_BYTES)
         version = read_version(connection)
-    if version is None:
-        _create_tables(engine, folder, name, create=create)
-        if sqlite:
-            sync_folder(folder)
+    if version == tables.SCHEMA_VERSION:
         return
-    if version != tables.SCHEMA_VERSION:
+    if version is not None and not _is_older(version):
         raise JobBookError(
             f"job book {name}: written by a newer version of voicecheck (schema {version}; "
             f"this is {voicecheck.__version__}, schema {tables.SCHEMA_VERSION}); nothing was "
             "changed; install the newer version"
         )
+    if version is None:
+        _check_new(engine, folder, name, create=create)
+    with engine.execution_options(writing=True).begin() as connection:
+        _bring_up_to_date(connection)
+    if sqlite:
+        sync_folder(folder)
+
+
+def _is_older(version: str) -> bool:
+    return version.isdigit() and int(version) < int(tables.SCHEMA_VERSION)
 
 
 def _check_folder(folder: Path, name: str, *, create: bool) -> None:
@@ -156,20 +164,27 @@ def _check_folder(folder: Path, name: str, *, create: bool) -> None:
         raise JobBookError(f"job book {name}: there is none; check --book or VOICECHECK_BOOK")
 
 
-def _create_tables(engine: sa.Engine, folder: Path, name: str, *, create: bool) -> None:
+def _check_new(engine: sa.Engine, folder: Path, name: str, *, create: bool) -> None:
     if not create:
         raise JobBookError(f"job book {name}: there is none; check --book or VOICECHECK_BOOK")
     if any(Vault(folder).list_recordings()) and engine.dialect.name == "sqlite":
         raise JobBookError(describe_damage(name, "empty, though there are recordings"))
-    with engine.execution_options(writing=True).begin() as connection:
-        if engine.dialect.name == "postgresql":
-            # Two benches opening a new book at once: one makes it, the other waits.
-            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(0x766F6963)))
-        if read_version(connection) is None:
-            tables.metadata.create_all(connection)
-            connection.execute(
-                sa.insert(tables.alembic_version).values(version_num=tables.SCHEMA_VERSION)
-            )
+
+
+def _bring_up_to_date(connection: sa.Connection) -> None:
+    """Make the tables or bring them to the newest layout: all of it or nothing."""
+    if connection.dialect.name == "postgresql":
+        # Two benches opening at once: one does it, the other waits and finds it done.
+        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(BOOK_LOCK)))
+    version = read_version(connection)
+    if version is None:
+        tables.metadata.create_all(connection)
+        newest = sa.insert(tables.alembic_version).values(version_num=tables.SCHEMA_VERSION)
+        connection.execute(newest)
+    elif _is_older(version):
+        from voicecheck.jobbook.migrations import apply_steps
+
+        apply_steps(connection, version)
 
 
 def read_version(connection: sa.Connection) -> str | None:

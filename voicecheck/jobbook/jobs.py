@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
@@ -112,6 +113,7 @@ class JobShelf(BookCore):
                 set_type_id=set_type["id"],
                 opened_utc=utc_now(),
                 search_text=_fold(label, type_name, owner, complaint),
+                mark=uuid.uuid4().hex,
                 **words,
             )
             add_event(connection, number, "opened", label)

@@ -26,6 +26,9 @@ from voicecheck.jobbook.rows import (
 from voicecheck.records import Baseline, BenchRecord, Comparison, Measurement, Run
 from voicecheck.records.signals import PATHS
 
+ORIGIN = sa.func.coalesce(tables.run.c.origin_id, tables.run.c.id)
+"""The run that a run stands for: itself, or the one whose recordings were analysed again."""
+
 
 class RunShelf(BookCore):
     """What was measured and concluded."""
@@ -77,9 +80,12 @@ class RunShelf(BookCore):
         stage: str | None = None,
         type_name: str | None = None,
         recordings: bool = True,
+        history: bool = False,
     ) -> tuple[Run, ...]:
         """
         Runs, the oldest first; the last of a job, path and stage is the current one.
+
+        A run that was analysed again stands at its old place with its newest numbers.
 
         Parameters
         ----------
@@ -88,6 +94,8 @@ class RunShelf(BookCore):
         recordings : bool
             Whether to load the measurement of each recording too; without them the pooled
             measurement is all, and much faster for hundreds of runs.
+        history : bool
+            Whether to give the older numbers of runs analysed again too, before the newer.
 
         Raises
         ------
@@ -106,7 +114,10 @@ class RunShelf(BookCore):
             for name, value in columns.items():
                 if value is not None:
                     statement = statement.where(tables.run.c[name] == value)
-            rows = select_rows(connection, tables.run, statement.order_by(tables.run.c.id))
+            if not history:
+                statement = statement.where(is_current())
+            statement = statement.order_by(ORIGIN, tables.run.c.id)
+            rows = select_rows(connection, tables.run, statement)
             return tuple(load_runs(connection, rows, recordings=recordings))
 
     def count_runs(self) -> int:
@@ -264,7 +275,16 @@ class RunShelf(BookCore):
             return int(connection.execute(statement).scalar() or 0)
 
 
-def insert_run(connection: sa.Connection, run: Run, measurements: list[int]) -> int:
+def is_current() -> sa.ColumnElement[bool]:
+    """Condition on `run`: its newest numbers, no later analysis of the same recordings."""
+    later = tables.run.alias("later")
+    newer = sa.select(later.c.id).where(later.c.origin_id == ORIGIN, later.c.id > tables.run.c.id)
+    return ~newer.exists()
+
+
+def insert_run(
+    connection: sa.Connection, run: Run, measurements: list[int], origin_id: int | None = None
+) -> int:
     """Row of a run and its links to measurements that are in the book."""
     number = insert_row(
         connection,
@@ -277,6 +297,7 @@ def insert_run(connection: sa.Connection, run: Run, measurements: list[int]) -> 
         saved_utc=utc_now(),
         version=run.pooled.version or voicecheck.__version__,
         document=encode_record(dataclasses.replace(run, recordings=())),
+        origin_id=origin_id,
         **_figures(run.pooled),
     )
     for position, measurement in enumerate(measurements):

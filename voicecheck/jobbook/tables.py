@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0001"
+SCHEMA_VERSION = "0002"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -77,7 +77,9 @@ job = _table(
     _text("opened_utc"),
     _maybe_text("closed_utc"),
     _text("search_text"),
+    _maybe_text("mark"),
     sa.Index(None, "set_type_id"),
+    sa.Index(None, "mark"),
 )
 
 note = _table(
@@ -134,8 +136,10 @@ run = _table(
     _text("saved_utc"),
     _text("version"),
     _text("document"),
+    _refer("origin_id", "run", nullable=True),
     sa.Index(None, "job_id"),
     sa.Index(None, "stage", "path"),
+    sa.Index(None, "origin_id"),
 )
 
 measurement = _table(

@@ -1,0 +1,123 @@
+"""A book in an older layout is brought up to date whole, or left as it was."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from jobbook_samples import (
+    draw_baseline,
+    draw_comparison,
+    draw_run,
+    draw_small_run,
+    make_type,
+)
+
+from voicecheck.errors import JobBookError
+from voicecheck.jobbook import JobBook, migrations, tables
+
+GOLDEN = Path(__file__).parents[1] / "fixtures" / "golden" / "jobbook_0001.sql"
+
+
+@pytest.fixture
+def old_book(tmp_path):
+    folder = tmp_path / "old"
+    folder.mkdir()
+    with sqlite3.connect(folder / "book.db") as raw:
+        raw.executescript(GOLDEN.read_text())
+    raw.close()
+    return folder
+
+
+def describe_layout(path: Path) -> dict[str, object]:
+    engine = sa.create_engine(f"sqlite:///{path}")
+    inspector = sa.inspect(engine)
+    layout = {
+        name: (
+            {
+                (one["name"], str(one["type"]), one["nullable"])
+                for one in inspector.get_columns(name)
+            },
+            {(one["name"], tuple(one["column_names"])) for one in inspector.get_indexes(name)},
+            {
+                (tuple(one["constrained_columns"]), one["referred_table"])
+                for one in inspector.get_foreign_keys(name)
+            },
+            {tuple(one["column_names"]) for one in inspector.get_unique_constraints(name)},
+            inspector.get_pk_constraint(name)["constrained_columns"],
+        )
+        for name in inspector.get_table_names()
+    }
+    with engine.connect() as connection:
+        strict = connection.exec_driver_sql("SELECT name, strict FROM pragma_table_list").all()
+    engine.dispose()
+    return layout | {"strict": {(name, flag) for name, flag in strict if name in layout}}
+
+
+def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book):
+    with JobBook.open(old_book) as book:
+        assert book.verify() == ()
+        assert [job.label for job in book.list_jobs()] == ["desk set", "hall set"]
+        assert book.load_job(1).owner == "Mrs Größe"
+        assert book.load_job(2).notes == ("bell low",)
+        assert book.load_job(2).closed_utc is not None
+        assert book.list_types() == (make_type(),)
+        for number in (1, 2):
+            assert book.list_runs(job=number)[0].same_as(draw_small_run(number, number))
+        assert book.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline())
+        assert book.list_comparisons(1) == (draw_comparison(1),)
+        assert book.list_bench_records()[0].document == '{"ear":"coupler"}'
+        assert book.open_job("third", "Lakeside 4").job == 3
+        book.save_run(draw_run(3, job=3))
+        assert book.verify() == ()
+
+
+def test_layout_after_the_steps_is_that_of_a_new_book(old_book, tmp_path):
+    JobBook.open(old_book).close()
+    JobBook.open(tmp_path / "new").close()
+    old = describe_layout(old_book / "book.db")
+    assert old == describe_layout(tmp_path / "new" / "book.db")
+    assert all(flag == 1 for _, flag in old["strict"])
+
+
+def test_failing_step_leaves_the_book_in_its_old_layout(old_book, monkeypatch):
+    before = describe_layout(old_book / "book.db")
+    real = migrations.apply_steps
+
+    def fail_late(connection: sa.Connection, version: str) -> None:
+        real(connection, version)
+        connection.exec_driver_sql("SELECT * FROM a_table_that_is_not_there")
+
+    monkeypatch.setattr(migrations, "apply_steps", fail_late)
+    with pytest.raises(JobBookError, match="no such table"):
+        JobBook.open(old_book)
+    assert describe_layout(old_book / "book.db") == before
+    monkeypatch.undo()
+    with JobBook.open(old_book) as book:
+        assert book.verify() == ()
+
+
+def test_step_library_is_loaded_only_by_an_old_book(old_book, tmp_path):
+    """Alembic costs a third of a second, so a book that is up to date must not load it."""
+    script = (
+        "import sys; from voicecheck.jobbook import JobBook; "
+        "JobBook.open(sys.argv[1]).close(); print('alembic' in sys.modules)"
+    )
+    answers = [
+        subprocess.run(
+            [sys.executable, "-c", script, str(folder)], capture_output=True, text=True, check=True
+        ).stdout.strip()
+        for folder in (tmp_path / "new", tmp_path / "new", old_book, old_book)
+    ]
+    assert answers == ["False", "False", "True", "False"]
+
+
+def test_steps_are_numbered_without_a_gap():
+    folder = Path(migrations.__file__).parent / "versions"
+    numbers = sorted(path.name.split("_")[1] for path in folder.glob("step_*.py"))
+    assert numbers == [f"{number:04}" for number in range(1, len(numbers) + 1)]
+    assert numbers[-1] == tables.SCHEMA_VERSION
