@@ -1,0 +1,176 @@
+"""The same book on a real PostgreSQL server, which these tests start and stop themselves."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import subprocess
+import sys
+import uuid
+from pathlib import Path
+
+import postgres_server
+import pytest
+import sqlalchemy as sa
+from jobbook_samples import (
+    draw_baseline,
+    draw_comparison,
+    draw_measurement,
+    draw_recording,
+    draw_run,
+    draw_small_run,
+    make_type,
+)
+from test_jobbook_failures import WORKER
+
+from voicecheck.errors import InputError, JobBookError
+from voicecheck.jobbook import JobBook
+from voicecheck.jobbook.rows import compute_digest
+from voicecheck.records import Recipe
+from voicecheck.records.arrays import is_same
+
+
+@pytest.fixture(scope="module")
+def server():
+    reason = postgres_server.find_reason_to_skip()
+    if reason:
+        pytest.skip(reason)
+    with postgres_server.run_server() as server:
+        yield server
+
+
+@pytest.fixture
+def where(server, tmp_path):
+    return f"{server.make_database(uuid.uuid4().hex)}&recordings={tmp_path / 'files'}"
+
+
+def execute(where: str, *statements: str) -> None:
+    url = sa.make_url(where).set(drivername="postgresql+psycopg")
+    engine = sa.create_engine(url.difference_update_query(["recordings"]))
+    with engine.begin() as connection:
+        for statement in statements:
+            connection.exec_driver_sql(statement)
+    engine.dispose()
+
+
+def test_everything_comes_back_whole(where, tmp_path):
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(b"picture" * 999)
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+        book.open_job("Übergang 100%", "Lakeside 4", owner="Mrs Größe")
+        stored = book.save_recording(draw_recording(), Recipe())
+        run = draw_run(1, job=1, recordings=(draw_measurement(7, stored.sha256),))
+        book.save_run(run)
+        book.save_baseline(draw_baseline())
+        book.save_comparison(draw_comparison(1))
+        book.save_bench_record("bench", "shop", "{}")
+        kept = book.attach_file(1, photo)
+        book.add_note(1, "clapper bent")
+        book.close_job(1)
+    with JobBook.open(where, create=False) as book:
+        assert is_same(book.load_recording(stored.sha256), stored)
+        assert book.list_runs(job=1)[0].same_as(run)
+        assert book.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline())
+        assert book.list_comparisons(1) == (draw_comparison(1),)
+        assert book.load_job(1).attachments == (kept,)
+        assert book.count_jobs(search="größe 100% clapper", state="closed") == 1
+        assert [event.kind for event in book.list_events(1)] == [
+            *("opened", "run", "compared", "file", "note", "closed")
+        ]
+        assert book.verify() == ()
+        with pytest.raises(InputError, match="near it"):
+            book.load_type("lakeside")
+
+
+def test_two_processes_write_at_once(where):
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    workers = [
+        subprocess.Popen([sys.executable, "-c", WORKER, where, name], env=environment)
+        for name in ("left", "right")
+    ]
+    assert [worker.wait(timeout=60) for worker in workers] == [0, 0]
+    with JobBook.open(where, create=False) as book:
+        assert book.count_jobs(search="noted") == 40
+        assert len(book.list_recordings()) == 20
+        assert book.verify() == ()
+
+
+def test_older_layout_is_brought_up_to_date(where):
+    run = draw_small_run(1, 1)
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+        book.open_job("hall set", "Lakeside 4")
+        book.save_run(run)
+        with book._reading() as connection:
+            row = connection.execute(sa.text("SELECT * FROM job")).one()._mapping
+    digest = compute_digest({name: value for name, value in row.items() if name != "mark"})
+    execute(
+        where,
+        "ALTER TABLE run DROP COLUMN origin_id",
+        "ALTER TABLE job DROP COLUMN mark",
+        f"UPDATE job SET digest = '{digest}'",
+        "UPDATE alembic_version SET version_num = '0001'",
+    )
+    with JobBook.open(where) as book:
+        assert book.list_runs()[0].same_as(run)
+        assert book.open_job("next", "Lakeside 4").job == 2
+        assert book.verify() == ()
+
+
+def test_newer_layout_is_left_alone(where):
+    JobBook.open(where).close()
+    execute(where, "UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(JobBookError, match="newer version"):
+        JobBook.open(where)
+
+
+def test_no_book_in_the_database(where):
+    with pytest.raises(JobBookError, match="there is none"):
+        JobBook.open(where, create=False)
+
+
+def test_changed_letter_in_a_row_is_noticed(where):
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+        book.open_job("hall set", "Lakeside 4")
+        execute(where, "UPDATE job SET label = 'hell set'")
+        with pytest.raises(JobBookError, match="row 1 of table job is damaged"):
+            book.load_job(1)
+        assert [problem.kind for problem in book.verify()] == ["damaged-row"]
+
+
+def test_locked_for_too_long(where):
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+    url = sa.make_url(where).set(drivername="postgresql+psycopg")
+    engine = sa.create_engine(url.difference_update_query(["recordings"]))
+    with engine.begin() as other, JobBook.open(where, wait_s=0.2) as book:
+        other.exec_driver_sql("LOCK TABLE job IN EXCLUSIVE MODE")
+        with pytest.raises(JobBookError, match="locked by another program"):
+            book.open_job("late", "Lakeside 4")
+    engine.dispose()
+
+
+def test_refused_run_leaves_nothing(where):
+    with JobBook.open(where) as book:
+        with pytest.raises(InputError, match="job 5"):
+            book.save_run(draw_run(1, job=5))
+        broken = dataclasses.replace(draw_run(1), stage="a\0b")
+        with pytest.raises(InputError, match="zero character"):
+            book.save_run(broken)
+        assert (book.count_runs(), book.count_measurements()) == (0, 0)
+
+
+def test_server_that_stops_is_told_and_loses_nothing(server, where):
+    with JobBook.open(where, wait_s=2) as book:
+        book.add_type(make_type())
+        book.open_job("hall set", "Lakeside 4")
+        server.control("stop")
+        with pytest.raises(JobBookError) as caught:
+            book.add_note(1, "too late")
+        assert "\n" not in str(caught.value)
+        server.control("start")
+    with JobBook.open(where) as book:
+        assert [job.label for job in book.list_jobs()] == ["hall set"]
+        assert book.load_job(1).notes == ()
