@@ -202,7 +202,11 @@ class Mask:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """Quantity, value, uncertainty, what it is held against, and the verdict."""
+    """
+    Quantity, value, uncertainty, what it is held against, and the verdict.
+
+    `reference` is the type's mean, or the value of the earlier stage, in the same unit.
+    """
 
     path: str
     quantity: str
@@ -215,11 +219,17 @@ class Finding:
     worst_hz: float | None = None
     reason: str = ""
     source: str = ""
+    reference: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
-    """A likely cause, its confidence, and the test that separates it from the next one."""
+    """
+    A likely cause, its confidence, and the test that separates it from the next one.
+
+    `check` says what to look at, `next_test` names the separating test for the program, `seen`
+    lists the evidence it rests on.
+    """
 
     code: str
     cause: str
@@ -227,6 +237,10 @@ class Hint:
     separate_by: str
     provenance: str = ""
     symptom: str = ""
+    check: str = ""
+    next_test: str = ""
+    seen: str = ""
+    sources: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,9 @@
 from voicecheck.verdicts.against_baseline import compare_to_baseline, widen_baseline
 from voicecheck.verdicts.baseline import build_baseline
 from voicecheck.verdicts.before_after import compare_runs
+from voicecheck.verdicts.evidence import gather_evidence
+from voicecheck.verdicts.faults import load_fault_table, load_fault_table_text
+from voicecheck.verdicts.hints import rank_faults, rank_hints
 from voicecheck.verdicts.masks import (
     compare_to_mask,
     limits_at,
@@ -11,16 +14,23 @@ from voicecheck.verdicts.masks import (
     load_mask_text,
 )
 from voicecheck.verdicts.pooling import pool_run
+from voicecheck.verdicts.wording import summarise
 
 __all__ = [
     "build_baseline",
     "compare_runs",
     "compare_to_baseline",
     "compare_to_mask",
+    "gather_evidence",
     "limits_at",
     "list_masks",
+    "load_fault_table",
+    "load_fault_table_text",
     "load_mask",
     "load_mask_text",
     "pool_run",
+    "rank_faults",
+    "rank_hints",
+    "summarise",
     "widen_baseline",
 ]

@@ -203,9 +203,10 @@ def _curve_finding(
     value: Array,
     allowed: Comparability,
 ) -> Finding:
-    unit, low, high = baseline.unit, baseline.low_db, baseline.high_db
+    unit, low, high, mean = baseline.unit, baseline.low_db, baseline.high_db, baseline.mean_db
     if quantity == "shape":
-        unit, low, high = "dB", baseline.shape_low_db, baseline.shape_high_db
+        unit, mean = "dB", baseline.shape_mean_db
+        low, high = baseline.shape_low_db, baseline.shape_high_db
     if value.shape != low.shape:
         reason = "the run and the baseline are on different frequencies: analyse again"
         return refuse(run.path, quantity, unit, reason=reason, source=_source(baseline))
@@ -227,6 +228,7 @@ def _curve_finding(
         worst_hz=float(baseline.frequency_hz[at]),
         reason="; ".join(allowed.remarks),
         source=_source(baseline),
+        reference=float(mean[at]),
     )
 
 
@@ -263,4 +265,5 @@ def _judge_scalar(
         verdict=decide(spread.mean, guard, low, high),
         reason="; ".join(allowed.remarks),
         source=_source(baseline),
+        reference=known.mean,
     )

@@ -311,4 +311,5 @@ def _difference_finding(
         verdict=verdict,
         reason=reason,
         source=source,
+        reference=from_scale(quantity, base),
     )

@@ -1,0 +1,177 @@
+"""What the runs say against the type's baseline, as named numbers for the fault table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from voicecheck.records import Baseline, Problem, Run
+from voicecheck.verdicts.baseline import quantities_of
+from voicecheck.verdicts.comparability import check_conditions
+from voicecheck.verdicts.quantities import (
+    BY_NAME,
+    THD_AT_HZ,
+    mean_level_db,
+    read_spread,
+    to_scale,
+)
+
+DEAD_DB = -30.0
+DEVIATIONS = {
+    "level": ("mid_db", "level"), "low": ("low_db", "level"), "high": ("high_db", "level"),
+    "noise": ("psophometric_dbm psophometric_dbfs", "noise"), "mains": ("mains_dbfs", "noise"),
+    "h2": ("h2_500_db", "distortion"), "h3": ("h3_500_db", "distortion"),
+    "h5": ("h5_500_db", "distortion"), "compression": ("compression_db", "linearity"),
+    "threshold": ("threshold_db", "linearity"), "order2": ("order2_db", "distortion"),
+    "order3": ("order3_db", "distortion"), "slope": ("high_over_low_db", "shape"),
+}  # fmt: skip
+"""Evidence name -> quantities to try, and the group that must be comparable."""
+ABSOLUTES = {
+    "bursts": "bursts_per_s", "kurtosis": "kurtosis", "noise_slope": "slope_db_per_decade",
+    "h2_over_h3": "h2_over_h3_db",
+}  # fmt: skip
+SILENT_KINDS = ("no-signal",)
+
+
+def gather_evidence(
+    runs: Mapping[str, Run],
+    baselines: Mapping[str, Baseline],
+    *,
+    problems: Mapping[str, Sequence[Problem]] | None = None,
+    extra: Mapping[str, float] | None = None,
+) -> dict[str, float]:
+    """
+    Named numbers that the conditions of the fault table speak of.
+
+    Parameters
+    ----------
+    runs : mapping of str to Run
+        By path.
+    baselines : mapping of str to Baseline
+        By path; deviations are from their means. What is not comparable is left out.
+    problems : mapping of str to sequence of Problem, optional
+        Of paths whose recordings could not be used at all.
+    extra : mapping of str to float, optional
+        Results of separating tests and other instruments, as "test.flex_events_per_min".
+
+    Returns
+    -------
+    dict of str to float
+        Keys `path.name`.
+    """
+    evidence: dict[str, float] = {}
+    for path, run in runs.items():
+        baseline = baselines.get(path)
+        found = _of_run(run)
+        if baseline is not None and run.pooled.response is not None:
+            found |= _against_baseline(run, baseline)
+        evidence |= {f"{path}.{name}": value for name, value in found.items()}
+    for path, found_problems in (problems or {}).items():
+        if any(problem.kind in SILENT_KINDS for problem in found_problems):
+            evidence[f"{path}.dead"] = 1.0
+    evidence |= _of_both(evidence)
+    for name, value in (extra or {}).items():
+        evidence[name] = value
+        evidence[f"{name}_abs"] = abs(value)
+    return {name: value for name, value in evidence.items() if math.isfinite(value)}
+
+
+def _of_run(run: Run) -> dict[str, float]:
+    found = {"dead": 0.0, "channels_swapped": 0.0}
+    for name, quantity in ABSOLUTES.items():
+        value = BY_NAME[quantity].read(run.pooled)
+        if value is not None:
+            found[name] = value
+    thd = [value for hz in THD_AT_HZ if (value := _read(run, f"thd_{hz:.0f}_percent")) is not None]
+    if thd:
+        found["thd_percent"] = float(np.exp(np.mean(np.log(thd))))
+    if run.level_sd_db is not None:
+        found["seat_sd"] = run.level_sd_db
+    n = max(1, len(run.recordings))
+    kinds = [problem.kind for m in run.recordings for problem in m.problems]
+    found["dropouts"] = kinds.count("dropout") / n
+    found["bursts_in_signal"] = kinds.count("burst") / n
+    found["channels_swapped"] = float("channels-swapped" in kinds)
+    found |= _of_linearity(run)
+    return found
+
+
+def _read(run: Run, name: str) -> float | None:
+    return BY_NAME[name].read(run.pooled)
+
+
+def _of_linearity(run: Run) -> dict[str, float]:
+    part = run.pooled.linearity
+    if part is None or len(part.input_db) < 2:
+        return {}
+    thd = np.where(np.isfinite(part.thd_percent), part.thd_percent, part.thd_below_percent)
+    top, lower = int(np.argmax(part.input_db)), int(np.argmin(np.abs(part.input_db + 6.0)))
+    if not (thd[top] > 0.0 and thd[lower] > 0.0):
+        return {}
+    return {"thd_jump": 20.0 * math.log10(thd[top] / thd[lower])}
+
+
+def _against_baseline(run: Run, baseline: Baseline) -> dict[str, float]:
+    response = run.pooled.response
+    if response is None:
+        return {}
+    refused = check_conditions(
+        run.path, run.pooled.conditions, response.unit, baseline.conditions, baseline.unit
+    ).refused
+    known = quantities_of(baseline)
+    found: dict[str, float] = {}
+    for name, (quantities, group) in DEVIATIONS.items():
+        for quantity in quantities.split():
+            if group in refused or (quantity.endswith("dbfs") and "dbfs" in refused):
+                continue
+            if quantity in known and (spread := read_spread(run, BY_NAME[quantity])).n:
+                found[name] = spread.mean - known[quantity].mean
+                break
+    if "distortion" not in refused:
+        found |= _thd_deviation(run, baseline)
+    if "shape" not in refused:
+        found |= _shape_evidence(run, baseline)
+    if "level" in found:
+        found["level_abs"] = abs(found["level"])
+        found["dead"] = float(found["level"] <= DEAD_DB)
+    return found
+
+
+def _thd_deviation(run: Run, baseline: Baseline) -> dict[str, float]:
+    known = quantities_of(baseline)
+    changes = []
+    for name in (*(f"thd_{hz:.0f}_percent" for hz in THD_AT_HZ), "thd_max_percent"):
+        spread = read_spread(run, BY_NAME[name])
+        if name in known and spread.n:
+            changes.append(spread.mean - to_scale(BY_NAME[name], known[name].mean))
+    return {"thd": float(np.mean(changes))} if changes else {}
+
+
+def _shape_evidence(run: Run, baseline: Baseline) -> dict[str, float]:
+    response = run.pooled.response
+    if response is None or response.level_db.shape != baseline.mean_db.shape:
+        return {}
+    shape = response.level_db - mean_level_db(response.frequency_hz, response.level_db)
+    change = shape - baseline.shape_mean_db
+    found = {}
+    if np.any(np.isfinite(change)):
+        found["shape_rms"] = float(np.sqrt(np.nanmean(change**2)))
+        peak, usual = (
+            _peak_hz(response.frequency_hz, shape),
+            _peak_hz(baseline.frequency_hz, baseline.shape_mean_db),
+        )
+        found["peak_shift_percent"] = 100.0 * (peak / usual - 1.0)
+    return found
+
+
+def _peak_hz(frequency_hz: np.ndarray, level_db: np.ndarray) -> float:
+    return float(frequency_hz[int(np.nanargmax(level_db))])
+
+
+def _of_both(evidence: Mapping[str, float]) -> dict[str, float]:
+    talk, hear = evidence.get("transmit.level"), evidence.get("receive.level")
+    if talk is None or hear is None:
+        return {}
+    return {"both.level": max(talk, hear), "both.gap": abs(talk - hear)}
