@@ -70,7 +70,7 @@ def check_recipe(recipe: Recipe) -> None:
     if recipe.rate_hz not in RATES_HZ:
         message = f"rate_hz: need one of {RATES_HZ}, got {recipe.rate_hz}"
         raise InputError(message)
-    if not 1 <= recipe.n_sweeps <= 100:  # noqa: PLR2004
+    if not 1 <= recipe.n_sweeps <= 100:
         message = f"n_sweeps: need 1 to 100, got {recipe.n_sweeps}"
         raise InputError(message)
     if not MIN_SWEEP_S <= recipe.sweep_s <= MAX_SWEEP_S:

@@ -1,0 +1,350 @@
+"""
+Harmonics and THD, level steps, four-tone products, SINAD.
+
+Powers are found with the noise's own share taken off; what is left under the noise is reported
+as "less than", never as a number. Harmonics come from the sweep's kernels, and at the tones from
+Hann-weighted Fourier sums.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from voicecheck.noise import VOICE_BAND_HZ, IdleSpectrum
+from voicecheck.records import (
+    Block,
+    Distortion,
+    Intermodulation,
+    Linearity,
+    Programme,
+    Recipe,
+    Recording,
+    Timeline,
+)
+from voicecheck.records.arrays import Array
+from voicecheck.response import SweepSpectra, compute_transfer
+
+ORDERS = (2, 3, 4, 5)
+HIGHEST_SHARE = 0.45
+"""Of the rate: harmonics above it are left out."""
+THD_FLOOR = 0.0005
+"""Relative error of a harmonic's power that the arithmetic itself may leave."""
+DETECTED = 4.6
+"""Power over the noise's mean from which a harmonic counts: noise alone passes it once in 100."""
+UPPER_95 = 3.0
+"""Power of pure noise stays below three times its mean in 95 of 100."""
+STEP_SETTLE_S = 0.03
+STANDARD_LADDER_HZ = (315.0, 500.0, 1000.0)
+"""Frequencies at which handset distortion is usually stated (GSM 03.50 and others)."""
+
+
+def compute_distortion(
+    kernels: Array,
+    spectra: SweepSpectra,
+    recipe: Recipe,
+    *,
+    frequency_hz: Array,
+    fundamental: Array,
+    idle: IdleSpectrum,
+) -> Distortion:
+    """
+    Harmonics against the fundamental's frequency.
+
+    Parameters
+    ----------
+    kernels : ndarray, shape (n_sweeps, n_fft)
+    spectra : SweepSpectra
+    recipe : Recipe
+    frequency_hz : ndarray, shape (n_points,)
+        Of the fundamental.
+    fundamental : ndarray, shape (n_points,)
+        Magnitude of the linear transfer function there.
+    idle : IdleSpectrum
+
+    Returns
+    -------
+    Distortion
+        Orders 2 to 5 as they stand at the output; THD is the root sum square of those over the
+        fundamental. An order beyond the recording's band is left out.
+    """
+    power, noise, bias = (np.full((len(ORDERS), len(frequency_hz)), np.nan) for _ in range(3))
+    for row, order in enumerate(ORDERS):
+        reached = order * frequency_hz <= HIGHEST_SHARE * spectra.rate_hz
+        transfer = compute_transfer(
+            kernels,
+            spectra,
+            recipe,
+            frequency_hz[reached],
+            (idle.frequency_hz, idle.power),
+            order=order,
+        )
+        below = fundamental[reached] ** 2
+        power[row, reached] = np.abs(transfer.values) ** 2 / below
+        noise[row, reached] = transfer.variance / below
+        # A relative error of the amplitude counts twice in the power.
+        bias[row, reached] = power[row, reached] * 2.0 * transfer.bias_db * math.log(10.0) / 20.0
+    harmonic_db, below_db = _report_power_db(power, noise)
+    thd, thd_below, uncertainty = _combine_thd(power, noise, bias)
+    return Distortion(
+        frequency_hz=frequency_hz,
+        thd_percent=thd,
+        thd_uncertainty_percent=uncertainty,
+        harmonic_order=ORDERS,
+        harmonic_db=harmonic_db,
+        thd_below_percent=thd_below,
+        harmonic_below_db=below_db,
+    )
+
+
+def _report_power_db(power: Array, noise: Array) -> tuple[Array, Array]:
+    """Levels in dB of powers above the noise, and upper limits of those that are not."""
+    clean = power - noise
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level_db = np.where(power > DETECTED * noise, 10.0 * np.log10(clean), np.nan)
+        limit_db = 10.0 * np.log10(np.maximum(clean, 0.0) + UPPER_95 * noise)
+    return level_db, np.where(np.isnan(level_db), limit_db, np.nan)
+
+
+def _combine_thd(power: Array, noise: Array, bias: Array) -> tuple[Array, Array, Array]:
+    """
+    THD in percent, its upper limit where it is under the noise, and its 95 % half-width.
+
+    A harmonic of power P found in noise of mean square v has an estimate of variance
+    2 P v + v^2; `bias` is what the window may have taken from each power.
+    """
+    clean = np.maximum(power - noise, 0.0)
+    total = np.nansum(power - noise, axis=0)
+    spread = np.sqrt(np.nansum(2.0 * clean * noise + noise**2, axis=0))
+    systematic = np.nansum(np.abs(bias), axis=0) + THD_FLOOR * np.abs(total)
+    detected = total > 2.6 * spread
+    with np.errstate(invalid="ignore", divide="ignore"):
+        thd = np.where(detected, 100.0 * np.sqrt(np.maximum(total, 0.0)), np.nan)
+        below = 100.0 * np.sqrt(np.maximum(total, 0.0) + 2.0 * spread)
+        half_width = 50.0 / np.sqrt(np.abs(total)) * np.hypot(1.96 * spread, 2.0 * systematic)
+    return (
+        thd,
+        np.where(detected, np.nan, below),
+        np.where(detected, half_width, np.nan),
+    )
+
+
+def measure_linearity(
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    frequency_hz: float,
+) -> Linearity | None:
+    """
+    Output and THD of every level step of one frequency.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+    idle : IdleSpectrum
+    frequency_hz : float
+        Which block of steps.
+
+    Returns
+    -------
+    Linearity or None
+        `None` where the programme has no such block.
+    """
+    block = _find_steps(programme, frequency_hz)
+    if block is None:
+        return None
+    levels_db = np.array(sorted(programme.recipe.step_levels_db))
+    output, thd, below = [], [], []
+    for index in range(len(levels_db)):
+        samples = _cut_step(programme, recording, timeline, block, index)
+        played_hz = frequency_hz / timeline.stretch
+        power, noise = _measure_harmonics(samples, recording.rate_hz, played_hz, idle)
+        with np.errstate(divide="ignore"):
+            output.append(
+                10.0 * np.log10(2.0 * power[0]) if power[0] > DETECTED * noise[0] else np.nan
+            )
+        share = power[1:, None] / max(power[0], 1e-30)
+        noise_share = noise[1:, None] / max(power[0], 1e-30)
+        one, limit, _ = _combine_thd(share, noise_share, np.zeros_like(share))
+        heard = np.isfinite(output[-1])
+        thd.append(one[0] if heard else np.nan)
+        below.append(limit[0] if heard else np.nan)
+    gain_db = np.array(output) - levels_db
+    return Linearity(
+        frequency_hz=frequency_hz,
+        input_db=levels_db,
+        output_db=np.array(output),
+        thd_percent=np.array(thd),
+        thd_below_percent=np.array(below),
+        compression_db=_gain_change(levels_db, gain_db, float(levels_db.max())),
+        threshold_db=_gain_change(levels_db, gain_db, -20.0),
+    )
+
+
+def _find_steps(programme: Programme, frequency_hz: float) -> Block | None:
+    for block in programme.blocks_of("steps"):
+        if block.from_hz == frequency_hz:
+            return block
+    return None
+
+
+def _cut_step(
+    programme: Programme, recording: Recording, timeline: Timeline, block: Block, index: int
+) -> Array:
+    """Steady middle of one level step."""
+    start_s = block.start_s + index * programme.recipe.step_s
+    first = round((timeline.locate_s(start_s) + STEP_SETTLE_S) * recording.rate_hz)
+    last = round((timeline.locate_s(start_s + programme.recipe.step_s) - 0.012) * recording.rate_hz)
+    return recording.samples[max(0, first) : last]
+
+
+def _measure_harmonics(
+    samples: Array, rate_hz: int, fundamental_hz: float, idle: IdleSpectrum
+) -> tuple[Array, Array]:
+    """Mean squares of orders 1 to 5 of a tone, and the noise's share in each."""
+    n = len(samples)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
+    weighted = samples * window
+    area, energy = float(np.sum(window)), float(np.sum(window**2))
+    turn = np.exp(-2j * np.pi * fundamental_hz / rate_hz * np.arange(n))
+    factor, power, noise = np.ones(n, dtype=complex), [], []
+    for order in (1, *ORDERS):
+        factor = factor * turn
+        power.append(2.0 * abs(np.sum(weighted * factor) / area) ** 2)
+        near = np.abs(idle.frequency_hz - order * fundamental_hz) < 2.0 * rate_hz / n
+        noise.append(2.0 * energy / area**2 * float(np.mean(idle.power[near])))
+    return np.array(power), np.array(noise)
+
+
+def _gain_change(levels_db: Array, gain_db: Array, at_db: float) -> float | None:
+    """Loss of gain at one level against the nominal one, dB; `None` where it was not heard."""
+    usable = np.isfinite(gain_db)
+    if np.count_nonzero(usable) < 2 or at_db < levels_db[usable].min():
+        return None
+    at = float(np.interp(at_db, levels_db[usable], gain_db[usable]))
+    return float(np.interp(0.0, levels_db[usable], gain_db[usable])) - at
+
+
+def measure_intermodulation(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> Intermodulation:
+    """
+    Second- and third-order products of the four tones.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+    idle : IdleSpectrum
+
+    Returns
+    -------
+    Intermodulation
+        dB re the total power of the tones at the output.
+
+    Notes
+    -----
+    Source: ITU-T O.42 four-tone method; tone frequencies and the formulas are MEM
+    (`imd.csv`): second order is the mean power of the bands B-A and B+A, third order the power
+    of the band 2B-A. Deviation: the lines themselves are measured, not 50 Hz bands, and the
+    noise is taken from the silence, not from a second tone pair.
+    """
+    blocks = programme.blocks_of("four-tone")
+    tones_hz: list[float] = sorted(programme.recipe.tones_hz)
+    if not blocks or len(tones_hz) != 4:
+        return Intermodulation()
+    rate_hz = recording.rate_hz
+    first = round((timeline.locate_s(blocks[0].start_s) + STEP_SETTLE_S) * rate_hz)
+    last = round((timeline.locate_s(blocks[0].end_s) - STEP_SETTLE_S) * rate_hz)
+    samples = recording.samples[max(0, first) : last]
+    low, high = tones_hz[:2], tones_hz[2:]
+    difference = sorted({b - a for a in low for b in high})
+    summed = sorted({b + a for a in low for b in high})
+    third = sorted({b + c - a for a in low for b in high for c in high})
+
+    def power_of(lines_hz: list[float]) -> tuple[float, float]:
+        played_hz = np.array(lines_hz) / timeline.stretch
+        return _measure_lines(samples, rate_hz, played_hz, idle)
+
+    tones, _ = power_of(tones_hz)
+    if tones <= 0.0:
+        return Intermodulation()
+    lower, lower_noise = power_of(difference)
+    upper, upper_noise = power_of(summed)
+    cubic, cubic_noise = power_of(third)
+    order2, order2_below = _report_one_db(
+        (lower + upper) / 2.0, (lower_noise + upper_noise) / 2.0, tones
+    )
+    order3, order3_below = _report_one_db(cubic, cubic_noise, tones)
+    return Intermodulation(
+        order2_db=order2,
+        order3_db=order3,
+        order2_below_db=order2_below,
+        order3_below_db=order3_below,
+    )
+
+
+def _measure_lines(
+    samples: Array, rate_hz: int, lines_hz: Array, idle: IdleSpectrum
+) -> tuple[float, float]:
+    """Summed mean square of some lines, and the noise's share in it."""
+    n = len(samples)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
+    area, energy = float(np.sum(window)), float(np.sum(window**2))
+    turns = np.exp(-2j * np.pi * lines_hz[:, None] / rate_hz * np.arange(n))
+    power = float(np.sum(2.0 * np.abs(turns @ (samples * window) / area) ** 2))
+    near = np.any(np.abs(idle.frequency_hz[:, None] - lines_hz) < 20.0, axis=1)
+    noise = 2.0 * energy / area**2 * float(np.mean(idle.power[near])) * len(lines_hz)
+    return power, noise
+
+
+def _report_one_db(
+    power: float, noise: float, reference: float
+) -> tuple[float | None, float | None]:
+    if power > 2.0 * noise + 1e-30:
+        return 10.0 * math.log10((power - noise) / reference), None
+    return None, 10.0 * math.log10((power + noise + 1e-30) / reference)
+
+
+def measure_sinad(
+    programme: Programme, recording: Recording, timeline: Timeline, frequency_hz: float = 1000.0
+) -> float | None:
+    """
+    SINAD of the level step at nominal level, over the voice band.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+    frequency_hz : float
+
+    Returns
+    -------
+    float or None
+        Power of everything over the power of everything but the tone, 200-4000 Hz, dB; `None`
+        where the programme has no such step.
+    """
+    from scipy import fft
+
+    block = _find_steps(programme, frequency_hz)
+    levels_db = sorted(programme.recipe.step_levels_db)
+    if block is None or 0.0 not in levels_db:
+        return None
+    samples = _cut_step(programme, recording, timeline, block, levels_db.index(0.0))
+    n = len(samples)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
+    power = np.abs(fft.rfft(samples * window)) ** 2
+    bin_hz = np.arange(len(power)) * recording.rate_hz / n
+    inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])
+    own = np.abs(bin_hz - frequency_hz / timeline.stretch) < 2.5 * recording.rate_hz / n
+    rest = float(np.sum(power[inside & ~own]))
+    # The noise under the tone's own lines is taken to be as strong as beside them.
+    rest *= float(np.count_nonzero(inside)) / max(int(np.count_nonzero(inside & ~own)), 1)
+    total = float(np.sum(power[inside]))
+    return 10.0 * math.log10(total / rest) if rest > 0.0 and total > 0.0 else None

@@ -1,0 +1,410 @@
+"""
+Where the programme lies in a recording: marks, latency, drift.
+
+The opening and the closing mark are found by a matched filter, each placed to a fraction of a
+sample, and compared recorded mark with recorded mark, so that the handset's own delay cancels
+out of the drift.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck.errors import RecordingError
+from voicecheck.programme import make_mark
+from voicecheck.records import Block, Problem, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
+
+MAX_DRIFT_PPM = 1000.0
+"""Beyond this the marks do not belong to one programme played on one clock."""
+MARK_SEARCH_RATE_HZ = 8000.0
+MARK_FOUND = 0.35
+"""Least correlation coefficient that counts as a mark; noise alone reaches about 0.1."""
+SILENT_PEAK = 1e-5
+
+
+def find_timeline(programme: Programme, recording: Recording) -> Timeline:
+    """
+    Latency and drift from the two marks.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+        Same nominal rate as the programme.
+
+    Returns
+    -------
+    Timeline
+
+    Raises
+    ------
+    RecordingError
+        Kind "no-signal", "wrong-programme", "starts-late" or "stops-early".
+    """
+    samples, rate_hz = recording.samples, recording.rate_hz
+    if len(samples) == 0 or float(np.max(np.abs(samples))) < SILENT_PEAK:
+        message = (
+            "the recording is silent: nothing came back from the handset; "
+            "check the cables, the input channel and its gain, then record again"
+        )
+        raise RecordingError(message, "no-signal")
+    opening, closing = programme.blocks_of("mark")
+    spacing_s = closing.start_s - opening.start_s
+    first_s, last_s = _search_marks(programme, recording, spacing_s)
+    apart_s, spread_s = _compare_marks(programme, samples, rate_hz, first_s, last_s)
+    stretch = apart_s / spacing_s
+    arrival_s = _place_mark(programme, samples, rate_hz, first_s, stretch)
+    return Timeline(
+        latency_s=arrival_s - opening.start_s * stretch,
+        stretch=stretch,
+        stretch_uncertainty=2.0 * spread_s / spacing_s,
+    )
+
+
+def _search_marks(
+    programme: Programme, recording: Recording, spacing_s: float
+) -> tuple[float, float]:
+    """Coarse start times of both marks by a matched filter on a decimated recording."""
+    factor = max(1, round(recording.rate_hz / MARK_SEARCH_RATE_HZ))
+    rate_hz = recording.rate_hz / factor
+    usable = len(recording.samples) // factor * factor
+    slow = recording.samples[:usable].reshape(-1, factor).mean(axis=1)
+    length_s = programme.recipe.mark_s
+    template = make_mark(programme.recipe, np.arange(round(length_s * rate_hz)) / rate_hz)
+    if len(slow) <= len(template):
+        message = (
+            f"the recording is {recording.duration_s:.2f} s long and the programme needs "
+            f"{programme.duration_s:.1f} s; let the recorder run for the whole programme"
+        )
+        raise RecordingError(message, "stops-early", recording.duration_s)
+    score = _correlate(slow, template)
+    slack = round(MAX_DRIFT_PPM * 1e-6 * spacing_s * rate_hz) + 2
+    spacing = round(spacing_s * rate_hz)
+    if len(score) > spacing + slack:
+        # The closing mark's score is widened by the drift that may lie between the two.
+        later = _running_max(score[spacing - slack :], 2 * slack + 1)
+        both = np.minimum(score[: len(later)], later)
+        start = int(np.argmax(both))
+        if both[start] >= MARK_FOUND:
+            begin = max(0, start + spacing - slack)
+            end = begin + 2 * slack + 1
+            return start / rate_hz, (begin + int(np.argmax(score[begin:end]))) / rate_hz
+    _explain_missing_mark(score, rate_hz, programme, recording)
+    raise AssertionError
+
+
+def _explain_missing_mark(
+    score: Array, rate_hz: float, programme: Programme, recording: Recording
+) -> None:
+    """Raise the error that fits what was found in place of two marks."""
+    best = int(np.argmax(score))
+    at_s = best / rate_hz
+    rest = score.copy()
+    rest[max(0, best - round(0.3 * rate_hz)) : best + round(0.3 * rate_hz)] = 0.0
+    second = int(np.argmax(rest)) / rate_hz
+    if score[best] < MARK_FOUND:
+        message = (
+            "this is not a recording of that programme: neither of its marks is in it; "
+            "check that the right programme file was given and that it was really played"
+        )
+        raise RecordingError(message, "wrong-programme")
+    if float(np.max(rest)) >= MARK_FOUND:
+        message = (
+            f"this is a recording of another programme: its marks are {abs(second - at_s):.2f} s "
+            "apart, not as in the programme given; give the programme file that was played"
+        )
+        raise RecordingError(message, "wrong-programme", min(at_s, second))
+    opening, closing = programme.blocks_of("mark")
+    if at_s + (closing.start_s - opening.start_s) > recording.duration_s - programme.recipe.mark_s:
+        message = (
+            f"the recording stops {recording.duration_s:.2f} s in, before the closing mark; "
+            "let the recorder run on until the programme has ended"
+        )
+        raise RecordingError(message, "stops-early", recording.duration_s)
+    if at_s < closing.start_s - opening.start_s:
+        message = (
+            "the recording starts after the opening mark; start the recorder first, "
+            "then play the programme"
+        )
+        raise RecordingError(message, "starts-late", 0.0)
+    message = (
+        f"the closing mark is missing after the opening one at {at_s:.2f} s; "
+        "the sound was cut off or another programme was played; record again"
+    )
+    raise RecordingError(message, "wrong-programme", at_s)
+
+
+def _correlate(samples: Array, template: Array) -> Array:
+    """Correlation coefficient of the template with every stretch of the samples."""
+    from scipy import fft
+
+    size = fft.next_fast_len(len(samples) + len(template), real=True)
+    product = fft.rfft(samples, size) * np.conj(fft.rfft(template, size))
+    count = len(samples) - len(template) + 1
+    raw = fft.irfft(product, size)[:count]
+    energy = np.concatenate([[0.0], np.cumsum(samples**2)])
+    local = energy[len(template) :] - energy[: len(energy) - len(template)]
+    # A floor keeps stretches of digital silence from scoring on rounding noise.
+    floor = 1e-6 * float(np.max(local)) + 1e-30
+    return np.asarray(np.abs(raw) / np.sqrt(np.sum(template**2) * (local[:count] + floor)))
+
+
+def _running_max(values: Array, width: int) -> Array:
+    """Maximum over `width` neighbours from each position on."""
+    from scipy.ndimage import maximum_filter1d
+
+    shifted = maximum_filter1d(values, width, origin=-(width // 2))
+    return np.asarray(shifted[: max(0, len(values) - width + 1)])
+
+
+def _cut(samples: Array, rate_hz: float, start_s: float, length_s: float) -> tuple[Array, float]:
+    """Stretch around a mark, zero-padded at the ends, and the true start of it in seconds."""
+    first = round(start_s * rate_hz)
+    count = round(length_s * rate_hz)
+    begin, end = max(0, first), min(len(samples), first + count)
+    cut = np.zeros(count)
+    if end > begin:
+        cut[begin - first : end - first] = samples[begin:end]
+    return cut, first / rate_hz
+
+
+MARGIN_S = 0.02
+
+
+def _place_mark(
+    programme: Programme, samples: Array, rate_hz: int, coarse_s: float, stretch: float
+) -> float:
+    """Start of one mark in recorder seconds, to a fraction of a sample."""
+    length_s = programme.recipe.mark_s + 2 * MARGIN_S
+    cut, begin_s = _cut(samples, rate_hz, coarse_s - MARGIN_S, length_s)
+    time_s = np.arange(len(cut)) / rate_hz
+    template = make_mark(programme.recipe, time_s / stretch)
+    delay_s, _ = _estimate_delay(template, cut, rate_hz, programme)
+    return begin_s + delay_s
+
+
+def _compare_marks(
+    programme: Programme, samples: Array, rate_hz: int, first_s: float, last_s: float
+) -> tuple[float, float]:
+    """Distance between the marks as recorded, and its standard error, in seconds."""
+    length_s = programme.recipe.mark_s + 2 * MARGIN_S
+    early, early_s = _cut(samples, rate_hz, first_s - MARGIN_S, length_s)
+    late, late_s = _cut(samples, rate_hz, last_s - MARGIN_S, length_s)
+    delay_s, error_s = _estimate_delay(early, late, rate_hz, programme)
+    return late_s - early_s + delay_s, error_s
+
+
+def _estimate_delay(
+    reference: Array, delayed: Array, rate_hz: int, programme: Programme
+) -> tuple[float, float]:
+    """
+    Delay of one stretch against another by the phase of their cross-spectrum.
+
+    Only the mark's own band is used; the peak of the band-limited correlation is polished by
+    Newton steps, and its standard error follows from what the shifted reference leaves over.
+    """
+    from scipy import fft
+
+    size = fft.next_fast_len(2 * len(reference), real=True)
+    frequency_hz = np.arange(size // 2 + 1) * rate_hz / size
+    inside = (frequency_hz > 0.8 * programme.recipe.mark_from_hz) & (
+        frequency_hz < 1.1 * programme.recipe.mark_to_hz
+    )
+    first, second = fft.rfft(reference, size), fft.rfft(delayed, size)
+    cross = np.where(inside, second * np.conj(first), 0.0)
+    peak = int(np.argmax(fft.irfft(cross, size)))
+    delay_s = (peak if peak < size // 2 else peak - size) / rate_hz
+    omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
+    for _ in range(4):
+        turned = cross * np.exp(1j * omega * delay_s)
+        curvature = float(np.sum(omega**2 * turned.real))
+        if curvature <= 0.0:
+            break
+        delay_s -= float(np.sum(omega * turned.imag)) / curvature
+    turned = cross * np.exp(1j * omega * delay_s)
+    # sum w y is the delay's error numerator; its scatter over bins gives the standard error.
+    scatter = float(np.sum((omega * turned.imag) ** 2))
+    curvature = float(np.sum(omega**2 * turned.real))
+    return delay_s, np.sqrt(scatter) / curvature if curvature > 0.0 else np.inf
+
+
+CLIP_BAND = 0.005
+"""Width of the top amplitude bin, as a share of the peak."""
+CLIP_RATIO = 7.0
+"""A sine fills the top bin 2.4 times as much as the next one; a clipped one 10 times and more."""
+MIN_CLIPPED = 12
+GAP_S = 0.002
+"""A run of this length at one value cannot be sound that is playing."""
+RESIDUAL_FRAME_S = 0.005
+RESIDUAL_FLOOR = 0.03
+"""Share of the sweep's own level that repeats may differ by before a frame is called disturbed."""
+RESIDUAL_RATIO = 4.0
+
+
+def find_clipping(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
+    """
+    Samples piled up at the largest value of a block.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+
+    Returns
+    -------
+    list of Problem
+        One for each clipped block.
+    """
+    problems = []
+    for block in programme.blocks:
+        if block.kind not in ("sweep", "steps", "four-tone"):
+            continue
+        samples, begin_s = _cut_block(recording, timeline, block)
+        # A tone with a whole number of samples to its period dwells at its own peak.
+        at = _find_flat_top(samples) if block.kind == "steps" else _find_pile_up(samples)
+        if at is not None:
+            problems.append(
+                Problem(
+                    kind="clipping",
+                    at_s=begin_s + at / recording.rate_hz,
+                    message=f"the {block.kind} is clipped: its peaks are cut off flat",
+                    effect="level and distortion of this block are wrong; "
+                    "turn the input gain down and record again",
+                )
+            )
+    return problems
+
+
+def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[Array, float]:
+    first = max(0, round(timeline.locate_s(block.start_s) * recording.rate_hz))
+    last = max(first, round(timeline.locate_s(block.end_s) * recording.rate_hz))
+    return recording.samples[first:last], first / recording.rate_hz
+
+
+def _find_pile_up(samples: Array) -> int | None:
+    """Position of the first clipped sample, `None` where the peaks are round."""
+    if len(samples) == 0:
+        return None
+    for side in (samples, -samples):
+        peak = float(np.max(side))
+        if peak <= 0.0:
+            continue
+        top = side > (1.0 - CLIP_BAND) * peak
+        n_top = int(np.count_nonzero(top))
+        n_next = int(np.count_nonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)) - n_top
+        # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height.
+        flat = int(np.count_nonzero(top[1:] & top[:-1]))
+        if n_top >= MIN_CLIPPED and n_top > CLIP_RATIO * max(n_next, 1) and flat >= n_top // 3:
+            return int(np.argmax(top))
+    return None
+
+
+def _find_flat_top(samples: Array) -> int | None:
+    """Position of the first of many samples that equal the largest value and their neighbour."""
+    for side in (samples, -samples):
+        peak = float(np.max(side, initial=0.0))
+        same = (side[1:] == side[:-1]) & (side[1:] == peak)
+        if peak > 0.0 and np.count_nonzero(same) >= MIN_CLIPPED:
+            return int(np.argmax(same))
+    return None
+
+
+def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
+    """
+    Stretches at one unchanging value while a sweep or tone should sound.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+
+    Returns
+    -------
+    list of Problem
+    """
+    problems = []
+    shortest = round(GAP_S * recording.rate_hz)
+    for block in programme.blocks:
+        if block.kind not in ("sweep", "steps", "four-tone"):
+            continue
+        samples, begin_s = _cut_block(recording, timeline, block)
+        first, length = _longest_still(samples)
+        if length >= shortest:
+            problems.append(
+                Problem(
+                    kind="dropout",
+                    at_s=begin_s + first / recording.rate_hz,
+                    message=f"{1000.0 * length / recording.rate_hz:.0f} ms of dead silence "
+                    f"in the {block.kind}",
+                    effect="the numbers of this block miss a piece",
+                )
+            )
+    return problems
+
+
+def _longest_still(samples: Array) -> tuple[int, int]:
+    """First sample and length of the longest run without any change."""
+    moving = np.flatnonzero(np.diff(samples))
+    edges = np.concatenate([[-1], moving, [len(samples) - 1]])
+    lengths = np.diff(edges)
+    if len(lengths) == 0:
+        return 0, 0
+    longest = int(np.argmax(lengths))
+    return int(edges[longest]) + 1, int(lengths[longest])
+
+
+def compare_repeats(
+    repeats: Array, idle_rms: float, rate_hz: float
+) -> tuple[NDArray[np.bool_], list[list[float]]]:
+    """
+    Find what is in one repeat of the sweep and not in the others.
+
+    Parameters
+    ----------
+    repeats : ndarray, shape (n_sweeps, n_samples)
+        The recorded sweeps, aligned to a fraction of a sample.
+    idle_rms : float
+        RMS of the idle noise at the same bandwidth.
+    rate_hz : float
+        Rate of `repeats`.
+
+    Returns
+    -------
+    disturbed : ndarray of bool, shape (n_sweeps,)
+    at_s : list of list of float
+        For each sweep, when in it; seconds from its first sample.
+
+    Notes
+    -----
+    With three or more repeats the reference is their median, sample by sample, so that the odd
+    one stands out; with two it is not possible to say which one is disturbed, and both are.
+    """
+    n_sweeps = len(repeats)
+    disturbed = np.zeros(n_sweeps, dtype=bool)
+    at_s: list[list[float]] = [[] for _ in range(n_sweeps)]
+    if n_sweeps < 2:
+        return disturbed, at_s
+    reference = np.median(repeats, axis=0) if n_sweeps > 2 else repeats[::-1]
+    frame = max(1, round(RESIDUAL_FRAME_S * rate_hz))
+    n_frames = repeats.shape[1] // frame
+
+    def frame_power(values: Array) -> Array:
+        cut = values[..., : n_frames * frame]
+        return np.asarray(np.mean(cut.reshape(*cut.shape[:-1], n_frames, frame) ** 2, axis=-1))
+
+    own = frame_power(repeats - reference)
+    level = frame_power(reference)
+    # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
+    usual = np.median(own, axis=-1, keepdims=True)
+    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual) + RESIDUAL_FLOOR**2 * level
+    hot = own > limit
+    for index in range(n_sweeps):
+        frames = np.flatnonzero(hot[index])
+        starts = frames[np.concatenate([[True], np.diff(frames) > 2])] if len(frames) else frames
+        at_s[index] = [float(start * frame / rate_hz) for start in starts]
+        disturbed[index] = len(frames) > 0
+    return disturbed, at_s

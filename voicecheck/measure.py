@@ -1,0 +1,356 @@
+"""
+Programme + recording -> measurement: the one entry into the analysis.
+
+It never knows which bench a recording came from.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from voicecheck import __version__, distortion, inspection, noise, response, weighting
+from voicecheck.errors import RecordingError
+from voicecheck.noise import IdleSpectrum
+from voicecheck.records import (
+    Bands,
+    Calibration,
+    Distortion,
+    FineResponse,
+    Loudness,
+    Measurement,
+    Noise,
+    Problem,
+    Programme,
+    Recording,
+    RecordingInfo,
+    Response,
+    Timeline,
+    Timing,
+)
+from voicecheck.records.arrays import Array
+from voicecheck.response import SweepSpectra
+from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
+
+BANDS_HZ = {"low_db": (200.0, 500.0), "mid_db": (500.0, 2000.0), "high_db": (2000.0, 3400.0)}
+WITHHELD_SNR_DB = 6.0
+"""Below this a point is withheld: the noise would be most of it."""
+HIGHEST_SNR_DB = 150.0
+"""Reported in place of infinity when a recording has no noise at all."""
+
+
+def measure_recording(programme: Programme, recording: Recording) -> Measurement:
+    """
+    Every number of one recording.
+
+    Parameters
+    ----------
+    programme : Programme
+        What was played.
+    recording : Recording
+        What came back, at the programme's nominal rate.
+
+    Returns
+    -------
+    Measurement
+        Withheld points are NaN, and `problems` says why.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be used: silent, another programme, another rate, cut off.
+
+    Examples
+    --------
+    >>> from voicecheck.programme import make_programme
+    >>> from voicecheck.records import Recording
+    >>> programme = make_programme()
+    >>> wire = Recording(samples=0.5 * programme.samples, rate_hz=48000)
+    >>> measurement = measure_recording(programme, wire)
+    >>> round(measurement.bands.at_1khz_db, 3)
+    -6.021
+    """
+    _check_rate(programme, recording)
+    timeline = inspection.find_timeline(programme, recording)
+    idle = noise.compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(
+        recording
+    )
+    spectra = response.compute_sweep_spectra(programme, recording, timeline)
+    kernels = response.compute_kernels(spectra)
+    problems = list(recording.problems)
+    problems += inspection.find_clipping(programme, recording, timeline)
+    problems += inspection.find_gaps(programme, recording, timeline)
+    kept, found = _set_aside(programme, timeline, spectra, idle)
+    problems += found
+    sweep = _SweepAnalysis(programme, spectra, kernels[kept], idle)
+    figures = noise.measure_noise(idle)
+    problems += _report_noise(figures, sweep)
+    calibration = recording.calibration
+    shift_db = _calibration_shift_db(calibration)
+    n_sweeps = len(programme.blocks_of("sweep"))
+    return Measurement(
+        recording=describe_recording(recording),
+        timing=Timing(
+            latency_s=timeline.latency_s,
+            drift_ppm=timeline.drift_ppm,
+            drift_uncertainty_ppm=timeline.stretch_uncertainty * 1e6,
+        ),
+        response=sweep.make_response(calibration, shift_db),
+        fine=sweep.make_fine(shift_db),
+        bands=sweep.make_bands(shift_db),
+        loudness=_rate(sweep, calibration, shift_db),
+        distortion=sweep.make_distortion(),
+        linearity=distortion.measure_linearity(programme, recording, timeline, idle, 1000.0),
+        intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
+        noise=_calibrate_noise(figures, calibration),
+        sinad_db=distortion.measure_sinad(programme, recording, timeline),
+        problems=tuple(problems),
+        conditions=recording.conditions,
+        steps=_list_steps(timeline, n_sweeps, kept, calibration),
+        version=__version__,
+    )
+
+
+def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:
+    """
+    The part of a measurement that says which recording it is from.
+
+    Parameters
+    ----------
+    recording : Recording
+    file : str, optional
+        Name to show.
+
+    Returns
+    -------
+    RecordingInfo
+    """
+    return RecordingInfo(
+        sha256=recording.sha256 or None,
+        rate_hz=recording.rate_hz,
+        duration_s=recording.duration_s,
+        channel=recording.channel,
+        file=file,
+    )
+
+
+def _check_rate(programme: Programme, recording: Recording) -> None:
+    if recording.rate_hz != programme.rate_hz:
+        message = (
+            f"the recording was made at {recording.rate_hz} Hz and the programme at "
+            f"{programme.rate_hz} Hz; record at {programme.rate_hz} Hz, "
+            f"or make a programme with --rate {recording.rate_hz}"
+        )
+        raise RecordingError(message, "wrong-rate")
+
+
+def _assume_no_noise(recording: Recording) -> IdleSpectrum:
+    """Stand-in for a programme without silence: no noise is known, so none is claimed."""
+    n = 4800
+    zeros = np.zeros(n // 2 + 1)
+    return IdleSpectrum(
+        samples=np.zeros(n),
+        rate_hz=recording.rate_hz,
+        frequency_hz=np.arange(n // 2 + 1) * recording.rate_hz / n,
+        transform=zeros.astype(complex),
+        power=zeros,
+    )
+
+
+def _set_aside(
+    programme: Programme, timeline: Timeline, spectra: SweepSpectra, idle: IdleSpectrum
+) -> tuple[list[int], list[Problem]]:
+    """Sweeps to use, and what was found in the others."""
+    repeats, rate_hz = response.restore_sweeps(spectra)
+    inside = idle.frequency_hz < rate_hz / 2.0
+    idle_rms = math.sqrt(idle.sum_power(inside.astype(float)))
+    disturbed, at_s = inspection.compare_repeats(repeats, idle_rms, rate_hz)
+    blocks = programme.blocks_of("sweep")
+    kept = [index for index in range(len(blocks)) if not disturbed[index]]
+    use_all = not kept
+    problems = []
+    for index in np.flatnonzero(disturbed):
+        start_s = timeline.locate_s(blocks[index].start_s)
+        for instant_s in at_s[index][:3]:
+            problems.append(
+                Problem(
+                    kind="burst",
+                    at_s=start_s + instant_s,
+                    message=f"sweep {index + 1} of {len(blocks)} holds a sound that the others "
+                    "do not",
+                    effect="all sweeps are disturbed, so all are used and the error is larger"
+                    if use_all
+                    else "this sweep is set aside and the others are used",
+                )
+            )
+    return (list(range(len(blocks))) if use_all else kept), problems
+
+
+def _report_noise(figures: Noise, sweep: _SweepAnalysis) -> list[Problem]:
+    problems = []
+    if figures.mains_hz is not None and figures.mains_dbfs is not None:
+        problems.append(
+            Problem(
+                kind="mains",
+                message=f"mains hum at {figures.mains_hz:.2f} Hz and its multiples, "
+                f"{figures.mains_dbfs:.1f} dBFS in all",
+                effect="points near its lines have a larger uncertainty",
+            )
+        )
+    if sweep.n_withheld:
+        problems.append(
+            Problem(
+                kind="noise",
+                message=f"{sweep.n_withheld} of {np.count_nonzero(sweep.is_point)} points are "
+                f"less than {WITHHELD_SNR_DB:.0f} dB above the noise",
+                effect="those points are withheld",
+            )
+        )
+    return problems
+
+
+class _SweepAnalysis:
+    """Everything that comes from the sweeps, each piece computed once."""
+
+    def __init__(
+        self, programme: Programme, spectra: SweepSpectra, kernels: Array, idle: IdleSpectrum
+    ) -> None:
+        self.recipe = programme.recipe
+        self.spectra, self.kernels, self.idle = spectra, kernels, idle
+        points_hz = weighting.make_band_frequencies(12)
+        extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
+        middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
+        self.fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz]))
+        self.is_point = np.isin(self.fine_hz, points_hz)
+        self.is_distortion_point = self.is_point | np.isin(self.fine_hz, extra_hz)
+        self.transfer = response.compute_transfer(
+            kernels, spectra, self.recipe, self.fine_hz, (idle.frequency_hz, idle.power)
+        )
+        magnitude = np.abs(self.transfer.values)
+        with np.errstate(divide="ignore"):
+            level_db = 20.0 * np.log10(magnitude)
+            self.snr_db = 20.0 * np.log10(magnitude) - 10.0 * np.log10(self.transfer.variance)
+        self.snr_db = np.minimum(self.snr_db, HIGHEST_SNR_DB)
+        self.level_db = np.where(self.snr_db >= WITHHELD_SNR_DB, level_db, np.nan)
+        self.phase_rad = np.unwrap(np.angle(self.transfer.values))
+
+    @property
+    def n_withheld(self) -> int:
+        """How many of the 1/12-octave points are withheld."""
+        return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
+
+    def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
+        """The 1/12-octave points."""
+        here = self.is_point
+        uncertainty_db = response.estimate_uncertainty_db(self.transfer)
+        if calibration:
+            uncertainty_db = np.hypot(uncertainty_db, calibration.uncertainty_db)
+        withheld = np.isnan(self.level_db)
+        return Response(
+            unit=calibration.unit if calibration else "dB relative",
+            frequency_hz=self.fine_hz[here],
+            level_db=self.level_db[here] + shift_db,
+            uncertainty_db=np.where(withheld, np.nan, uncertainty_db)[here],
+            snr_db=self.snr_db[here],
+            phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
+            group_delay_s=np.where(withheld, np.nan, self.transfer.group_delay_s)[here],
+        )
+
+    def make_fine(self, shift_db: float) -> FineResponse:
+        """The finer curve, for drawing."""
+        return FineResponse(
+            frequency_hz=self.fine_hz,
+            level_db=self.level_db + shift_db,
+            phase_rad=np.where(np.isnan(self.level_db), np.nan, self.phase_rad),
+        )
+
+    def make_bands(self, shift_db: float) -> Bands:
+        """Power means over the bands, and the level at 1 kHz."""
+        levels = {}
+        for name, (lowest_hz, highest_hz) in BANDS_HZ.items():
+            inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
+            mean_db = _mean_power_db(self.level_db[inside])
+            levels[name] = None if mean_db is None else mean_db + shift_db
+        at_1khz_db = float(self.level_db[self.fine_hz == 1000.0][0])
+        levels["at_1khz_db"] = at_1khz_db + shift_db if math.isfinite(at_1khz_db) else None
+        return Bands(**levels)
+
+    def make_distortion(self) -> Distortion:
+        """Harmonics at the 1/12-octave points and at the frequencies of the standards."""
+        here = self.is_distortion_point
+        usable = np.where(np.isnan(self.level_db), np.nan, np.abs(self.transfer.values))
+        return distortion.compute_distortion(
+            self.kernels,
+            self.spectra,
+            self.recipe,
+            frequency_hz=self.fine_hz[here],
+            fundamental=usable[here],
+            idle=self.idle,
+        )
+
+    def average_bands_db(self, shift_db: float) -> Array:
+        """Power means over the 14 third-octave bands 200-4000 Hz; NaN where points miss."""
+        means = []
+        for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
+            ratio = np.abs(np.log2(self.fine_hz / centre_hz))
+            mean_db = _mean_power_db(self.level_db[self.is_point & (ratio <= 1.0 / 6.0)])
+            means.append(np.nan if mean_db is None else mean_db + shift_db)
+        return np.array(means)
+
+
+def _mean_power_db(level_db: Array) -> float | None:
+    """Power mean of some levels; `None` when more than half of them are withheld."""
+    known = level_db[np.isfinite(level_db)]
+    if len(known) == 0 or 2 * len(known) < len(level_db):
+        return None
+    return float(10.0 * np.log10(np.mean(10.0 ** (known / 10.0))))
+
+
+def _calibration_shift_db(calibration: Calibration | None) -> float:
+    """What turns full-scale over full-scale into the calibrated unit."""
+    if calibration is None:
+        return 0.0
+    return db_from_ratio(calibration.input_per_unit / calibration.output_per_unit)
+
+
+def _rate(sweep: _SweepAnalysis, calibration: Calibration | None, shift_db: float) -> Loudness:
+    """Loudness ratings where the units and every band allow them."""
+    if calibration is None:
+        return Loudness()
+    bands_db = sweep.average_bands_db(shift_db)
+    if not np.all(np.isfinite(bands_db)):
+        return Loudness()
+    if calibration.unit == "dB V/Pa":
+        return Loudness(slr_db=weighting.rate_transmit(bands_db))
+    if calibration.unit == "dB Pa/V":
+        return Loudness(rlr_db=weighting.rate_receive(bands_db))
+    return Loudness()
+
+
+def _calibrate_noise(figures: Noise, calibration: Calibration | None) -> Noise:
+    """Add absolute levels beside those in full scale."""
+    if calibration is None or figures.flat_dbfs is None or figures.psophometric_dbfs is None:
+        return figures
+    full_scale_db = db_from_ratio(calibration.input_per_unit * math.sqrt(0.5))
+    if calibration.input_unit == "Pa":
+        flat = figures.flat_dbfs + full_scale_db + dbspl_from_pa(1.0)
+        return dataclasses.replace(figures, flat_dbspl=flat)
+    to_dbm = full_scale_db + dbm_from_volts(1.0)
+    return dataclasses.replace(
+        figures,
+        flat_dbm=figures.flat_dbfs + to_dbm,
+        psophometric_dbm=figures.psophometric_dbfs + to_dbm,
+    )
+
+
+def _list_steps(
+    timeline: Timeline, n_sweeps: int, kept: list[int], calibration: Calibration | None
+) -> tuple[str, ...]:
+    """What was done to the recording, in words."""
+    return (
+        f"latency {timeline.latency_s:.6f} s and drift {timeline.drift_ppm:.3f} ppm taken out",
+        f"{len(kept)} of {n_sweeps} sweeps used",
+        f"calibrated: {calibration.name or 'yes'}" if calibration else "not calibrated: relative",
+    )

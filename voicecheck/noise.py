@@ -1,0 +1,307 @@
+"""
+Idle noise of the silence block: weighted levels, mains lines, bursts, slope.
+
+Levels are RMS relative to a full-scale sine. The spectrum used throughout is one Hann-windowed
+periodogram of the whole block: its lines are narrow, and the windows of `response` take it as it
+is for the error of every point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck.records import Noise, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
+from voicecheck.weighting import make_band_frequencies, weigh_c_message_db, weigh_psophometric_db
+
+VOICE_BAND_HZ = (200.0, 4000.0)
+SETTLE_S = 0.02
+"""Left out at either end of the silence, against the mark's echo and the sweep's fade."""
+MAINS_RANGE_HZ = (45.0, 65.0)
+N_MAINS_LINES = 15
+ZERO_PADDING = 8
+MAINS_SCORE = 45.0
+"""Sum of 15 line powers over their floor; noise alone has 15 +/- 4 and reaches 40 once in 10^4."""
+LINE_SCORE = 8.0
+"""Power over the floor from which one line is counted; noise alone passes it once in 3000."""
+BURST_FRAME_S = 0.002
+BURST_RATIO = 4.0
+"""Frame energy over the usual one: 2 in 10^7 for Gaussian noise of 15 degrees of freedom."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdleSpectrum:
+    """
+    Idle noise and its spectrum.
+
+    `samples` has shape (n,); `frequency_hz`, `transform` (Hann-windowed) and `power` have shape
+    (n // 2 + 1,), the power such that white noise of variance s gives s in every bin.
+    """
+
+    samples: Array
+    rate_hz: int
+    frequency_hz: Array
+    transform: NDArray[np.complex128]
+    power: Array
+
+    def sum_power(self, weight: Array) -> float:
+        """Mean square of the noise under a power weight for each bin."""
+        return float(2.0 * np.sum(self.power * weight) / len(self.samples))
+
+
+def compute_idle_spectrum(
+    programme: Programme, recording: Recording, timeline: Timeline
+) -> IdleSpectrum | None:
+    """
+    Spectrum of the recorded silence block.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+
+    Returns
+    -------
+    IdleSpectrum or None
+        `None` where the programme has no silence.
+    """
+    from scipy import fft
+
+    blocks = programme.blocks_of("silence")
+    if not blocks:
+        return None
+    rate_hz = recording.rate_hz
+    first = round((timeline.locate_s(blocks[0].start_s) + SETTLE_S) * rate_hz)
+    last = round((timeline.locate_s(blocks[0].end_s) - SETTLE_S) * rate_hz)
+    count = last - first
+    # A little shorter makes a length that transforms fast.
+    while count > 0 and fft.next_fast_len(count, real=True) != count:
+        count -= 1
+    samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
+    samples -= samples.mean()
+    transform = fft.rfft(samples * _hann(len(samples)))
+    return IdleSpectrum(
+        samples=samples,
+        rate_hz=rate_hz,
+        frequency_hz=np.arange(len(transform)) * rate_hz / len(samples),
+        transform=transform,
+        power=np.abs(transform) ** 2 / _hann_energy(len(samples)),
+    )
+
+
+def measure_noise(idle: IdleSpectrum) -> Noise:
+    """
+    Every noise figure of the silence block.
+
+    Parameters
+    ----------
+    idle : IdleSpectrum
+
+    Returns
+    -------
+    Noise
+        Weights as in ITU-T O.41 and IEEE 743; mains figures are `None` where there are no lines.
+    """
+    frequency_hz = idle.frequency_hz
+    inside = _voice_band(frequency_hz)
+    psophometric = 10.0 ** (weigh_psophometric_db(frequency_hz) / 10.0)
+    c_message = 10.0 ** (weigh_c_message_db(frequency_hz) / 10.0)
+    mains = find_mains(idle)
+    residual = _remove_lines(idle, mains)
+    rest = _limit_band(residual, idle)
+    band_hz, band_power = _sum_bands(idle)
+    return Noise(
+        flat_dbfs=_dbfs(idle.sum_power(inside.astype(float))),
+        psophometric_dbfs=_dbfs(idle.sum_power(psophometric)),
+        c_message_dbfs=_dbfs(idle.sum_power(c_message)),
+        mains_hz=mains.frequency_hz if mains else None,
+        mains_dbfs=_dbfs(float(np.nansum(mains.power))) if mains else None,
+        mains_line_dbfs=_dbfs_array(mains.power) if mains else None,
+        bursts_per_s=_count_bursts(rest, idle.rate_hz),
+        kurtosis=_kurtosis(rest),
+        slope_db_per_decade=_fit_slope(idle, mains),
+        band_hz=band_hz,
+        band_dbfs=_dbfs_array(band_power),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainsLines:
+    """Fundamental and mean squares of its lines x1..x15, NaN where a line is under the noise."""
+
+    frequency_hz: float
+    power: Array
+
+
+def find_mains(idle: IdleSpectrum) -> MainsLines | None:
+    """
+    Look for a comb of mains lines, its frequency not assumed.
+
+    Parameters
+    ----------
+    idle : IdleSpectrum
+
+    Returns
+    -------
+    MainsLines or None
+        `None` where the comb is no stronger than noise makes it.
+    """
+    from scipy import fft
+
+    n = len(idle.samples)
+    step_hz = idle.rate_hz / (ZERO_PADDING * n)
+    n_bins = int(N_MAINS_LINES * MAINS_RANGE_HZ[1] * 1.1 / step_hz)
+    # Zero padding makes a grid so fine that no line falls between two bins; done on a copy at
+    # a low rate, since all lines lie below 1 kHz.
+    keep = int(2.0 * N_MAINS_LINES * MAINS_RANGE_HZ[1] / (idle.rate_hz / n))
+    slow = fft.irfft(idle.transform[: keep + 1], 2 * keep)
+    fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / _hann_energy(n)
+    floor = _estimate_floor(idle)
+    orders = np.arange(1, N_MAINS_LINES + 1)
+    coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.02)
+    line_hz = coarse_hz[:, None] * orders
+    bins = np.rint(line_hz / step_hz).astype(int)
+    ratio = fine[bins] / np.interp(line_hz, idle.frequency_hz, floor)
+    best = int(np.argmax(ratio.sum(axis=1)))
+    strong = ratio[best] > LINE_SCORE
+    if float(ratio[best].sum()) < MAINS_SCORE or not strong.any():
+        return None
+    peak_hz, peak = _polish_peaks(fine, bins[best], step_hz)
+    weight = np.where(strong, ratio[best] * orders**2, 0.0)
+    fundamental_hz = float(np.sum(weight * peak_hz / orders) / np.sum(weight))
+    own = np.interp(fundamental_hz * orders, idle.frequency_hz, floor)
+    # A sine of mean square p peaks at p n_eff / 2 in this scaling.
+    power = 2.0 * (peak - own) * _hann_energy(n) / (0.5 * n) ** 2
+    return MainsLines(
+        frequency_hz=fundamental_hz, power=np.where(strong, np.maximum(power, 0.0), np.nan)
+    )
+
+
+def _polish_peaks(power: Array, bins: Array, step_hz: float) -> tuple[Array, Array]:
+    """Frequency and height of peaks near given bins, by a parabola through the logarithms."""
+    # The coarse comb may sit a few fine bins off at its high lines: climb first.
+    reach = np.arange(-4, 5)
+    near = bins[:, None] + reach
+    at = near[np.arange(len(bins)), np.argmax(power[near], axis=1)]
+    left, middle, right = (np.log(power[at + k] + 1e-300) for k in (-1, 0, 1))
+    bend = left - 2.0 * middle + right
+    shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
+    height = np.exp(middle - 0.25 * (left - right) * shift)
+    return (at + shift) * step_hz, height
+
+
+def _hann_energy(n: int) -> float:
+    return 0.375 * n
+
+
+def _estimate_floor(idle: IdleSpectrum) -> Array:
+    """Broadband floor: running median of the spectrum, which lines do not lift."""
+    from scipy.ndimage import median_filter
+
+    width = max(9, round(30.0 / idle.frequency_hz[1])) | 1
+    highest = int(1200.0 / idle.frequency_hz[1])
+    floor = np.array(idle.power)
+    # The median of an exponential variable is ln 2 of its mean.
+    floor[:highest] = median_filter(idle.power[:highest], width, mode="nearest") / np.log(2.0)
+    return np.asarray(np.maximum(floor, 1e-30))
+
+
+def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
+    """The noise without its mains lines, each fitted and taken away."""
+    residual = idle.samples.copy()
+    if mains is None:
+        return residual
+    n = len(residual)
+    window = _hann(n)
+    for order in np.flatnonzero(np.isfinite(mains.power)) + 1:
+        turn = np.exp(2j * np.pi * order * mains.frequency_hz / idle.rate_hz * np.arange(n))
+        amplitude = 2.0 * np.sum(residual * window * turn.conj()) / np.sum(window)
+        residual -= (amplitude * turn).real
+    return residual
+
+
+def _limit_band(samples: Array, idle: IdleSpectrum) -> Array:
+    """The voice band of some samples, its ends left out where the circular filter wraps."""
+    from scipy import fft
+
+    transform = fft.rfft(samples)
+    transform[~_voice_band(idle.frequency_hz)] = 0.0
+    edge = round(0.01 * idle.rate_hz)
+    return np.asarray(fft.irfft(transform, len(samples))[edge:-edge])
+
+
+def _voice_band(frequency_hz: Array) -> NDArray[np.bool_]:
+    return np.asarray((frequency_hz >= VOICE_BAND_HZ[0]) & (frequency_hz <= VOICE_BAND_HZ[1]))
+
+
+def _sum_bands(idle: IdleSpectrum) -> tuple[Array, Array]:
+    """Mean square in 1/12-octave bands from 100 to 8000 Hz, for the picture of the noise."""
+    centre_hz = make_band_frequencies(12, 100.0, 8000.0)
+    ratio = 10.0 ** (0.3 / 24.0)
+    step_hz = idle.frequency_hz[1]
+    total = np.concatenate([[0.0], np.cumsum(idle.power)]) * 2.0 / len(idle.samples)
+    edges = (np.arange(len(total)) - 0.5) * step_hz
+    upper = np.interp(centre_hz * ratio, edges, total)
+    return centre_hz, upper - np.interp(centre_hz / ratio, edges, total)
+
+
+def _kurtosis(samples: Array) -> float | None:
+    """Fourth moment over the squared second: 3 for Gaussian noise, more where it crackles."""
+    square = float(np.mean(samples**2))
+    return float(np.mean(samples**4)) / square**2 if square > 0.0 else None
+
+
+def _count_bursts(samples: Array, rate_hz: int) -> float | None:
+    """Bursts per second: runs of frames well above the usual energy."""
+    frame = round(BURST_FRAME_S * rate_hz)
+    n_frames = len(samples) // frame
+    if n_frames == 0:
+        return None
+    energy = np.sum(samples[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1)
+    usual = float(np.median(energy))
+    if usual <= 0.0:
+        return 0.0
+    hot = energy > BURST_RATIO * usual
+    # Frames less than 5 ms apart belong to one burst.
+    starts = np.flatnonzero(hot)
+    separate = np.count_nonzero(np.diff(starts) > 2) + 1 if len(starts) else 0
+    return float(separate / (n_frames * BURST_FRAME_S))
+
+
+def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
+    """Slope of the noise density over the voice band in dB per decade, lines left out."""
+    frequency_hz, power = idle.frequency_hz, idle.power
+    keep = _voice_band(frequency_hz)
+    if mains is not None:
+        order = np.rint(frequency_hz / mains.frequency_hz)
+        keep &= np.abs(frequency_hz - order * mains.frequency_hz) > 3.0 * frequency_hz[1]
+    edges = np.geomspace(*VOICE_BAND_HZ, 14)
+    index = np.digitize(frequency_hz[keep], edges) - 1
+    inside = (index >= 0) & (index < len(edges) - 1)
+    counts = np.bincount(index[inside], minlength=len(edges) - 1)
+    sums = np.bincount(index[inside], weights=power[keep][inside], minlength=len(edges) - 1)
+    usable = (counts > 0) & (sums > 0.0)
+    if np.count_nonzero(usable) < 3:
+        return None
+    centre = np.log10(np.sqrt(edges[1:] * edges[:-1]))[usable]
+    level_db = 10.0 * np.log10(sums[usable] / counts[usable])
+    return float(np.polyfit(centre, level_db, 1, w=np.sqrt(counts[usable]))[0])
+
+
+def _hann(n: int) -> Array:
+    return np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
+
+
+def _dbfs(mean_square: float) -> float | None:
+    """Mean square to dB re a full-scale sine; nothing at all has no level."""
+    return 10.0 * float(np.log10(2.0 * mean_square)) if mean_square > 0.0 else None
+
+
+def _dbfs_array(mean_square: Array) -> Array:
+    with np.errstate(divide="ignore"):
+        level = 10.0 * np.log10(2.0 * mean_square)
+    return np.asarray(np.where(np.isfinite(level), level, np.nan))
