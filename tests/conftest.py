@@ -1,0 +1,5 @@
+"""Fixtures shared by all tests."""
+
+from virtual_bench.fixture import virtual_bench
+
+__all__ = ["virtual_bench"]

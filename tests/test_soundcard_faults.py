@@ -1,0 +1,199 @@
+"""
+Faults of a virtual sound server, provoked one by one.
+
+Each must end in a stated error within seconds and leave no process behind: none of them is ever
+reported by the sound library, and most hang whoever met them.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from voicecheck.bench.soundcard import SoundCardBench, link, list_devices
+from voicecheck.errors import BenchError
+from voicecheck.programme import make_programme
+from voicecheck.records import Recipe
+
+pytestmark = pytest.mark.bench
+
+SHORT = Recipe(n_sweeps=1, sweep_s=0.5, silence_s=0.1, tones_s=0.2, step_s=0.05)
+STATED_WITHIN_S = 5.0
+
+
+def find_sound_processes(parent: int) -> list[int]:
+    """Sound processes that a process has started and that still run."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        try:
+            words = (folder / "cmdline").read_bytes().split(b"\0")
+            after_name = (folder / "stat").read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if b"voicecheck.bench.soundcard.child" in words and int(after_name[1]) == parent:
+            found.append(int(folder.name))
+    return found
+
+
+@pytest.fixture(autouse=True)
+def no_process_left(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Nothing survives a test, and no test waits for what another one killed."""
+    monkeypatch.setattr(link, "_killed_at_s", [-1e9])
+    yield
+    assert find_sound_processes(os.getpid()) == []
+
+
+def once_at(fraction: float, act: Callable[[], object]) -> Callable[[float, float], None]:
+    """A progress function that acts once when that much of the take is done."""
+    is_due = [True]
+
+    def progress(done: float, _level_dbfs: float) -> None:
+        if is_due[0] and done > fraction:
+            is_due[0] = False
+            act()
+
+    return progress
+
+
+def fail_a_take(device: str, provoke: Callable[[], object]) -> str:
+    """The error of a take in the middle of which something is provoked, as it is told."""
+    begun: list[float] = []
+
+    def act() -> None:
+        provoke()
+        begun.append(time.monotonic())
+
+    bench = SoundCardBench(device, progress=once_at(0.06, act))
+    with pytest.raises(BenchError) as caught:
+        bench.play_and_record(make_programme())
+    assert time.monotonic() - begun[0] < STATED_WITHIN_S
+    message = str(caught.value)
+    assert "\n" not in message
+    return message
+
+
+def test_server_killed(virtual_bench) -> None:
+    card = virtual_bench()
+    message = fail_a_take(card.device, lambda: card.kill("server"))
+    assert "no longer there" in message or "not there" in message
+
+
+@pytest.mark.parametrize("kind", ["jack", "pulse"])
+def test_server_hangs(virtual_bench, kind: str) -> None:
+    card = virtual_bench(kind)
+    message = fail_a_take(card.device, lambda: card.kill("server", signal.SIGSTOP))
+    assert "stopped at" in message
+    assert "does not answer" in message
+    assert "earlier ones are kept" in message
+
+
+def test_device_stalls(virtual_bench) -> None:
+    card = virtual_bench()
+    message = fail_a_take(card.device, lambda: card.change(stall=True))
+    assert "stopped at" in message
+    assert "repeat the take" in message
+
+
+def test_the_take_after_a_stall_works(virtual_bench) -> None:
+    card = virtual_bench("pulse")
+    message = fail_a_take(card.device, lambda: card.change(stall=True))
+    assert "still listed, but delivers nothing" in message
+    card.change(stall=False)
+    recording = SoundCardBench(card.device).play_and_record(make_programme(SHORT))
+    assert recording.problems == ()
+
+
+def test_desktop_server_killed(virtual_bench) -> None:
+    card = virtual_bench("pulse")
+    message = fail_a_take(card.device, lambda: card.kill("server"))
+    assert "handset" in message
+
+
+def test_handset_dies(virtual_bench) -> None:
+    card = virtual_bench()
+    message = fail_a_take(card.device, lambda: card.kill("handset"))
+    assert "stopped at" in message
+
+
+def test_a_server_that_hangs_before_the_take(
+    virtual_bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Even opening would hang for ever; the limit is shortened to keep the test short."""
+    card = virtual_bench()
+    monkeypatch.setattr(link, "START_S", 1.5)
+    monkeypatch.setattr(link, "AFTER_KILL_S", 1.5)
+    card.kill("server", signal.SIGSTOP)
+    with pytest.raises(BenchError, match="does not answer; restart the sound server"):
+        list_devices()
+    with pytest.raises(BenchError, match="before the programme began"):
+        SoundCardBench(card.device).play_and_record(make_programme(SHORT))
+
+
+def test_muted(virtual_bench) -> None:
+    card = virtual_bench(mute=True)
+    (problem,) = SoundCardBench(card.device).play_and_record(make_programme(SHORT)).problems
+    assert problem.kind == "no-signal"
+    assert "muted" in problem.message
+
+
+def test_no_device_of_that_name(virtual_bench) -> None:
+    card = virtual_bench()
+    with pytest.raises(BenchError, match=r"'parlour': not there; .*: handset; is it plugged in"):
+        SoundCardBench("parlour").play_and_record(make_programme(SHORT))
+    card.kill("server")
+    with pytest.raises(BenchError, match="none at all; is it plugged in"):
+        SoundCardBench(card.device).play_and_record(make_programme(SHORT))
+    assert list_devices() == ()
+
+
+def test_wrong_rate(virtual_bench) -> None:
+    card = virtual_bench(rate_hz=44100)
+    with pytest.raises(BenchError, match=r"does not run at 48000 Hz \(its own rate is 44100 Hz\)"):
+        SoundCardBench(card.device).play_and_record(make_programme(SHORT))
+
+
+def test_too_many_channels(virtual_bench) -> None:
+    card = virtual_bench()
+    with pytest.raises(BenchError, match="has 1 inputs, channel 2 asked for"):
+        SoundCardBench(card.device, input_channel=2).play_and_record(make_programme(SHORT))
+    with pytest.raises(BenchError, match="has 1 outputs, channel 3 asked for"):
+        SoundCardBench(card.device, output_channel=3).play_and_record(make_programme(SHORT))
+
+
+PLAYER = """
+import sys
+from voicecheck.bench.soundcard import SoundCardBench
+from voicecheck.programme import make_programme
+def show(fraction, level_dbfs):
+    sys.stdout.write("playing\\n"); sys.stdout.flush()
+try:
+    SoundCardBench("handset", progress=show).play_and_record(make_programme())
+except KeyboardInterrupt:
+    sys.exit(77)
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_sound_ends_with_the_program(virtual_bench, number: int) -> None:
+    """Ctrl-C comes back as such; however the program ends, its sound process follows."""
+    virtual_bench(speed=1)
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    with subprocess.Popen(
+        [sys.executable, "-c", PLAYER], env=environment, stdout=subprocess.PIPE
+    ) as player:
+        assert player.stdout.readline() == b"playing\n"
+        (child,) = find_sound_processes(player.pid)
+        child_ends = os.pidfd_open(child)
+        player.send_signal(number)
+        player.stdout.read()
+        assert select.select([child_ends], [], [], 3.0)[0], "the sound process plays on"
+        os.close(child_ends)
+    assert player.returncode == (77 if number == signal.SIGINT else -number)

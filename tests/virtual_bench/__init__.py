@@ -1,0 +1,1 @@
+"""A sound card without hardware, with a simulated handset in it."""
