@@ -158,7 +158,9 @@ class Conditions:
     How a recording was taken. `None` is "not stated".
 
     `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
-    the calibration that the levels rest on, with its date.
+    the calibration that the levels rest on, with its date. `feed_ma` is what the feed was set
+    to, `loop_ma` what the meter in the loop read, `transmitter_ohm` the transmitter's
+    resistance under that current.
     """
 
     path: str = "transmit"
@@ -176,6 +178,8 @@ class Conditions:
     notes: tuple[str, ...] = ()
     level_dbfs: float | None = None
     calibration: str | None = None
+    loop_ma: float | None = None
+    transmitter_ohm: float | None = None
 
     def replace(self, **changes: object) -> Conditions:
         """Copy with some fields changed."""
