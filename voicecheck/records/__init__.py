@@ -42,6 +42,7 @@ from voicecheck.records.signals import (
     Programme,
     Recipe,
     Recording,
+    Timeline,
 )
 
 __all__ = [
@@ -76,6 +77,7 @@ __all__ = [
     "Response",
     "Run",
     "SetType",
+    "Timeline",
     "Timing",
     "from_json",
     "to_document",

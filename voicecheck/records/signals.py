@@ -226,3 +226,25 @@ class Recording:
     def replace(self, **changes: object) -> Recording:
         """Copy with some fields changed."""
         return dataclasses.replace(self, **changes)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timeline:
+    """
+    Programme time to recorder time: `recorder_s = latency_s + programme_s (1 + drift)`.
+
+    `stretch` is 1 + drift: more than 1 where the recorder's clock runs fast.
+    """
+
+    latency_s: float
+    stretch: float = 1.0
+    stretch_uncertainty: float = 0.0
+
+    @property
+    def drift_ppm(self) -> float:
+        """Clock difference in parts per million."""
+        return (self.stretch - 1.0) * 1e6
+
+    def locate_s(self, programme_s: float) -> float:
+        """Recorder time of an instant of the programme."""
+        return self.latency_s + programme_s * self.stretch
