@@ -33,6 +33,7 @@ from voicecheck.records import (
     SetType,
     Timing,
 )
+from voicecheck.report import ReportContent
 
 # 1/12-octave midband frequencies, base ten (IEC 61260): 200 to 4000 Hz.
 FREQUENCY_HZ = 1000.0 * 10.0 ** (0.3 * (np.arange(-28, 25) + 0.5) / 12.0)
@@ -324,3 +325,36 @@ def make_job_runs() -> tuple[Run, ...]:
 def replace(record: object, **changes: object) -> object:
     """Copy of any record with some fields changed."""
     return dataclasses.replace(record, **changes)
+
+
+def make_content(**more: object) -> ReportContent:
+    """What the report of that job is made from; any field can be given otherwise."""
+    given: dict[str, object] = {
+        "job": JOB,
+        "set_type": SET_TYPE,
+        "runs": make_job_runs(),
+        "baselines": {path: make_baseline(path) for path in ("transmit", "receive", "sidetone")},
+        "comparisons": (make_comparison("before"), make_comparison("after"), make_change()),
+        "now_utc": "2031-04-02T16:00:00+00:00",
+        "version": "0.1.0",
+        **more,
+    }
+    return ReportContent(**given)
+
+
+def make_change() -> Comparison:
+    """After against before: real where it is more than the spread."""
+    findings = (
+        make_finding("transmit", "response", 9.6, "outside", worst_hz=3162.0, low=-1.2, high=1.2),
+        make_finding("transmit", "at_1khz_db", 8.8, "outside", low=-1.2, high=1.2),
+        make_finding("transmit", "thd_1000_percent", -5.4, "outside", low=-1.0, high=1.0),
+        make_finding("receive", "at_1khz_db", 5.2, "outside", low=-1.0, high=1.0),
+        make_finding("sidetone", "at_1khz_db", 0.6, "within", low=-1.4, high=1.4),
+    )
+    return Comparison(
+        job=7,
+        stage="after",
+        against=Against(kind="before", name="before"),
+        findings=findings,
+        overall="outside",
+    )

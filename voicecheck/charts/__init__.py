@@ -9,13 +9,15 @@ from voicecheck.charts.captions import (
     list_conditions,
     say_stage,
 )
+from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
-from voicecheck.charts.saving import inline_svg, render_figure, save_figure
+from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
 from voicecheck.charts.sheet import draw_job_sheet
-from voicecheck.charts.summary import draw_summary
+from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.words import Words, load_words
 
 __all__ = [
+    "OWNER_PATHS",
     "SEVERITY",
     "Words",
     "conclude_path",
@@ -28,7 +30,9 @@ __all__ = [
     "is_held_against_limits",
     "list_conditions",
     "load_words",
+    "order_runs",
     "render_figure",
     "save_figure",
     "say_stage",
+    "write_aside",
 ]

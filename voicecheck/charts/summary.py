@@ -12,10 +12,10 @@ from voicecheck.charts.captions import (
     say_version,
 )
 from voicecheck.charts.labels import write_key
-from voicecheck.charts.panel import draw_panel, order_runs
+from voicecheck.charts.panel import PanelNotes, draw_panel, order_runs
 from voicecheck.charts.response import draw_response, list_confessions, write_head
-from voicecheck.charts.style import make_figure, write_foot, write_text
-from voicecheck.charts.words import load_words
+from voicecheck.charts.style import MM, make_figure, write_foot, write_text
+from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Run, SetType
 
@@ -32,6 +32,7 @@ def draw_summary(
     comparison: Comparison | None,
     set_type: SetType | None,
     language: str = "en",
+    is_bare: bool = False,
 ) -> Figure:
     """
     Talking and hearing side by side on their fixed scales.
@@ -47,11 +48,13 @@ def draw_summary(
         Gives the conclusion.
     set_type : SetType or None
     language : str
+    is_bare : bool
+        Without title and conditions, for a page that states them itself.
 
     Returns
     -------
     Figure
-        180 mm by 102 mm; 118 mm with one path.
+        180 mm by 102 mm; 72 mm when bare, 118 mm with one path.
 
     Raises
     ------
@@ -65,28 +68,61 @@ def draw_summary(
     measured = [path for path in OWNER_PATHS if any(run.path == path for run in ordered)]
     if len(measured) < len(OWNER_PATHS):
         path = (measured or [ordered[0].path])[0]
-        shown = [run for run in ordered if run.path == path]
         return draw_response(
-            shown,
+            [run for run in ordered if run.path == path],
             baseline=baselines.get(path),
             comparison=comparison,
             set_type=set_type,
             language=language,
         )
     shown = [run for run in ordered if run.path in OWNER_PATHS]
+    if is_bare:
+        return _draw_bare(shown, baselines, words)
     figure = make_figure(180, 102)
-    notes = []
-    for column, path in enumerate(OWNER_PATHS):
-        axes = figure.add_axes((0.058 + 0.5 * column, 0.265, 0.43, 0.465))
-        of_path = [run for run in shown if run.path == path]
-        notes.append(draw_panel(axes, of_path, baselines.get(path), words, is_small=True))
-        name = f"{words.say('path', path)} ({words.say('path_term', path)})"
-        write_text(figure, 0.058 + 0.5 * column, 0.772, name, fontsize=9, weight="bold")
+    notes = _draw_pair(figure, shown, baselines, words, (0.265, 0.465))
     write_head(figure, conclude_job(shown, comparison, words), shown, set_type, words)
-    stages = {run.stage: say_stage(run.stage, words) for run in shown}
-    band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
-    write_key(figure, (0.45, 0.865), stages, band=band)
+    _write_stage_key(figure, (0.45, 0.865), shown, notes, words)
     foot = list(list_conditions(shown, words, with_path=True))
     foot.append(" ".join([list_confessions(notes, words), say_version(shown, words)]))
     write_foot(figure, foot)
     return figure
+
+
+def _draw_bare(runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words) -> Figure:
+    figure = make_figure(180, 72)
+    notes = _draw_pair(figure, runs, baselines, words, (0.185, 0.61))
+    _write_stage_key(figure, (0.058, 0.955), runs, notes, words)
+    write_foot(figure, [list_confessions(notes, words)])
+    return figure
+
+
+def _draw_pair(
+    figure: Figure,
+    runs: Sequence[Run],
+    baselines: Mapping[str, Baseline],
+    words: Words,
+    extent: tuple[float, float],
+) -> list[PanelNotes]:
+    """Two panels side by side; `extent` is their bottom and height as parts of the figure."""
+    notes = []
+    name_height = extent[0] + extent[1] + 4.3 * MM / figure.get_figheight()
+    for column, path in enumerate(OWNER_PATHS):
+        left = 0.058 + 0.5 * column
+        axes = figure.add_axes((left, extent[0], 0.43, extent[1]))
+        of_path = [run for run in runs if run.path == path]
+        notes.append(draw_panel(axes, of_path, baselines.get(path), words, is_small=True))
+        name = f"{words.say('path', path)} ({words.say('path_term', path)})"
+        write_text(figure, left, name_height, name, fontsize=9, weight="bold")
+    return notes
+
+
+def _write_stage_key(
+    figure: Figure,
+    place: tuple[float, float],
+    runs: Sequence[Run],
+    notes: Sequence[PanelNotes],
+    words: Words,
+) -> None:
+    stages = {run.stage: say_stage(run.stage, words) for run in runs}
+    band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
+    write_key(figure, place, stages, band=band)

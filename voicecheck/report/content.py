@@ -1,0 +1,92 @@
+"""What a report is made from: records and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from voicecheck.charts import is_held_against_limits
+from voicecheck.errors import InputError
+from voicecheck.records import Baseline, Comparison, Job, Run, SetType
+
+PAPERS = ("A4", "Letter")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportContent:
+    """
+    Everything that one report tells.
+
+    Parameters
+    ----------
+    job : Job
+        Its notes are told as the work that was done, unless `work_done` is given.
+    set_type : SetType or None
+    runs : tuple of Run
+        All paths and stages, at least one.
+    baselines : mapping of str to Baseline
+        By path; drawn and named as the source of the limits.
+    comparisons : tuple of Comparison
+        Against the baseline, and after against before; the latest of each stage counts.
+    bench_check : mapping or None
+        Document of the bench check of that day: single values, and under "checks" rows with
+        name, value, unit, low, high, verdict. `None` is told as "not done".
+    now_utc : str
+        ISO 8601; printed as the date of the report.
+    version : str
+    language, paper : str
+        A language file's name; "A4" or "Letter".
+    work_done : tuple of str or None
+    other_checks : mapping of str to str
+        Results in words of checks beside the sweep, by the names of `checks.csv` ("dial", "bell",
+        "cord", ...); what is not here is told as not tested.
+
+    Raises
+    ------
+    InputError
+        No run, or an unknown paper.
+    """
+
+    job: Job
+    set_type: SetType | None
+    runs: tuple[Run, ...]
+    baselines: Mapping[str, Baseline] = field(default_factory=dict)
+    comparisons: tuple[Comparison, ...] = ()
+    bench_check: Mapping[str, object] | None = None
+    now_utc: str
+    version: str
+    language: str = "en"
+    paper: str = "A4"
+    work_done: tuple[str, ...] | None = None
+    other_checks: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse what no report can be made from."""
+        if not self.runs:
+            raise InputError("runs: need at least one run for a report, got none; sweep first")
+        if self.paper not in PAPERS:
+            raise InputError(f"paper: need one of {', '.join(PAPERS)}, got {self.paper[:20]!r}")
+
+    def find_limits_comparison(self, *, is_before: bool) -> Comparison | None:
+        """Latest comparison with limits, of the stage `before` or of any later one."""
+        found = [c for c in self.comparisons if is_held_against_limits(c)]
+        found = [c for c in found if (c.stage == "before") == is_before]
+        return found[-1] if found else None
+
+    def find_change_comparison(self) -> Comparison | None:
+        """Latest comparison of one stage with another."""
+        found = [c for c in self.comparisons if not is_held_against_limits(c)]
+        return found[-1] if found else None
+
+    @property
+    def latest(self) -> Comparison | None:
+        """The comparison with limits that says how the set is now."""
+        return self.find_limits_comparison(is_before=False) or self.find_limits_comparison(
+            is_before=True
+        )
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Paths that were measured, in the usual order."""
+        order = ("transmit", "receive", "sidetone", "loop")
+        return tuple(path for path in order if any(run.path == path for run in self.runs))

@@ -1,0 +1,175 @@
+"""The report's folder: HTML, charts, CSV and JSON, each written aside and then renamed."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from voicecheck.charts import draw_response, render_figure, write_aside
+from voicecheck.records import Run, to_document
+from voicecheck.report.content import ReportContent
+from voicecheck.report.render import Figures, draw_figures, render_html, render_pdf
+
+SCHEMA = "voicecheck.report/1"
+FINDING_COLUMNS = (
+    "stage",
+    "against",
+    "path",
+    "quantity",
+    "value",
+    "unit",
+    "uncertainty",
+    "low",
+    "high",
+    "verdict",
+    "worst_hz",
+    "reason",
+    "source",
+)
+RESPONSE_COLUMNS = (
+    "path",
+    "stage",
+    "frequency_hz",
+    "level_db",
+    "uncertainty_db",
+    "seat_sd_db",
+    "snr_db",
+    "unit",
+)
+
+
+def write_report(
+    content: ReportContent, folder: Path | str, *, pdf: bool = False
+) -> tuple[Path, ...]:
+    """
+    Write everything that goes with a job into a folder.
+
+    Parameters
+    ----------
+    content : ReportContent
+    folder : path
+        Made if it is not there; files of the same name are replaced, each as a whole.
+    pdf : bool
+        Also report.pdf.
+
+    Returns
+    -------
+    tuple of Path
+        report.html, chart.png, chart.svg, a chart of each path, job_sheet.png, findings.csv,
+        response.csv, report.json and, when asked for, report.pdf.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written, or PDF cannot be made here.
+    """
+    target = Path(folder)
+    figures = draw_figures(content)
+    parts = {"report.html": render_html(content, figures).encode("utf-8")}
+    if pdf:
+        parts["report.pdf"] = render_pdf(content, figures)
+    parts.update(render_charts(content, figures))
+    parts["findings.csv"] = make_findings_csv(content)
+    parts["response.csv"] = make_response_csv(content.runs)
+    parts["report.json"] = make_report_json(content)
+    for name, data in parts.items():
+        write_aside(target / name, data)
+    return tuple(target / name for name in parts)
+
+
+def render_charts(content: ReportContent, figures: Figures) -> dict[str, bytes]:
+    """
+    The charts of a report, by file name.
+
+    Parameters
+    ----------
+    content : ReportContent
+    figures : Figures
+
+    Returns
+    -------
+    dict of str to bytes
+    """
+    charts = {f"chart.{kind}": render_figure(figures.summary, kind) for kind in ("png", "svg")}
+    for path in content.paths:
+        figure = draw_response(
+            [run for run in content.runs if run.path == path],
+            baseline=content.baselines.get(path),
+            comparison=content.latest,
+            set_type=content.set_type,
+            language=content.language,
+        )
+        charts[f"chart_{path}.png"] = render_figure(figure, "png")
+    charts["job_sheet.png"] = render_figure(figures.sheet, "png")
+    return charts
+
+
+def make_findings_csv(content: ReportContent) -> bytes:
+    """All findings of all comparisons, one row each, UTF-8; empty is "withheld" or "no limit"."""
+    rows = []
+    for comparison in content.comparisons:
+        against = f"{comparison.against.kind}: {comparison.against.name}"
+        for finding in comparison.findings:
+            values = [getattr(finding, name) for name in FINDING_COLUMNS[2:]]
+            rows.append([comparison.stage, against, *values])
+    return _make_csv(FINDING_COLUMNS, rows)
+
+
+def make_response_csv(runs: Sequence[Run]) -> bytes:
+    """Responses of all runs, one row a point, UTF-8; a withheld point has empty values."""
+    rows: list[list[object]] = []
+    for run in runs:
+        response = run.pooled.response
+        if response is None:
+            continue
+        columns = np.column_stack(
+            [
+                response.frequency_hz,
+                response.level_db,
+                response.uncertainty_db,
+                run.seat_sd_db,
+                response.snr_db,
+            ]
+        )
+        rows.extend([run.path, run.stage, *line, response.unit] for line in columns.tolist())
+    return _make_csv(RESPONSE_COLUMNS, rows)
+
+
+def _make_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(header)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return buffer.getvalue().encode("utf-8", "replace")
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return "" if not np.isfinite(value) else f"{value:.6g}"
+    text = str(value)
+    # A table program would run a text that begins like a formula.
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def make_report_json(content: ReportContent) -> bytes:
+    """The records behind the report in one JSON document; withheld is null."""
+    document = {
+        "schema": SCHEMA,
+        "version": content.version,
+        "made_utc": content.now_utc,
+        "job": to_document(content.job),
+        "set_type": to_document(content.set_type) if content.set_type is not None else None,
+        "runs": [to_document(run) for run in content.runs],
+        "baselines": {path: to_document(one) for path, one in content.baselines.items()},
+        "comparisons": [to_document(comparison) for comparison in content.comparisons],
+        "bench_check": dict(content.bench_check) if content.bench_check is not None else None,
+        "other_checks": dict(content.other_checks),
+    }
+    return msgspec.json.format(msgspec.json.encode(document), indent=1)
