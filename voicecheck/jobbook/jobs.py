@@ -44,7 +44,7 @@ class JobShelf(BookCore):
         InputError
             There is another of that name with other values, or a value is out of range.
         """
-        _check_set_type(set_type)
+        check_set_type(set_type)
         document = encode_record(set_type)
         with self._writing() as connection:
             values = {"name": set_type.name, "document": document}
@@ -65,7 +65,7 @@ class JobShelf(BookCore):
         InputError
             There is none of that name, or a value is out of range.
         """
-        _check_set_type(set_type)
+        check_set_type(set_type)
         document = encode_record(set_type)
         with self._writing() as connection:
             row = find_set_type(connection, set_type.name)
@@ -196,7 +196,7 @@ class JobShelf(BookCore):
                 changes["set_type_id"] = find_set_type(connection, type_name)["id"]
             if changes:
                 update_row(connection, tables.job, number, **changes)
-                _refresh_search(connection, number)
+                refresh_search(connection, number)
                 stated = {**words, "set type": type_name}
                 told = (f"{name}: {value}" for name, value in stated.items() if value is not None)
                 add_event(connection, number, "edited", "; ".join(told))
@@ -232,7 +232,7 @@ class JobShelf(BookCore):
         with self._writing() as connection:
             find_job(connection, number, lock=True)
             insert_row(connection, tables.note, job_id=number, added_utc=utc_now(), text=text)
-            _refresh_search(connection, number)
+            refresh_search(connection, number)
             add_event(connection, number, "note", text)
             return _load_jobs(connection, [number])[0]
 
@@ -254,7 +254,12 @@ class JobShelf(BookCore):
         with translate_failures(self.name):
             sha256, n_bytes = self._vault.store_attachment(read_chunks(path))
         with self._writing() as connection:
-            return _file_attachment(connection, number, name, sha256, n_bytes)
+            find_job(connection, number, lock=True)
+            kept = Attachment(sha256=sha256, name=name, added_utc=utc_now())
+            if file_attachment(connection, number, kept, n_bytes):
+                add_event(connection, number, "file", name)
+            job = _load_jobs(connection, [number])[0]
+            return next(one for one in job.attachments if (one.sha256, one.name) == (sha256, name))
 
     def locate_attachment(self, sha256: str) -> Path:
         """
@@ -298,7 +303,8 @@ class JobShelf(BookCore):
         )
 
 
-def _check_set_type(set_type: SetType) -> None:
+def check_set_type(set_type: SetType) -> None:
+    """Refuse a set type with a value out of range (`InputError`)."""
     check_text("set type", set_type.name, empty=False)
     for text in (set_type.region, set_type.notes, set_type.wiring):
         check_text(f"set type {set_type.name}", text)
@@ -310,17 +316,11 @@ def _check_set_type(set_type: SetType) -> None:
         raise InputError(f"feed_ma: need 0 to 200 mA, got {set_type.feed_ma}")
 
 
-def _file_attachment(
-    connection: sa.Connection, number: int, name: str, sha256: str, n_bytes: int
-) -> Attachment:
-    """Row of an attachment whose bytes are on disk; the same one twice is one."""
-    table, keys = tables.attachment, {"job_id": number, "sha256": sha256, "name": name}
-    values = {**keys, "n_bytes": n_bytes, "added_utc": utc_now()}
-    row_id, is_new = insert_once(connection, table, list(keys), **values)
-    if is_new:
-        add_event(connection, number, "file", name)
-    row = select_in(connection, table, table.c.id, [row_id])[0]
-    return Attachment(sha256=sha256, name=name, added_utc=row["added_utc"])
+def file_attachment(connection: sa.Connection, number: int, kept: Attachment, n_bytes: int) -> bool:
+    """Row of an attachment whose bytes are on disk; the same twice is one. Tells if it is new."""
+    keys = {"job_id": number, "sha256": kept.sha256, "name": kept.name}
+    values = {**keys, "n_bytes": n_bytes, "added_utc": kept.added_utc}
+    return insert_once(connection, tables.attachment, list(keys), **values)[1]
 
 
 def _fold(*texts: str) -> str:
@@ -342,7 +342,7 @@ def _choose_jobs(
     return statement
 
 
-def _refresh_search(connection: sa.Connection, number: int) -> None:
+def refresh_search(connection: sa.Connection, number: int) -> None:
     """Bring a job's searchable text up to date with the job and its notes."""
     job = _load_jobs(connection, [number])[0]
     text = _fold(job.label, job.type_name, job.owner, job.complaint, *job.notes)

@@ -137,18 +137,9 @@ class RunShelf(BookCore):
         InputError
             The set type is not in the book.
         """
-        document = encode_record(baseline)
         with self._writing() as connection:
-            return insert_row(
-                connection,
-                tables.baseline,
-                set_type_id=find_set_type(connection, baseline.type_name)["id"],
-                path=baseline.path,
-                n=baseline.n,
-                built_utc=baseline.built_utc or utc_now(),
-                version=baseline.version or voicecheck.__version__,
-                document=document,
-            )
+            set_type_id = find_set_type(connection, baseline.type_name)["id"]
+            return insert_baseline(connection, baseline, set_type_id)
 
     def load_baseline(self, type_name: str, path: str) -> Baseline:
         """
@@ -195,23 +186,12 @@ class RunShelf(BookCore):
         InputError
             The job is not in the book.
         """
-        document = encode_record(comparison)
         with self._writing() as connection:
             if comparison.job is not None:
                 find_job(connection, comparison.job)
                 told = f"{comparison.stage} against {comparison.against.name}"
                 add_event(connection, comparison.job, "compared", f"{told}: {comparison.overall}")
-            return insert_row(
-                connection,
-                tables.comparison,
-                job_id=comparison.job,
-                stage=comparison.stage,
-                against_kind=comparison.against.kind,
-                against_name=comparison.against.name,
-                overall=comparison.overall,
-                made_utc=utc_now(),
-                document=document,
-            )
+            return insert_comparison(connection, comparison)
 
     def list_comparisons(self, job: int) -> tuple[Comparison, ...]:
         """
@@ -273,6 +253,35 @@ class RunShelf(BookCore):
         with self._reading() as connection:
             statement = sa.select(sa.func.count()).select_from(table)
             return int(connection.execute(statement).scalar() or 0)
+
+
+def insert_baseline(connection: sa.Connection, baseline: Baseline, set_type_id: int) -> int:
+    """Row of a baseline."""
+    return insert_row(
+        connection,
+        tables.baseline,
+        set_type_id=set_type_id,
+        path=baseline.path,
+        n=baseline.n,
+        built_utc=baseline.built_utc or utc_now(),
+        version=baseline.version or voicecheck.__version__,
+        document=encode_record(baseline),
+    )
+
+
+def insert_comparison(connection: sa.Connection, comparison: Comparison) -> int:
+    """Row of a comparison."""
+    return insert_row(
+        connection,
+        tables.comparison,
+        job_id=comparison.job,
+        stage=comparison.stage,
+        against_kind=comparison.against.kind,
+        against_name=comparison.against.name,
+        overall=comparison.overall,
+        made_utc=utc_now(),
+        document=encode_record(comparison),
+    )
 
 
 def is_current() -> sa.ColumnElement[bool]:

@@ -1,0 +1,320 @@
+"""
+A parcel taken into a book: what is the same changes nothing, what differs is kept beside.
+
+Set type
+    Same name and values: nothing. Same name, other values: kept as "NAME (2)" (or 3, ...), and
+    what the parcel says of it is filed under that name.
+Baseline
+    The type has none for that path: added. The same one is there: nothing. Another is there:
+    kept under the set type "NAME (2)", so that it never takes the place of the book's own.
+Job
+    Known by its mark, which it has from its making. Unknown: added. Known, and label, type,
+    owner and complaint agree: runs, notes, files and comparisons that are missing are added.
+    Known, but they differ: kept beside as a job of its own, "LABEL (2)".
+Recording, attachment
+    Known by their content: there or added.
+
+Everything is filed in one transaction after all files are on disk. A parcel is read with
+suspicion: only names of the format, no links, no encryption, sizes limited before anything is
+unpacked, every file held against its digest, nothing written by a name from the parcel.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from voicecheck.jobbook import tables
+from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
+from voicecheck.jobbook.failures import translate_failures
+from voicecheck.jobbook.jobs import file_attachment, refresh_search
+from voicecheck.jobbook.parcels import PackedJob
+from voicecheck.jobbook.recordings import file_recording
+from voicecheck.jobbook.rows import (
+    decode_record,
+    encode_record,
+    insert_row,
+    select_in,
+    select_rows,
+)
+from voicecheck.jobbook.runs import (
+    insert_baseline,
+    insert_comparison,
+    insert_measurement,
+    insert_run,
+    load_runs,
+)
+from voicecheck.jobbook.unpacking import LIMIT_BYTES, OpenedJob, OpenedParcel, open_parcel
+from voicecheck.records import Baseline, Comparison, Run, SetType, to_json
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class Merged:
+    """
+    What became of one thing in a parcel.
+
+    `outcome` is "added", "same", "merged" or "kept beside"; `name` is what the parcel calls it,
+    `stands_as` what it is in this book (the job's number, the set type's name).
+    """
+
+    what: str
+    name: str
+    outcome: str
+    stands_as: str
+
+
+class MergeShelf(BookCore):
+    """Parcels taken in."""
+
+    def import_parcel(
+        self, path: str | Path, *, limit_bytes: int = LIMIT_BYTES
+    ) -> tuple[Merged, ...]:
+        """
+        Take a job or a baseline from a file into the book.
+
+        Parameters
+        ----------
+        path : str or Path
+            As `export_job` or `export_baseline` wrote it.
+        limit_bytes : int
+            Most that the parcel may unpack to.
+
+        Returns
+        -------
+        tuple of Merged
+            What became of each set type, baseline and job.
+
+        Raises
+        ------
+        InputError
+            Not a parcel, damaged, or beyond the limits; the book is as it was.
+        JobBookError
+            The disk or the database failed; the book is as it was.
+        """
+        path = Path(path)
+        with translate_failures(self.name), open_parcel(path, limit_bytes) as parcel:
+            labels = list(parcel.store_recordings(self._vault))
+            sizes = dict(parcel.store_attachments(self._vault))
+            with self._writing() as connection:
+                for sha256, label, n_samples, n_bytes in labels:
+                    file_recording(connection, sha256, label, n_samples, n_bytes)
+                return tuple(_merge(connection, parcel, sizes, path.name))
+
+
+def _merge(
+    connection: sa.Connection, parcel: OpenedParcel, sizes: dict[str, int], source: str
+) -> Iterable[Merged]:
+    names: dict[str, str] = {}
+    for set_type in parcel.set_types:
+        stands_as, is_new = _merge_type(connection, set_type)
+        names[set_type.name] = stands_as
+        outcome = "added" if is_new else "same"
+        beside = stands_as != set_type.name
+        yield Merged(
+            what="set type",
+            name=set_type.name,
+            outcome="kept beside" if beside else outcome,
+            stands_as=stands_as,
+        )
+    for baseline in parcel.baselines:
+        merged = _merge_baseline(connection, baseline, names[baseline.type_name])
+        names[baseline.type_name] = merged.stands_as
+        yield merged
+    for opened in parcel.jobs:
+        yield _merge_job(connection, opened, names[opened.job.type_name], sizes, source)
+
+
+def _merge_type(
+    connection: sa.Connection,
+    set_type: SetType,
+    is_free: Callable[[Any], bool] = lambda _row: True,
+    first: int = 1,
+) -> tuple[str, bool]:
+    """Name under which a set type of these values stands, and whether it is new."""
+    number = first
+    while True:
+        name = set_type.name if number == 1 else f"{set_type.name} ({number})"
+        made = dataclasses.replace(set_type, name=name)
+        statement = sa.select(tables.set_type).where(tables.set_type.c.name == name)
+        rows = select_rows(connection, tables.set_type, statement)
+        if not rows:
+            insert_row(connection, tables.set_type, name=name, document=encode_record(made))
+            return name, True
+        if decode_record(rows[0]["document"], SetType, name) == made and is_free(rows[0]):
+            return name, False
+        number += 1
+
+
+def _merge_baseline(connection: sa.Connection, baseline: Baseline, type_name: str) -> Merged:
+    def is_free(row: Any) -> bool:
+        there = _list_baselines(connection, row["id"], baseline.path)
+        return not there or any(_is_same_baseline(one, baseline) for one in there)
+
+    row = find_set_type(connection, type_name)
+    outcome = "added"
+    if not is_free(row):
+        set_type = decode_record(row["document"], SetType, type_name)
+        type_name, _ = _merge_type(connection, set_type, is_free, first=2)
+        row = find_set_type(connection, type_name)
+        outcome = "kept beside"
+    if _list_baselines(connection, row["id"], baseline.path):
+        outcome = "same"
+    else:
+        insert_baseline(connection, dataclasses.replace(baseline, type_name=type_name), row["id"])
+    name = f"{baseline.type_name}, {baseline.path}"
+    return Merged(what="baseline", name=name, outcome=outcome, stands_as=type_name)
+
+
+def _list_baselines(connection: sa.Connection, set_type_id: int, path: str) -> list[Baseline]:
+    table = tables.baseline
+    statement = sa.select(table).where(table.c.set_type_id == set_type_id, table.c.path == path)
+    return [
+        decode_record(row["document"], Baseline, f"baseline {row['id']}")
+        for row in select_rows(connection, table, statement)
+    ]
+
+
+def _is_same_baseline(first: Baseline, second: Baseline) -> bool:
+    return dataclasses.replace(first, type_name=second.type_name).same_as(second)
+
+
+def _merge_job(
+    connection: sa.Connection,
+    opened: OpenedJob,
+    type_name: str,
+    sizes: dict[str, int],
+    source: str,
+) -> Merged:
+    job = opened.job
+    set_type_id = find_set_type(connection, type_name)["id"]
+    header = f"{job.label}\n{set_type_id}\n{job.owner}\n{job.complaint}"
+    beside_mark = f"{job.mark}#{hashlib.sha256(header.encode()).hexdigest()[:16]}"
+    known = _find_marked(connection, job.mark)
+    beside = _find_marked(connection, beside_mark)
+    if known is None:
+        number, outcome = _add_job(connection, job, set_type_id, job.label, job.mark), "added"
+    elif _is_same_header(known, job, set_type_id):
+        number, outcome = known["id"], "same"
+    elif beside is not None:
+        number, outcome = beside["id"], "same"
+    else:
+        label = _choose_label(connection, job.label)
+        number = _add_job(connection, job, set_type_id, label, beside_mark)
+        outcome = "kept beside"
+    changed = _add_parts(connection, opened, number, sizes)
+    if changed and outcome == "same":
+        outcome = "merged"
+    if outcome != "same":
+        refresh_search(connection, number)
+        add_event(connection, number, "imported", f"{source}: {outcome}")
+    return Merged(what="job", name=job.label, outcome=outcome, stands_as=str(number))
+
+
+def _find_marked(connection: sa.Connection, mark: str) -> Any:
+    statement = sa.select(tables.job).where(tables.job.c.mark == mark)
+    rows = select_rows(connection, tables.job, statement)
+    return rows[0] if rows else None
+
+
+def _is_same_header(row: Any, job: PackedJob, set_type_id: int) -> bool:
+    """Whether what the parcel says of the job is what the book says; unsaid agrees."""
+    said = {"label": job.label, "owner": job.owner, "complaint": job.complaint}
+    agrees = all(value is None or row[name] == value for name, value in said.items())
+    return agrees and bool(row["set_type_id"] == set_type_id)
+
+
+def _choose_label(connection: sa.Connection, label: str) -> str:
+    number = 2
+    while connection.execute(
+        sa.select(tables.job.c.id).where(tables.job.c.label == f"{label} ({number})").limit(1)
+    ).first():
+        number += 1
+    return f"{label} ({number})"
+
+
+def _add_job(
+    connection: sa.Connection, job: PackedJob, set_type_id: int, label: str, mark: str
+) -> int:
+    number = insert_row(
+        connection,
+        tables.job,
+        label=label,
+        set_type_id=set_type_id,
+        owner=job.owner or "",
+        complaint=job.complaint or "",
+        opened_utc=job.opened_utc,
+        closed_utc=job.closed_utc,
+        search_text="",
+        mark=mark,
+    )
+    for event in job.events:
+        insert_row(
+            connection,
+            tables.event,
+            job_id=number,
+            at_utc=event.at_utc,
+            kind=event.kind,
+            text=event.text,
+        )
+    return number
+
+
+def _add_parts(
+    connection: sa.Connection, opened: OpenedJob, number: int, sizes: dict[str, int]
+) -> bool:
+    """Add what the job does not have yet; whether there was anything."""
+    find_job(connection, number, lock=True)
+    changed = _add_runs(connection, opened, number)
+    note = tables.note
+    there = Counter(
+        (row["added_utc"], row["text"])
+        for row in select_in(connection, note, note.c.job_id, [number])
+    )
+    for one in opened.job.notes:
+        if not there[one.added_utc, one.text]:
+            insert_row(connection, note, job_id=number, added_utc=one.added_utc, text=one.text)
+            changed = True
+    for kept in opened.job.attachments:
+        size = sizes[kept.sha256]
+        changed |= file_attachment(connection, number, kept, size)
+    table = tables.comparison
+    compared = {
+        _key(decode_record(row["document"], Comparison, f"comparison {row['id']}"))
+        for row in select_in(connection, table, table.c.job_id, [number])
+    }
+    for comparison in opened.comparisons:
+        if _key(comparison) not in compared:
+            insert_comparison(connection, dataclasses.replace(comparison, job=number))
+            changed = True
+    return changed
+
+
+def _add_runs(connection: sa.Connection, opened: OpenedJob, number: int) -> bool:
+    rows = select_in(connection, tables.run, tables.run.c.job_id, [number])
+    there = {
+        _key(run): int(row["id"])
+        for row, run in zip(rows, load_runs(connection, rows), strict=True)
+    }
+    stands_as: list[int] = []
+    changed = False
+    for run, origin in zip(opened.runs, opened.job.origins, strict=True):
+        row_id = there.get(_key(run))
+        if row_id is None:
+            measured = [insert_measurement(connection, one) for one in run.recordings]
+            origin_id = stands_as[origin - 1] if origin is not None else None
+            filed = dataclasses.replace(run, job=number)
+            row_id = insert_run(connection, filed, measured, origin_id)
+            changed = True
+        stands_as.append(row_id)
+    return changed
+
+
+def _key(record: Run | Comparison) -> bytes:
+    """What a run or a comparison says, whatever the number of its job."""
+    return hashlib.sha256(to_json(dataclasses.replace(record, job=None))).digest()
