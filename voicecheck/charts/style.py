@@ -110,12 +110,17 @@ def clean_text(text: str, longest: int = LONGEST_TEXT) -> str:
     >>> clean_text("left\u202eright\n", 8)
     'leftrig…'
     """
-    flat = " ".join(unicodedata.normalize("NFC", text).translate(_BIDI_CONTROLS).split())
+    plain = unicodedata.normalize("NFC", text).translate(_BIDI_CONTROLS)
+    flat = " ".join("".join(c for c in plain if c.isspace() or _is_visible(c)).split())
     if len(flat) > longest:
         flat = flat[: longest - 1].rstrip() + "\u2026"
     known = _drawable()
-    kept = (c for c in flat if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Mn", "Me"))
-    return "".join(c if ord(c) in known else "\u25a1" for c in kept)
+    return "".join(c if ord(c) in known else "\u25a1" for c in flat)
+
+
+def _is_visible(character: str) -> bool:
+    # Marks that NFC could not join to a letter are left out: piled up, they cover other lines.
+    return unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Cn", "Co", "Mn", "Me")
 
 
 def line_look(style: LineStyle) -> dict[str, Any]:
