@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from voicecheck.bench.soundcard import SoundCardBench, list_devices
+from voicecheck.bench.soundcard import SoundCardBench, list_devices, takes
 from voicecheck.bench.soundcard.child import RefusedError, Take, find_device
 from voicecheck.bench.soundcard.wire import receive, send
 from voicecheck.errors import BenchError, InputError
@@ -161,7 +161,9 @@ def test_messages_survive_the_wire_and_a_broken_one_is_no_message() -> None:
 
 
 @pytest.mark.parametrize("level", [0.7080, -0.7080, float("nan"), float("inf")])
-def test_nothing_above_the_cap_reaches_a_device(fake_sound, level: float) -> None:
+def test_nothing_above_the_cap_reaches_a_device(
+    fake_sound, monkeypatch: pytest.MonkeyPatch, level: float
+) -> None:
     """The cap of -3 dBFS is 0.7079; a sample above it, or none at all, opens no stream."""
     n_streams = fake_sound("")
     samples = np.zeros(4800)
@@ -171,7 +173,7 @@ def test_nothing_above_the_cap_reaches_a_device(fake_sound, level: float) -> Non
         SoundCardBench("wire").play_and_record(loud)
     # With the first look out of the way the sound process still refuses.
     bench = SoundCardBench("wire")
-    bench._check_programme = lambda _: None
+    monkeypatch.setattr(takes, "check_cap", lambda *_: None)
     with pytest.raises(BenchError, match="output cap would be exceeded"):
         bench.play_and_record(loud)
     assert n_streams() == 0

@@ -144,6 +144,26 @@ def test_muted(virtual_bench) -> None:
     assert "muted" in problem.message
 
 
+@pytest.mark.parametrize(
+    "fault", [{"drift_ppm": 400.0}, {"dropout_ms": 20.0, "dropout_every_s": 0.25}]
+)
+def test_lost_samples_repeat_the_take_and_are_named(virtual_bench, fault) -> None:
+    """No clock is 400 ppm off, and no handset is dead silent in the middle of a sweep."""
+    card = virtual_bench(**fault)
+    takes: list[float] = [1.0]
+
+    def count(fraction: float, _level_dbfs: float) -> None:
+        if fraction < takes[-1]:
+            takes.append(fraction)
+        takes[-1] = fraction
+
+    bench = SoundCardBench(card.device, progress=count)
+    (problem,) = bench.play_and_record(make_programme(SHORT)).problems
+    assert problem.kind == "lost-samples"
+    assert "in each of 3 takes" in problem.message
+    assert len(takes) == 4
+
+
 def test_no_device_of_that_name(virtual_bench) -> None:
     card = virtual_bench()
     with pytest.raises(BenchError, match=r"'parlour': not there; .*: handset; is it plugged in"):

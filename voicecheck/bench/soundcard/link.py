@@ -19,6 +19,7 @@ START_S = 8.0
 AFTER_KILL_S = 20.0
 """A sound server may wait 10 s for a client that was killed before it serves the next one."""
 LEAVE_S = 1.5
+MOST_WAITING = 64
 
 _killed_at_s = [-AFTER_KILL_S]
 
@@ -48,7 +49,7 @@ class SoundProcess:
     """
 
     def __init__(self, request: Message, content: bytes = b"") -> None:
-        self._messages: queue.SimpleQueue[tuple[Message, bytes] | None] = queue.SimpleQueue()
+        self._messages: queue.Queue[tuple[Message, bytes] | None] = queue.Queue(MOST_WAITING)
         # The child finds the same modules as this process, and none in the current folder.
         path = os.pathsep.join(folder for folder in sys.path if folder)
         self._process = subprocess.Popen(
@@ -99,6 +100,19 @@ class SoundProcess:
             raise BenchError(message[0]["message"])
         return message
 
+    def await_start(self) -> None:
+        """
+        Pass over what comes before the stream runs.
+
+        Raises
+        ------
+        LateError, GoneError, BenchError
+            As `receive`.
+        """
+        end_s = time.monotonic() + get_start_limit_s()
+        while self.receive(end_s - time.monotonic())[0]["event"] != "started":
+            pass
+
     def close(self, *, is_hung: bool = False) -> None:
         """End the process: ask it to fall silent and leave, unless it hangs, then make it."""
         self._writer.join(0.0 if is_hung else LEAVE_S)
@@ -112,6 +126,10 @@ class SoundProcess:
         except subprocess.TimeoutExpired:
             self._kill()
             self._process.wait()
+        # The reader waits while nobody fetches; what it holds is of no use any more.
+        while self._reader.is_alive():
+            with contextlib.suppress(queue.Empty):
+                self._messages.get(timeout=0.01)
         self._reader.join()
         self._from_child.close()
 
