@@ -9,7 +9,9 @@ analysis that is checked against it.
 
 from voicecheck.bench.simulated.bench import SimulatedBench
 from voicecheck.bench.simulated.catalogue import (
+    FaultCase,
     check_handset,
+    list_fault_cases,
     list_fault_causes,
     list_faults,
     list_handsets,
@@ -18,9 +20,11 @@ from voicecheck.bench.simulated.catalogue import (
 from voicecheck.bench.simulated.handset import HandsetModel
 
 __all__ = [
+    "FaultCase",
     "HandsetModel",
     "SimulatedBench",
     "check_handset",
+    "list_fault_cases",
     "list_fault_causes",
     "list_faults",
     "list_handsets",

@@ -23,7 +23,7 @@ from voicecheck.bench.simulated.handset import (
     seat_model,
     tilt_element,
 )
-from voicecheck.bench.simulated.line import LOAD_OHM, Network, make_feed
+from voicecheck.bench.simulated.line import LOAD_OHM, Network, load_cable, make_feed
 from voicecheck.bench.simulated.mechanics import MOUTH_MM
 from voicecheck.bench.simulated.take import (
     Take,
@@ -41,8 +41,9 @@ from voicecheck.units import TALK_LEVEL_DBPA, ratio_from_db, volts_from_dbm
 
 TALK_DBFS = -12.0
 """A sine of this level is -4.7 dBPa at the mouth reference point."""
+RECEIVE_DBM = -26.0
 ADC_FLOOR_DBFS = -95.0
-LINE_RANGE_V, EAR_RANGE_PA, LOOP_RANGE_V = 2.0, 6.0, 0.5
+LINE_RANGE_V, EAR_RANGE_PA, SIDETONE_RANGE_PA, LOOP_RANGE_V = 2.0, 6.0, 12.0, 0.5
 """What one full-scale unit of the recorder is, on each of its inputs."""
 LEAD_S, TAIL_S = 0.25, 0.5
 PATHS = {
@@ -80,6 +81,8 @@ class SimulatedBench:
         Line level of a -12 dBFS sine in the receive and loop paths.
     ear : str
         "coupler" or "coil" (pickup).
+    line_km : float
+        Length of 0.4 mm pair between set and bench; the feed is set with it in place.
     is_noisy : bool
         False: no noise, hum or breaks, for checks against closed forms.
     oversampling : int, optional
@@ -104,8 +107,9 @@ class SimulatedBench:
         specimen: int = 1,
         mains_hz: float = 50.0,
         angle_deg: float = 0.0,
-        receive_dbm: float = -26.0,
+        receive_dbm: float = RECEIVE_DBM,
         ear: str = "coupler",
+        line_km: float = 0.0,
         is_noisy: bool = True,
         oversampling: int | None = None,
     ) -> None:
@@ -135,6 +139,9 @@ class SimulatedBench:
         self.is_noisy = is_noisy
         self.oversampling = oversampling
         self.model = make_model(handset, seed, specimen, mains_hz)
+        if line_km > 0.0:
+            cable = load_cable("0.4 mm", line_km)
+            self.model = dataclasses.replace(self.model, cable=cable)
 
     def seat(self, seat: int) -> HandsetModel:
         """
@@ -231,11 +238,13 @@ class SimulatedBench:
             "receive": (drive_v, "V"),
             "loop": (drive_v, "V"),
         }[path]
+        # Who drives the line harder turns the recorder down by as much.
+        harder = max(1.0, ratio_from_db(self.receive_dbm - RECEIVE_DBM))
         received, input_unit = {
             "transmit": (LINE_RANGE_V, "V"),
-            "sidetone": (EAR_RANGE_PA, "Pa"),
-            "receive": (EAR_RANGE_PA, "Pa"),
-            "loop": (LOOP_RANGE_V, "V"),
+            "sidetone": (SIDETONE_RANGE_PA, "Pa"),
+            "receive": (EAR_RANGE_PA * harder, "Pa"),
+            "loop": (LOOP_RANGE_V * harder, "V"),
         }[path]
         return Calibration(
             output_per_unit=output,

@@ -3,11 +3,36 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 
 from voicecheck.bench.simulated.draws import make_generator
 from voicecheck.bench.simulated.faults import CHANGES, list_fault_rows
 from voicecheck.bench.simulated.handset import NOMINAL_TRANSMITTERS, HandsetModel, draw_model
 from voicecheck.errors import InputError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultCase:
+    """
+    A handset whose cause is known.
+
+    Parameters
+    ----------
+    handset : str
+        Text for the bench.
+    row : str
+        Row of the fault table, as "F13".
+    path : str
+        Path that shows it best.
+    options : dict
+        Keyword arguments of the bench that it takes to show it.
+    """
+
+    handset: str
+    row: str
+    path: str
+    options: dict[str, float | str]
+
 
 KINDS = {
     "carbon": "carbon transmitter, ring-armature receiver, network with sidetone",
@@ -50,6 +75,32 @@ def list_fault_causes() -> dict[str, str]:
         Fault name to row id, as "packed" to "F01"; parts and "healthy" are left out.
     """
     return {row["name"]: row["row"] for row in list_fault_rows() if row["row"]}
+
+
+def list_fault_cases() -> tuple[FaultCase, ...]:
+    """
+    One telephone for each row of the fault table that can be simulated.
+
+    Returns
+    -------
+    tuple of FaultCase
+    """
+    return tuple(
+        FaultCase(
+            handset=row["example"],
+            row=row["row"],
+            path=row["path"],
+            options=_read_options(row["options"]),
+        )
+        for row in list_fault_rows()
+        if row["row"]
+    )
+
+
+def _read_options(text: str) -> dict[str, float | str]:
+    """Read "name=value" pairs apart; numbers become numbers."""
+    pairs = (part.split("=") for part in text.split())
+    return {name: float(value) if value[-1].isdigit() else value for name, value in pairs}
 
 
 def check_handset(text: str) -> tuple[str, tuple[str, ...]]:

@@ -43,10 +43,14 @@ class Disturbances:
         RMS of demodulated radio on the line.
     fade_db : float
         Fall of level per minute.
+    step_per_s, step_db : float
+        Rate and size of level steps that last for seconds.
+    howl_hz : float
+        Frequency of acoustic feedback, 0 for none.
     """
 
     frying_per_s: float = 0.0
-    frying_ratio: float = 0.012
+    frying_ratio: float = 0.008
     mains_hz: float = 0.0
     mains_v: float = 0.0
     stray_hum: bool = False
@@ -56,6 +60,9 @@ class Disturbances:
     dropout_s: float = 0.015
     buzz_v: float = 0.0
     fade_db: float = 0.0
+    step_per_s: float = 0.0
+    step_db: float = 0.0
+    howl_hz: float = 0.0
 
 
 def draw_noise(generator: np.random.Generator, grid: Grid, density: Array) -> Spectrum:
@@ -175,6 +182,44 @@ def draw_dropouts(
         break_s = float(np.clip(typical_s * np.exp(0.8 * generator.standard_normal()), 0.5e-3, 0.2))
         edges.append((start_s, break_s, 1.0))
     return np.minimum(_sum_plateaus(grid, edges), 1.0)
+
+
+def draw_steps(generator: np.random.Generator, grid: Grid, rate_per_s: float) -> Array:
+    """Level steps: 0 where the contact is good, 1 where it is not, shape (n_samples,)."""
+    edges: list[tuple[float, float, float]] = []
+    length_s = grid.n_samples / grid.rate_hz
+    now_s = generator.exponential(0.5 / rate_per_s)
+    while now_s < length_s:
+        step_s = float(generator.uniform(0.3, 2.5))
+        edges.append((now_s, step_s, 1.0))
+        now_s += step_s + generator.exponential(1.0 / rate_per_s)
+    return _sum_plateaus(grid, edges)
+
+
+def draw_howl(generator: np.random.Generator, grid: Grid, howl_hz: float) -> Array:
+    """
+    Feedback of amplitude 1: grows e-fold in 60 ms, stays for a while, dies away, comes again.
+
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+    grid : Grid
+    howl_hz : float
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+    """
+    time_s = np.arange(grid.n_samples) / grid.rate_hz
+    shape = np.zeros(grid.n_samples)
+    now_s, length_s = float(generator.uniform(0.2, 2.0)), grid.n_samples / grid.rate_hz
+    while now_s < length_s:
+        hold_s = float(generator.uniform(0.8, 2.5))
+        grown = np.exp(np.clip((time_s - now_s - 0.4) / 0.06, -40.0, 0.0))
+        died = np.exp(-np.clip((time_s - now_s - 0.4 - hold_s) / 0.08, 0.0, 40.0))
+        shape = np.maximum(shape, grown * died)
+        now_s += 0.4 + hold_s + float(generator.uniform(1.0, 3.0))
+    return np.asarray(shape * np.sin(2.0 * np.pi * howl_hz * time_s + generator.uniform(0.0, 6.0)))
 
 
 def _sum_plateaus(grid: Grid, edges: list[tuple[float, float, float]]) -> Array:

@@ -117,8 +117,18 @@ def age(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
         model,
         rest_ohm=after,
         depth_per_pa=element.depth_per_pa * _ratio(_near(generator, -7, -5, -3)) / loop_ratio,
-        noise_ratio=element.noise_ratio * _ratio(_near(generator, 6, 9, 12)),
+        noise_ratio=element.noise_ratio * _ratio(_near(generator, 2, 4, 6)),
     )
+
+
+def carbonise(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Granules burnt together in part: very low resistance, the level little changed."""
+    element = _as_carbon(model)
+    before = element.rest_ohm
+    after = before * _near(generator, 0.22, 0.27, 0.33)
+    seen_ohm = model.network.seen_ohm
+    loop_ratio = (after / (after + seen_ohm)) / (before / (before + seen_ohm))
+    return _transmitter(model, rest_ohm=after, depth_per_pa=0.8 * element.depth_per_pa / loop_ratio)
 
 
 def loosen(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
@@ -148,17 +158,13 @@ def muffle(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
 def short_transmitter(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """Transmitter shorted: loop current normal, nothing sent."""
     shorted = _transmitter(model, rest_ohm=2.0, drop_ohm=2.0)
-    return dataclasses.replace(shorted, send_ratio=_ratio(_near(generator, -62, -55, -50)))
+    return dataclasses.replace(shorted, send_ratio=_ratio(_near(generator, -26, -20, -16)))
 
 
 def open_transmitter(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """Transmitter or its conductor open: no loop current."""
-    return dataclasses.replace(
-        model,
-        most_a=1e-5,
-        send_ratio=_ratio(_near(generator, -66, -60, -55)),
-        receive_ratio=_ratio(-3.0),
-    )
+    del generator
+    return dataclasses.replace(model, most_a=1e-5, receive_ratio=_ratio(-3.0))
 
 
 def open_receiver(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
@@ -179,8 +185,8 @@ def starve(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
 
 
 def raise_threshold(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
-    """An electronic element that needs more current than its type should."""
-    return _transmitter(model, least_a=_near(generator, 0.038, 0.041, 0.044))
+    """An electronic element that needs more current than its type should: it lives at 25 mA."""
+    return _transmitter(model, least_a=_near(generator, 0.019, 0.020, 0.021))
 
 
 def raise_gain(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
@@ -295,6 +301,16 @@ def dirty_contact(model: HandsetModel, generator: np.random.Generator) -> Handse
     )
 
 
+def dirty_dial(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Dirty dial springs in the talking path: the level jumps and stays for seconds."""
+    return _disturb(model, step_per_s=0.4, step_db=_near(generator, 2.5, 3.5, 5.0))
+
+
+def howl(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Sound from the ear returns to the mouth: a tone that builds up by itself."""
+    return _disturb(model, howl_hz=_near(generator, 1800.0, 2500.0, 3000.0))
+
+
 def break_cord(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """Broken conductor in the cord: short dropouts."""
     return _disturb(model, dropout_per_s=_near(generator, 0.4, 0.8, 1.5))
@@ -330,6 +346,7 @@ CHANGES: dict[str, Change] = {
     "frying": fry,
     "aged": age,
     "worn": loosen,
+    "carbonised": carbonise,
     "over-sensitive": overdrive,
     "stuck-diaphragm": jam,
     "blocked-mouthpiece": muffle,
@@ -358,7 +375,9 @@ CHANGES: dict[str, Change] = {
     "wrong-distance": misplace_mouth,
     "moved-gain": move_gain,
     "dirty-contact": dirty_contact,
+    "dirty-dial": dirty_dial,
     "cord-break": break_cord,
+    "howl": howl,
     "early-element": fit_early_element,
     "bipolar-receiver": fit_receiver("recv_bipolar_damped"),
     "early-receiver": fit_receiver("recv_bipolar_early"),

@@ -13,8 +13,10 @@ from voicecheck.bench.simulated.disturbances import (
     draw_crackle,
     draw_dropouts,
     draw_frying,
+    draw_howl,
     draw_hum,
     draw_noise,
+    draw_steps,
 )
 from voicecheck.bench.simulated.draws import make_generator
 from voicecheck.bench.simulated.grid import Grid, Spectrum
@@ -40,6 +42,7 @@ ROOM_AT_MOUTH_PA, ROOM_AT_EAR_PA = 2e-4, 6e-4
 SWAPPED_SEND_V_PER_PA = 0.012
 """A receiver used as a transmitter, by reciprocity; common practice, no source."""
 COIL_PA_PER_V = 8.4
+HOWL_V = 0.2
 BAD_CONTACT_V_PER_A_OHM = 0.5
 """A step of resistance at the line is I dR / 2 (`cord,crackle_step_resistance`, PROP)."""
 
@@ -191,11 +194,14 @@ def _draw_hum(take: Take) -> Spectrum:
 
 
 def _draw_line_disturbance(take: Take) -> Spectrum:
-    """Line volts of hum and radio."""
+    """Line volts of hum, feedback and radio."""
     fault, grid = take.model.disturbances, take.grid
     total = np.zeros(len(grid.frequency_hz), dtype=np.complex128)
     if take.is_noisy and fault.mains_hz > 0.0 and not fault.stray_hum:
         total = total + _draw_hum(take)
+    if take.is_noisy and fault.howl_hz > 0.0:
+        tone = draw_howl(take.make_generator("howl"), grid, fault.howl_hz)
+        total = total + grid.to_spectrum(tone) * HOWL_V
     if take.is_noisy and fault.buzz_v > 0.0:
         buzz = draw_buzz(take.make_generator("buzz"), grid)
         total = total + grid.to_spectrum(buzz) * fault.buzz_v
@@ -209,7 +215,8 @@ def _break_up(take: Take, spectrum: Spectrum, *, volts_per_unit: float) -> Spect
     `volts_per_unit` turns line volts into the unit of the spectrum.
     """
     fault, grid = take.model.disturbances, take.grid
-    if not take.is_noisy or not (fault.crackle_per_s or fault.dropout_per_s or fault.fade_db):
+    changes = (fault.crackle_per_s, fault.dropout_per_s, fault.fade_db, fault.step_per_s)
+    if not take.is_noisy or not any(changes):
         return spectrum
     samples = grid.to_samples(spectrum)
     click_v = np.zeros(grid.n_samples)
@@ -224,6 +231,9 @@ def _break_up(take: Take, spectrum: Spectrum, *, volts_per_unit: float) -> Spect
         )
         samples = samples * (1.0 - 0.997 * broken)
         click_v += 0.4 * broken
+    if fault.step_per_s:
+        bad = draw_steps(take.make_generator("steps"), grid, fault.step_per_s)
+        samples = samples * 10.0 ** (-fault.step_db * bad / 20.0)
     if fault.fade_db:
         minutes = np.arange(grid.n_samples) / grid.rate_hz / 60.0
         samples = samples * 10.0 ** (-fault.fade_db * minutes / 20.0)

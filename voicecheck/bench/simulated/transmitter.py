@@ -147,7 +147,7 @@ class AmplifiedElement:
     nominal: Diaphragm
     current_a_per_pa: float = 6.2e-3
     curvature_per_pa: float = 0.018
-    least_a: float = 0.015
+    least_a: float = 0.012
     drop_ohm: float = 110.0
     noise_v2_per_hz: float = 5.5e-12
     seat_sd_db: float = 0.05
