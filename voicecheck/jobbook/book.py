@@ -7,17 +7,28 @@ from types import TracebackType
 from typing import Self
 
 from voicecheck.jobbook.checking import CheckShelf
+from voicecheck.jobbook.copying import CopyShelf
 from voicecheck.jobbook.engine import WAIT_S, choose_place, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.jobs import JobShelf
 from voicecheck.jobbook.merging import MergeShelf
 from voicecheck.jobbook.parcels import ParcelShelf
+from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
 from voicecheck.jobbook.vault import Vault
 
 
-class JobBook(JobShelf, RecordingShelf, RunShelf, ParcelShelf, MergeShelf, CheckShelf):
+class JobBook(
+    JobShelf,
+    RecordingShelf,
+    RunShelf,
+    ReanalysisShelf,
+    ParcelShelf,
+    MergeShelf,
+    CopyShelf,
+    CheckShelf,
+):
     """
     An open job book; use it as a context manager.
 

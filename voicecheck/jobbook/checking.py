@@ -99,10 +99,10 @@ def _check_rows(connection: sa.Connection) -> Iterator[Problem]:
                         message=f"row {values['id']} of table {table.name} has changed on the disk",
                         effect="restore a backup",
                     )
-        except sa.exc.DBAPIError as error:
+        except (sa.exc.DBAPIError, UnicodeDecodeError):
             yield Problem(
                 kind="damaged-database",
-                message=f"table {table.name} cannot be read: {error.orig}",
+                message=f"table {table.name} cannot be read to its end",
                 effect="restore a backup, or let salvage_book copy what can be read",
             )
 

@@ -14,7 +14,7 @@ from voicecheck.errors import JobBookError
 KEPT = "everything that was reported as saved is kept"
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _FORBIDDEN = (errno.EACCES, errno.EPERM, errno.EROFS)
-_DAMAGED = ("malformed", "not a database", "malformed database schema", "file is encrypted")
+_DAMAGED = ("malformed", "not a database", "malformed database schema", "could not decode")
 
 
 @contextmanager
@@ -38,6 +38,9 @@ def translate_failures(where: str) -> Iterator[None]:
         raise JobBookError(describe_os_error(error, where)) from error
     except sa.exc.DBAPIError as error:
         raise JobBookError(describe_database_error(error.orig or error, where)) from error
+    except UnicodeDecodeError as error:
+        # SQLite quotes the damaged text in its own message.
+        raise JobBookError(describe_damage(where, "text that is none")) from error
     except sqlite3.Error as error:
         raise JobBookError(describe_database_error(error, where)) from error
     except sa.exc.SQLAlchemyError as error:
