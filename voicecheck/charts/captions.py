@@ -180,13 +180,17 @@ def list_conditions(
     tuple of str
         As "before, after: 2031-04-02, 3 conditionings, feed 40 mA, not calibrated, ...".
     """
-    stages: dict[str, list[str]] = {}
+    found: dict[str, list[Run]] = {}
     for run in runs:
-        name = say_stage(run.stage, words)
+        found.setdefault(_list_conditions(run, words), []).append(run)
+    lines = []
+    for line, alike in found.items():
+        name = ", ".join(dict.fromkeys(say_stage(run.stage, words) for run in alike))
         if with_path:
-            name = f"{words.say('path_term', run.path)} {name}"
-        stages.setdefault(_list_conditions(run, words), []).append(name)
-    return tuple(f"{', '.join(dict.fromkeys(names))}: {line}" for line, names in stages.items())
+            paths = dict.fromkeys(words.say("path_term", run.path) for run in alike)
+            name = f"{', '.join(paths)} {name}"
+        lines.append(f"{name}: {line}")
+    return tuple(lines)
 
 
 def say_version(runs: Sequence[Run], words: Words) -> str:

@@ -120,7 +120,8 @@ def inline_svg(svg: bytes, prefix: str) -> str:
     svg : bytes
         As `render_figure` makes it.
     prefix : str
-        Put before every id, so that two charts on a page do not share one.
+        Put before every id that is used, so that two charts on a page do not share one; the
+        others are left out.
 
     Returns
     -------
@@ -130,6 +131,10 @@ def inline_svg(svg: bytes, prefix: str) -> str:
     text = svg.decode("utf-8")
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\bid="', f'id="{prefix}-', text)
+    used = set(re.findall(r'url\(#([^)"]+)\)|xlink:href="#([^"]+)"', text))
+    names = {name for pair in used for name in pair if name}
+    text = re.sub(
+        r' id="([^"]*)"', lambda m: f' id="{prefix}-{m[1]}"' if m[1] in names else "", text
+    )
     text = re.sub(r"url\(#", f"url(#{prefix}-", text)
     return re.sub(r'xlink:href="#', f'xlink:href="#{prefix}-', text)

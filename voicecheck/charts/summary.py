@@ -54,7 +54,7 @@ def draw_summary(
     Returns
     -------
     Figure
-        180 mm by 102 mm; 72 mm when bare, 118 mm with one path.
+        180 mm by 102 mm; 66 mm when bare, 118 mm with one path.
 
     Raises
     ------
@@ -89,9 +89,9 @@ def draw_summary(
 
 
 def _draw_bare(runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words) -> Figure:
-    figure = make_figure(180, 72)
-    notes = _draw_pair(figure, runs, baselines, words, (0.185, 0.61))
-    _write_stage_key(figure, (0.058, 0.955), runs, notes, words)
+    figure = make_figure(180, 66)
+    notes = _draw_pair(figure, runs, baselines, words, (0.2, 0.59))
+    _write_stage_key(figure, (0.058, 0.95), runs, notes, words)
     write_foot(figure, [list_confessions(notes, words)])
     return figure
 

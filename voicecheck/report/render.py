@@ -259,7 +259,7 @@ def render_pdf(content: ReportContent, figures: Figures | None = None) -> bytes:
     """
     html = render_html(content, figures)
     try:
-        import weasyprint  # type: ignore[import-untyped]
+        import weasyprint
     except (ImportError, OSError) as error:
         reason = re.sub(r"\s+", " ", str(error))[:120]
         raise InputError(

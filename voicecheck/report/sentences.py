@@ -9,7 +9,7 @@ from voicecheck.charts import SEVERITY, Words
 from voicecheck.records import Comparison, Finding
 from voicecheck.report.content import ReportContent
 
-MOST_PHRASES = 4
+MOST_PHRASES = 3
 FAMILIES = {
     "response": "response",
     "shape": "shape",
@@ -26,7 +26,7 @@ FAMILIES = {
     "bursts_per_s": "noise",
     "compression_db": "linearity",
 }
-ORDER = ("level", "response", "shape", "distortion", "noise", "linearity", "other")
+ORDER = ("level", "response", "distortion", "noise", "linearity", "shape", "other")
 """What matters most to somebody on the telephone first."""
 
 
@@ -82,7 +82,7 @@ def say_finding(finding: Finding, words: Words) -> str:
     limit = finding.low if is_low else finding.high
     side = "low" if is_low else "high"
     key = f"{find_family(finding.quantity)}_{side}"
-    phrase = words.say(
+    return words.say(
         "owner",
         key if words.has("owner", key) else f"other_{side}",
         quantity=words.say("quantity", finding.quantity),
@@ -92,9 +92,6 @@ def say_finding(finding: Finding, words: Words) -> str:
         amount=words.number(abs(value - limit) if limit is not None else None),
         hz=words.number(round(finding.worst_hz, -1) if finding.worst_hz else None, 0),
     )
-    if finding.verdict == "doubtful":
-        return words.say("owner", "doubtful", phrase=phrase)
-    return phrase
 
 
 def tell_comparison(
@@ -130,7 +127,13 @@ def tell_comparison(
 
 def _tell_path(findings: Sequence[Finding], words: Words) -> list[str]:
     bad = _choose_worst(findings)
-    phrases = [say_finding(finding, words) for finding in bad[:MOST_PHRASES]]
+    phrases = []
+    for i, finding in enumerate(bad[:MOST_PHRASES]):
+        phrase = say_finding(finding, words)
+        if finding.verdict == "doubtful" and "doubtful" not in [f.verdict for f in bad[:i]]:
+            # The gravest come first, so this one word holds for all that follow.
+            phrase = words.say("owner", "doubtful", phrase=phrase)
+        phrases.append(phrase)
     if len(bad) > MOST_PHRASES:
         phrases.append(words.say("owner", "more", n=len(bad) - MOST_PHRASES))
     is_within = any(finding.verdict == "within" for finding in findings)

@@ -257,19 +257,21 @@ def list_loudness(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
 
 def list_baselines(content: ReportContent, words: Words) -> tuple[str, ...]:
     """The limits' sources: how many sets, how made, when; and what a baseline warns of."""
-    lines = []
+    paths: dict[str, list[str]] = {}
     for path, baseline in content.baselines.items():
         line = words.say(
             "report",
             "baseline_line",
-            path=words.say("path_term", path),
+            paths="{paths}",
             n=baseline.n,
             type=baseline.type_name,
             method=baseline.method,
             unit=baseline.unit,
             date=words.date(baseline.built_utc) or words.say("chart", "foot_no_date"),
         )
-        lines.append(" ".join((line, *baseline.warnings)))
+        told = " ".join((line, *baseline.warnings))
+        paths.setdefault(told, []).append(words.say("path_term", path))
+    lines = [line.replace("{paths}", ", ".join(names), 1) for line, names in paths.items()]
     return tuple(lines) or (words.say("report", "baseline_none"),)
 
 
