@@ -308,7 +308,7 @@ def _report_one_db(
 ) -> tuple[float | None, float | None]:
     if power > 2.0 * noise + 1e-30:
         return 10.0 * math.log10((power - noise) / reference), None
-    return None, 10.0 * math.log10((power + noise + 1e-30) / reference)
+    return None, 10.0 * math.log10((max(power - noise, 0.0) + noise + 1e-30) / reference)
 
 
 def measure_sinad(

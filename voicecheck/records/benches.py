@@ -1,8 +1,25 @@
-"""The hardware side: devices and what is known about them."""
+"""The hardware side: devices, how a bench is set up, how it was calibrated and checked."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime
+from dataclasses import dataclass, field
+
+from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.signals import Problem
+
+EARS = ("coupler", "coil")
+CALIBRATION_STEPS = (
+    "electrical-out",
+    "electrical-in",
+    "loop-back",
+    "microphone",
+    "mouth",
+    "seal",
+    "reference-transmit",
+    "reference-receive",
+)
+"""In the order in which a new bench is calibrated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,3 +43,144 @@ class Device:
     n_outputs: int
     default_rate_hz: float
     index: int = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchSetup:
+    """
+    Which wire goes where, and how far each output may be driven.
+
+    Parameters
+    ----------
+    name : str
+        What the user calls the bench.
+    device, host_api : str
+        Output device, and input device unless `input_device` names another; by name, since an
+        index changes with every re-plugging.
+    mouth_channel, line_drive_channel : int
+        Outputs, counted from 1. The same number for both: one output, re-plugged between paths.
+    line_tap_channel, ear_channel : int
+        Inputs, likewise.
+    feed_ma : float, optional
+    feed_reading : str
+        How the feed current is read, in the user's words.
+    ear : str
+        "coupler" or "coil"; a coil gives relative levels only.
+    mouth_mm : float, optional
+        From the mouth to the mouthpiece.
+    mouth_cap_dbfs, line_drive_cap_dbfs : float
+        Highest peak that may go out, dB re full scale.
+    meter_percent : float
+        Accuracy of the volt meter used to calibrate, at the frequencies it is specified for.
+    """
+
+    name: str
+    device: str
+    host_api: str = ""
+    input_device: str | None = None
+    rate_hz: int = 48000
+    mouth_channel: int = 1
+    line_drive_channel: int = 2
+    line_tap_channel: int = 1
+    ear_channel: int = 2
+    feed_ma: float | None = None
+    feed_reading: str = ""
+    load_ohm: float = 600.0
+    ear: str = "coupler"
+    mouth_mm: float | None = None
+    angle_deg: float | None = None
+    mouth_cap_dbfs: float = -3.0
+    line_drive_cap_dbfs: float = -3.0
+    meter_percent: float = 1.5
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StepResult:
+    """
+    Outcome of one step of a calibration.
+
+    Parameters
+    ----------
+    bench, step : str
+        The step is one of `CALIBRATION_STEPS`.
+    done_utc : str
+        ISO 8601.
+    value : float, optional
+        What the step was made for, in `unit`.
+    uncertainty_db : float
+        Half-width of a 95 % interval.
+    valid_days : float
+        After that many days it no longer counts.
+    method : str
+        How it was got, in words for the report.
+    is_fallback : bool
+        Got by a lesser way than the step asks for.
+    frequency_hz, level_db : ndarray, shape (n_points,), optional
+        A curve, where the step gives one.
+    figures : dict
+        Further numbers, each with its unit in its name.
+    """
+
+    bench: str
+    step: str
+    done_utc: str
+    value: float | None = None
+    unit: str = ""
+    uncertainty_db: float = 0.0
+    valid_days: float = 365.0
+    method: str = ""
+    is_fallback: bool = False
+    temperature_c: float | None = None
+    frequency_hz: Array | None = None
+    level_db: Array | None = None
+    figures: dict[str, float] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+    def same_as(self, other: StepResult) -> bool:
+        """Whether both hold the same values, NaN equal to NaN."""
+        return is_same(self, other)
+
+    def get_days_left(self, now_utc: str) -> float:
+        """Days until it expires; below 0 when it has."""
+        age = datetime.datetime.fromisoformat(now_utc) - datetime.datetime.fromisoformat(
+            self.done_utc
+        )
+        return self.valid_days - age.total_seconds() / 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckItem:
+    """
+    One line of a daily check.
+
+    `verdict` is "pass", "moved" or "not done"; `limit` is the most that `value` may differ from
+    `stored`, or the most that it may be where nothing is stored.
+    """
+
+    quantity: str
+    value: float | None
+    stored: float | None
+    limit: float
+    unit: str
+    verdict: str
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchCheck:
+    """The daily check of a bench: what was looked at and what moved."""
+
+    bench: str
+    time_utc: str
+    items: tuple[CheckItem, ...]
+
+    @property
+    def is_passed(self) -> bool:
+        """Whether something was checked and nothing moved."""
+        verdicts = [item.verdict for item in self.items]
+        return "pass" in verdicts and "moved" not in verdicts

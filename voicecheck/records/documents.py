@@ -31,6 +31,7 @@ def _encode(value: Any) -> Any:
 
 
 def _decode(kind: type, value: Any) -> Any:
+    del kind  # arrays are the only type of ours
     if value is None:
         return None
     return np.array(_nan_for_null(value), dtype=np.float64)
@@ -59,6 +60,9 @@ def to_document(record: Any) -> dict[str, Any]:
     """
     document: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(record, enc_hook=_encode))
     if isinstance(record, Run):
+        measurements = (*document["recordings"], document["pooled"])
+        for measurement in measurements:
+            measurement["schema"] = SCHEMAS[Measurement]
         document["pooled"]["seat_sd_db"] = document["seat_sd_db"]
     schema = SCHEMAS.get(type(record))
     return {"schema": schema, **document} if schema else document
@@ -73,6 +77,20 @@ def to_json(record: Any) -> bytes:
     from_json : the way back.
     """
     return msgspec.json.encode(to_document(record))
+
+
+def format_json(document: Any) -> str:
+    """
+    JSON text of a plain document, indented for reading.
+
+    Examples
+    --------
+    >>> print(format_json({"job": 1}))
+    {
+      "job": 1
+    }
+    """
+    return msgspec.json.format(msgspec.json.encode(document), indent=2).decode("utf-8")
 
 
 def from_json(text: bytes | str, kind: type[Record]) -> Record:

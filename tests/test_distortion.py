@@ -1,0 +1,112 @@
+"""Harmonics, THD, level steps, four tones and SINAD against closed forms."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from helpers import AMPLITUDE, measure
+from known_plant import KnownPlant, flat, resonant_receiver
+
+CARBON = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0)
+RECEIVER = KnownPlant(response=resonant_receiver, square=0.1, noise_dbfs=-90.0)
+WEAK = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-38.0, mains_dbfs=-29.0)
+FRYING = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-70.0, frying_per_s=20.0)
+
+
+def thd_at(measurement, frequency_hz):
+    distortion = measurement.distortion
+    at = int(np.flatnonzero(distortion.frequency_hz == frequency_hz)[0])
+    return float(distortion.thd_percent[at])
+
+
+@pytest.mark.parametrize("frequency_hz", [315.0, 500.0, 1000.0])
+@pytest.mark.parametrize(
+    ("plant", "relative"),
+    [(CARBON, 0.01), (RECEIVER, 0.01), (WEAK, 0.04), (FRYING, 0.04)],
+    ids=["carbon", "receiver", "weak", "frying"],
+)
+def test_thd_is_the_true_thd(plant, relative, frequency_hz):
+    expected = float(plant.true_thd_percent(frequency_hz, AMPLITUDE))
+    assert thd_at(measure(plant), frequency_hz) == pytest.approx(expected, rel=relative)
+
+
+def test_harmonics_stand_where_the_plant_puts_them():
+    plant = dataclasses.replace(CARBON, drift_ppm=-60.0, latency_s=0.03, noise_dbfs=-110.0)
+    measurement = measure(plant)
+    distortion = measurement.distortion
+    assert tuple(distortion.harmonic_order) == (2, 3, 4, 5)
+    for row, order in enumerate((2, 3)):
+        ratio = CARBON.true_harmonic_ratio(order, distortion.frequency_hz, AMPLITUDE)
+        error_db = distortion.harmonic_db[row] - 20 * np.log10(ratio)
+        assert np.nanmax(np.abs(error_db)) < 0.02
+    # The plant makes no fourth or fifth harmonic.
+    assert np.nanmax(distortion.harmonic_below_db[2:]) < -60.0
+    assert np.mean(np.isnan(distortion.harmonic_db[2:])) > 0.9
+
+
+def test_a_linear_plant_has_no_thd_above_noise():
+    distortion = measure(KnownPlant(noise_dbfs=-60.0)).distortion
+    assert np.mean(np.isnan(distortion.thd_percent)) > 0.9
+    below = distortion.thd_below_percent[np.isnan(distortion.thd_percent)]
+    assert np.all((below > 0) & (below < 1.0))
+
+
+def test_thd_interval_covers():
+    """Of the points of ten seeds of the weak plant 90 to 99 of 100 lie inside."""
+    inside = []
+    for seed in range(1, 11):
+        distortion = measure(dataclasses.replace(WEAK, seed=seed)).distortion
+        expected = WEAK.true_thd_percent(distortion.frequency_hz, AMPLITUDE)
+        error = np.abs(distortion.thd_percent - expected)
+        inside.append((error <= distortion.thd_uncertainty_percent)[np.isfinite(error)])
+    assert 0.90 <= np.mean(np.concatenate(inside)) <= 0.99
+
+
+def test_level_steps_follow_the_polynomial():
+    """Fundamental A (1 + 3/4 a3 A^2), harmonics a2 A^2/2 and a3 A^3/4 (closed form)."""
+    plant = KnownPlant(response=flat, square=0.4, cube=-0.5, noise_dbfs=-100.0)
+    steps = measure(plant).linearity
+    amplitude = AMPLITUDE * 10 ** (steps.input_db / 20)
+    gain = 1 - 0.75 * 0.5 * amplitude**2
+    assert np.allclose(steps.output_db, 20 * np.log10(amplitude * gain), atol=0.002)
+    expected = 100 * np.hypot(0.4 * amplitude / 2, 0.5 * amplitude**2 / 4) / gain
+    loud = steps.input_db >= -18
+    assert np.allclose(steps.thd_percent[loud], expected[loud], rtol=0.01)
+    nominal = 1 - 0.375 * AMPLITUDE**2
+    top = 1 - 0.375 * (AMPLITUDE * 10**0.3) ** 2
+    assert steps.compression_db == pytest.approx(20 * np.log10(nominal / top), abs=0.003)
+
+
+@pytest.mark.parametrize("square", [0.05, 0.4])
+def test_four_tone_second_order(square):
+    """-20 log10(a2 A), A the peak of each tone (`imd.csv`, O.42 self-check, CALC)."""
+    plant = KnownPlant(response=flat, square=square, noise_dbfs=-100.0)
+    each = AMPLITUDE / 2
+    found = measure(plant).intermodulation.order2_db
+    assert found == pytest.approx(20 * np.log10(square * each), abs=0.01)
+
+
+def test_four_tone_third_order():
+    """-20 log10(a3 A^2) - 2.27 less the tones' own gain change (`imd.csv`, CALC)."""
+    cube, each = 0.2, AMPLITUDE / 2
+    plant = KnownPlant(response=flat, cube=cube, noise_dbfs=-100.0)
+    gain_db = 20 * np.log10(1 + 5.25 * cube * each**2)
+    expected = 20 * np.log10(cube * each**2) + 2.27 - gain_db
+    assert measure(plant).intermodulation.order3_db == pytest.approx(expected, abs=0.02)
+
+
+def test_products_in_the_noise_are_less_than():
+    """The noise of the lines is -50 dBFS x 1.5 / (0.96 s x 24 kHz) each, four of them: -74 dB."""
+    found = measure(KnownPlant(response=flat, noise_dbfs=-50.0)).intermodulation
+    assert found.order2_db is None
+    assert found.order2_below_db == pytest.approx(-74.0, abs=5.0)
+
+
+def test_sinad_is_signal_over_everything_else():
+    """H2 -26 dB, H3 none, noise 200-4000 Hz of known power: the closed-form sum."""
+    plant = KnownPlant(response=flat, square=2 * 10 ** (-26 / 20) / AMPLITUDE, noise_dbfs=-40.0)
+    noise = 10 ** (-40 / 10) * 3800 / 24000
+    signal = AMPLITUDE**2
+    rest = signal * 10 ** (-26 / 10) + noise
+    expected = 10 * np.log10((signal + rest) / rest)
+    assert measure(plant).sinad_db == pytest.approx(expected, abs=0.15)

@@ -1,0 +1,82 @@
+"""`signal` and `analyze`: what needs neither a bench nor a job book."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from voicecheck.cli.common import Json, Quiet, show_progress, tell, write_json, write_text
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    app.command("signal")(signal)
+    app.command("analyze")(analyze)
+
+
+def signal(
+    out: Annotated[Path, typer.Argument(metavar="OUT.wav", help="File to write.")],
+    rate: Annotated[int, typer.Option(help="44100, 48000 or 96000 Hz.")] = 48000,
+    level_dbfs: Annotated[
+        float, typer.Option(help="Nominal level, dB re a full-scale sine.")
+    ] = -12.0,
+    sweeps: Annotated[int, typer.Option(help="How many sweeps.")] = 3,
+    sweep_s: Annotated[float, typer.Option(help="Length of each, seconds.")] = 3.0,
+    cap_dbfs: Annotated[float, typer.Option(help="Output cap: no block may peak above it.")] = -3.0,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write the test signal to a WAV file that carries its own recipe."""
+    from voicecheck.records import Recipe
+    from voicecheck.workflow.analysis import describe_programme, write_signal
+
+    recipe = Recipe(
+        rate_hz=rate, level_dbfs=level_dbfs, n_sweeps=sweeps, sweep_s=sweep_s, cap_dbfs=cap_dbfs
+    )
+    programme = write_signal(out, recipe)
+    if as_json:
+        write_json(describe_programme(programme, str(out)))
+        return
+    tell(
+        f"{out}: {programme.duration_s:.1f} s at {rate} Hz, nominal level {level_dbfs:g} dBFS.\n"
+        "Play it through the mouth or the line, never into an ear, and record what comes back.",
+        quiet=quiet,
+    )
+
+
+def analyze(
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING...", help="WAV, FLAC or AIFF files.")
+    ],
+    programme: Annotated[
+        Path, typer.Option("--signal", metavar="OUT.wav", help="The test signal that was played.")
+    ],
+    channel: Annotated[int, typer.Option(help="Channel of the recordings, from 1.")] = 1,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Compute response, level, distortion and noise of recordings."""
+    from voicecheck.workflow.analysis import Unusable, analyze_files, describe_result
+
+    with show_progress(len(recordings), "analysing", quiet=quiet) as advance:
+        results = analyze_files(
+            recordings, programme, channel=channel, progress=lambda _: advance()
+        )
+    if as_json:
+        documents = [describe_result(result) for result in results]
+        write_json(documents if len(documents) > 1 else documents[0])
+    exit_code = 0
+    for result in results:
+        if isinstance(result, Unusable):
+            name = result.recording.file
+            prefix = "" if str(result.error).startswith(f"{name}:") else f"{name}: "
+            tell(f"voicecheck: {prefix}{result.error}")
+            exit_code = max(exit_code, result.error.exit_code)
+        elif not as_json:
+            from voicecheck.cli.show import render_measurement
+
+            write_text(render_measurement(result))
+    if exit_code:
+        raise typer.Exit(exit_code)

@@ -1,0 +1,76 @@
+"""Options that every command has, and where output goes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Annotated, Any
+
+import typer
+
+Book = Annotated[
+    str | None,
+    typer.Option(
+        "--book",
+        envvar="VOICECHECK_BOOK",
+        metavar="PATH_OR_URL",
+        help="Job book: a folder or a database address. Default: in your data folder.",
+    ),
+]
+Json = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document and nothing else to the output.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no messages but errors.")]
+
+
+def write_json(document: Any) -> None:
+    """Print one document to standard output."""
+    from voicecheck.records.documents import format_json
+
+    sys.stdout.write(format_json(document) + "\n")
+
+
+def write_text(text: str) -> None:
+    """Print text to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+def tell(message: str, *, quiet: bool = False) -> None:
+    """Print a message to standard error, unless asked to be quiet."""
+    if not quiet:
+        sys.stderr.write(message + "\n")
+
+
+def _do_nothing(to: float | None = None) -> None:
+    """Stand in for a progress bar where there is none."""
+    del to
+
+
+@contextmanager
+def show_progress(total: int, label: str, *, quiet: bool) -> Iterator[Any]:
+    """
+    A progress bar on a terminal; nothing in a pipe or when quiet.
+
+    Yields
+    ------
+    callable
+        Advances by one, or to a fraction of `total` when given `to=`.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield _do_nothing
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=total)
+
+        def advance(to: float | None = None) -> None:
+            if to is None:
+                bar.advance(task)
+            else:
+                bar.update(task, completed=to)
+
+        yield advance

@@ -1,0 +1,234 @@
+"""`type`, `job`, `baseline`, `compare`, `report`: what works on the job book."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+
+JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    types = typer.Typer(help="Set types.", rich_markup_mode=None, no_args_is_help=True)
+    types.command("add")(add_type)
+    types.command("list")(list_types)
+    jobs = typer.Typer(help="Jobs.", rich_markup_mode=None, no_args_is_help=True)
+    jobs.command("open")(open_job)
+    jobs.command("list")(list_jobs)
+    jobs.command("show")(show_job)
+    jobs.command("close")(close_job)
+    jobs.command("note")(note_job)
+    baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
+    baselines.command("build")(build_baseline)
+    baselines.command("list")(list_baselines)
+    app.add_typer(types, name="type")
+    app.add_typer(jobs, name="job")
+    app.add_typer(baselines, name="baseline")
+    app.command("compare")(compare)
+    app.command("report")(report)
+
+
+def add_type(
+    name: Annotated[str, typer.Argument(help="Your name for this kind of telephone.")],
+    transmitter: Annotated[str, typer.Option(help="carbon, electret or moving-coil.")],
+    feed_ma: Annotated[float, typer.Option(help="Feed current it is measured at, mA.")] = 40.0,
+    region: Annotated[str, typer.Option(help="Region for dial and tone limits.")] = "",
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Add a set type."""
+    from voicecheck.records import SetType, to_document
+    from voicecheck.workflow.books import open_book
+
+    set_type = SetType(name=name, transmitter=transmitter, feed_ma=feed_ma, region=region)
+    with open_book(book) as opened:
+        opened.add_type(set_type)
+    if as_json:
+        write_json(to_document(set_type))
+    else:
+        tell(f"Added set type {name}: {transmitter}, {feed_ma:g} mA.", quiet=quiet)
+
+
+def list_types(book: Book = None, as_json: Json = False) -> None:
+    """List the set types."""
+    from voicecheck.cli.show import render_types
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        types = opened.list_types()
+    if as_json:
+        write_json([to_document(one) for one in types])
+    else:
+        write_text(render_types(types))
+
+
+def open_job(
+    label: Annotated[str, typer.Argument(help="What the job is called on the bench.")],
+    type_name: Annotated[str, typer.Option("--type", metavar="NAME", help="Its set type.")],
+    owner: Annotated[str, typer.Option(help="Whose set it is.")] = "",
+    complaint: Annotated[str, typer.Option(help="The complaint in the owner's words.")] = "",
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Open a job for one set."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        job = opened.open_job(label, type_name, owner=owner, complaint=complaint)
+    if as_json:
+        write_json({"job": job.job})
+    else:
+        tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+
+
+def list_jobs(
+    search: Annotated[str | None, typer.Argument(help="Only jobs that hold this text.")] = None,
+    limit: Annotated[int, typer.Option(min=1, help="How many at most.")] = 50,
+    offset: Annotated[int, typer.Option(min=0, help="How many to pass over.")] = 0,
+    book: Book = None,
+    as_json: Json = False,
+) -> None:
+    """List jobs, the newest first."""
+    from voicecheck.cli.show import render_jobs
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        jobs = opened.list_jobs(search=search, limit=limit, offset=offset)
+    if as_json:
+        write_json([to_document(job) for job in jobs])
+    else:
+        write_text(render_jobs(jobs))
+
+
+def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
+    """Show a job and its current runs."""
+    from voicecheck.cli.show import render_jobs, render_run
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        record = opened.load_job(job)
+        runs = opened.list_runs(job=job)
+    if as_json:
+        write_json({**to_document(record), "runs": [to_document(run) for run in runs]})
+        return
+    lines = [render_jobs([record])]
+    lines += [f"complaint: {record.complaint}"] if record.complaint else []
+    lines += [f"note: {note}" for note in record.notes]
+    lines += [render_run(run) for run in runs]
+    write_text("\n".join(lines))
+
+
+def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
+    """Close a job."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.close_job(job)
+    tell(f"Closed job {job}.", quiet=quiet)
+
+
+def note_job(
+    job: JobNumber,
+    text: Annotated[str, typer.Argument(help="What was done or seen.")],
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Add a note to a job; the report tells it as work done."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.add_note(job, text)
+    tell(f"Noted with job {job}.", quiet=quiet)
+
+
+def build_baseline(
+    type_name: Annotated[str, typer.Argument(metavar="TYPE", help="Set type.")],
+    path: Annotated[str | None, typer.Option(help="Only this path.")] = None,
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Build the baseline of a type from its runs of stage `reference`."""
+    from voicecheck.cli.show import render_baseline
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.comparing import build_baselines
+
+    with open_book(book) as opened:
+        baselines = build_baselines(opened, type_name, path)
+    if as_json:
+        documents = [to_document(baseline) for baseline in baselines]
+        write_json(documents if len(documents) > 1 else documents[0])
+        return
+    for baseline in baselines:
+        tell(render_baseline(baseline), quiet=quiet)
+
+
+def list_baselines(book: Book = None, as_json: Json = False) -> None:
+    """List the baselines."""
+    from voicecheck.cli.show import render_baseline
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        baselines = opened.list_baselines()
+    if as_json:
+        write_json([to_document(baseline) for baseline in baselines])
+    else:
+        write_text("\n".join(map(render_baseline, baselines)) or "no baselines")
+
+
+def compare(
+    job: JobNumber,
+    stage: Annotated[
+        str | None, typer.Option(help="Stage to judge. Default: after, else before.")
+    ] = None,
+    against: Annotated[
+        str, typer.Option(help="baseline, before, mask:FILE or JOB:STAGE.")
+    ] = "baseline",
+    book: Book = None,
+    as_json: Json = False,
+) -> None:
+    """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
+    from voicecheck.cli.show import render_comparison
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.comparing import compare as compare_job
+
+    with open_book(book) as opened:
+        comparison = compare_job(opened, job, stage=stage, against=against)
+    if as_json:
+        write_json(to_document(comparison))
+    else:
+        write_text(render_comparison(comparison))
+
+
+def report(
+    job: JobNumber,
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
+    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write the chart and the report of a job."""
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.reporting import report_job
+
+    with open_book(book) as opened:
+        files = report_job(opened, job, out, pdf=pdf, paper=paper)
+    if as_json:
+        write_json({"files": [str(file) for file in files]})
+        return
+    tell("\n".join(["Wrote:", *(f"  {file}" for file in files)]), quiet=quiet)

@@ -1,0 +1,83 @@
+"""The commands put together, and every error turned into one line and its exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated, NoReturn
+
+import typer
+
+from voicecheck import __version__
+from voicecheck.cli import analysis, demo, jobs, measuring
+from voicecheck.errors import VoicecheckError
+
+STOPPED, UNEXPECTED = 130, 1
+
+app = typer.Typer(
+    name="voicecheck",
+    help="Measure how a telephone talks and hears, and put the chart with the job.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+analysis.register(app)
+jobs.register(app)
+measuring.register(app)
+demo.register(app)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"voicecheck {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    _: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Measure how a telephone talks and hears, and put the chart with the job."""
+
+
+def main() -> NoReturn:
+    """Run the command line; never a traceback unless VOICECHECK_DEBUG is set."""
+    try:
+        code = app(standalone_mode=False)
+    except VoicecheckError as error:
+        _say(f"voicecheck: {error}")
+        sys.exit(error.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        _say("voicecheck: stopped; everything recorded so far is kept")
+        sys.exit(STOPPED)
+    except BrokenPipeError:
+        # The reader of a pipe has gone; nothing is left to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        sys.exit(_explain(error))
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _explain(error: Exception) -> int:
+    """Exit code of an error from the command-line library, or of one nobody foresaw."""
+    if hasattr(error, "exit_code") and hasattr(error, "format_message"):
+        usage = getattr(error, "ctx", None)
+        hint = f" (see `{usage.command_path} --help`)" if usage is not None else ""
+        _say(f"voicecheck: {error.format_message()}{hint}")
+        return int(error.exit_code)
+    if os.environ.get("VOICECHECK_DEBUG"):
+        raise error
+    _say(
+        f"voicecheck: unexpected {type(error).__name__}: {' '.join(str(error).split())[:200]}; "
+        "what was recorded is kept; set VOICECHECK_DEBUG=1 to see where it happened"
+    )
+    return UNEXPECTED
+
+
+def _say(line: str) -> None:
+    sys.stderr.write(line + "\n")

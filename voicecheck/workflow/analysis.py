@@ -1,0 +1,172 @@
+"""From files to measurements."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from voicecheck.bench import wavfile
+from voicecheck.errors import RecordingError, VoicecheckError
+from voicecheck.measure import describe_recording, measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import (
+    Measurement,
+    Problem,
+    Programme,
+    Recipe,
+    Recording,
+    RecordingInfo,
+    to_document,
+)
+
+PROGRAMME_SCHEMA = "voicecheck.programme/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unusable:
+    """A recording that gave no numbers, and why."""
+
+    recording: RecordingInfo
+    error: VoicecheckError
+
+    @property
+    def problem(self) -> Problem:
+        """The error as a problem of the recording."""
+        kind = self.error.kind if isinstance(self.error, RecordingError) else "unusable"
+        at_s = self.error.at_s if isinstance(self.error, RecordingError) else None
+        return Problem(
+            kind=kind, at_s=at_s, message=str(self.error), effect="no number could be had"
+        )
+
+
+def write_signal(path: str | Path, recipe: Recipe) -> Programme:
+    """
+    Make the programme of a recipe and write it as a programme file.
+
+    Parameters
+    ----------
+    path : path
+    recipe : Recipe
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    InputError
+        A value of the recipe is out of range, or the file cannot be written.
+    BenchError
+        The output cap would be exceeded.
+    """
+    programme = make_programme(recipe)
+    wavfile.save_programme(programme, path)
+    return programme
+
+
+def describe_programme(programme: Programme, file: str) -> dict[str, Any]:
+    """JSON document of a programme file, without its samples."""
+    return {
+        "schema": PROGRAMME_SCHEMA,
+        "file": file,
+        "rate_hz": programme.rate_hz,
+        "duration_s": programme.duration_s,
+        "blocks": [to_document(block) for block in programme.blocks],
+        "recipe": to_document(programme.recipe),
+    }
+
+
+def analyze(
+    recording: str | Path | Recording, signal: str | Path | Programme, *, channel: int = 1
+) -> Measurement:
+    """
+    Every number of one recording.
+
+    Parameters
+    ----------
+    recording : path or Recording
+        What came back.
+    signal : path or Programme
+        The programme that was played.
+    channel : int
+        Of the file, counted from 1.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    InputError
+        No such channel.
+    RecordingError
+        The recording or the programme file cannot be used.
+    """
+    programme = signal if isinstance(signal, Programme) else wavfile.load_programme(signal)
+    if isinstance(recording, Recording):
+        return measure_recording(programme, recording)
+    loaded = wavfile.load_recording(recording, channel=channel)
+    measurement = measure_recording(programme, loaded)
+    return measurement.replace(recording=describe_recording(loaded, Path(recording).name))
+
+
+def analyze_files(
+    files: Sequence[str | Path],
+    signal: str | Path,
+    *,
+    channel: int = 1,
+    progress: Callable[[int], None] | None = None,
+) -> list[Measurement | Unusable]:
+    """
+    Analyse several recordings; one bad file does not stop the others.
+
+    Parameters
+    ----------
+    files : sequence of path
+    signal : path
+        Programme file that all of them are recordings of.
+    channel : int
+        Counted from 1.
+    progress : callable, optional
+        Called with the number of files done.
+
+    Returns
+    -------
+    list of Measurement or Unusable
+        In the order given.
+
+    Raises
+    ------
+    RecordingError
+        The programme file itself cannot be used.
+    """
+    programme = wavfile.load_programme(signal)
+    results: list[Measurement | Unusable] = []
+    for index, file in enumerate(files):
+        results.append(_analyze_one(Path(file), programme, channel))
+        if progress:
+            progress(index + 1)
+    return results
+
+
+def _analyze_one(file: Path, programme: Programme, channel: int) -> Measurement | Unusable:
+    info = RecordingInfo(file=file.name, channel=channel)
+    try:
+        recording = wavfile.load_recording(file, channel=channel)
+        info = describe_recording(recording, file.name)
+        measurement = measure_recording(programme, recording)
+    except VoicecheckError as error:
+        return Unusable(recording=info, error=error)
+    return measurement.replace(recording=info)
+
+
+def describe_result(result: Measurement | Unusable) -> dict[str, Any]:
+    """JSON document of one analysed file; of an unusable one only `recording` and `problems`."""
+    if isinstance(result, Measurement):
+        return to_document(result)
+    return {
+        "recording": to_document(result.recording),
+        "problems": [to_document(result.problem)],
+    }

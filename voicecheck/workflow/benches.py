@@ -1,0 +1,164 @@
+"""Which bench a sweep runs on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from voicecheck.bench.wavfile import WavFileBench, load_programme
+from voicecheck.errors import InputError
+from voicecheck.programme import make_programme
+from voicecheck.records import Conditions, Programme, Recording, SetType
+from voicecheck.records.benches import Device
+
+DEFAULT_SEATS = 3
+
+
+class Bench(Protocol):
+    """What every bench does: the same for a sound card, files and the simulated one."""
+
+    def play_and_record(
+        self, programme: Programme, *, path: str = "transmit", seat: int = 1
+    ) -> Recording:
+        """Play the programme along a path and hand back what came back."""
+        ...
+
+
+def make_file_bench(files: Sequence[str | Path], set_type: SetType, *, channel: int = 1) -> Bench:
+    """Bench of recordings that exist already, one for each seat."""
+    conditions = Conditions(bench="file", feed_ma=set_type.feed_ma)
+    return WavFileBench(files, channel=channel, conditions=conditions)
+
+
+def make_simulated_bench(
+    handset: str, set_type: SetType, *, seed: int = 1, specimen: int = 1
+) -> Bench:
+    """Bench with a modelled telephone on it, fed as its type wants."""
+    from voicecheck.bench.simulated import SimulatedBench
+
+    return SimulatedBench(handset, seed=seed, specimen=specimen, feed_ma=set_type.feed_ma)
+
+
+def make_sound_bench(
+    device: str,
+    set_type: SetType,
+    *,
+    output_channel: int = 1,
+    input_channel: int = 1,
+    progress: Callable[[float, float | None], None] | None = None,
+) -> Bench:
+    """Bench on a sound interface, named as the system lists it."""
+    from voicecheck.bench.soundcard import SoundCardBench
+
+    if not device.strip():
+        raise InputError("bench: need the name of a sound device; `voicecheck devices` lists them")
+    return SoundCardBench(
+        device,
+        output_channel=output_channel,
+        input_channel=input_channel,
+        conditions=Conditions(feed_ma=set_type.feed_ma),
+        progress=progress,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChosenBench:
+    """A bench with what to play on it and how often."""
+
+    bench: Bench
+    programme: Programme
+    n_seats: int
+
+
+def choose_bench(
+    set_type: SetType,
+    *,
+    files: Sequence[str | Path] = (),
+    signal: str | Path | None = None,
+    simulated: str | None = None,
+    seed: int = 1,
+    device: str | None = None,
+    channels: tuple[int, int] = (1, 1),
+    n_seats: int | None = None,
+    progress: Callable[[float, float | None], None] | None = None,
+) -> ChosenBench:
+    """
+    The bench that the options of a sweep name: files, a simulated handset, or a sound device.
+
+    Parameters
+    ----------
+    set_type : SetType
+    files : sequence of path
+        Recordings, one for each seat.
+    signal : path, optional
+        Programme file; needed with files, the default programme otherwise.
+    simulated : str, optional
+        Handset of the simulated bench.
+    seed : int
+        Which individual of it.
+    device : str, optional
+        Name of a sound device.
+    channels : (int, int)
+        Played and recorded channel, from 1.
+    n_seats : int, optional
+        3 when left out; with files, their number.
+    progress : callable, optional
+        Told the fraction done and the level while a sound device records.
+
+    Returns
+    -------
+    ChosenBench
+
+    Raises
+    ------
+    InputError
+        None or more than one bench is named, or files without their programme.
+    RecordingError
+        The programme file cannot be used.
+    """
+    if sum((bool(files), simulated is not None, device is not None)) != 1:
+        raise InputError(
+            "sweep: name one bench: --recording FILE, --simulated HANDSET or --bench NAME"
+        )
+    if files and signal is None:
+        raise InputError("sweep: recordings need the programme they are of: add --signal OUT.wav")
+    programme = load_programme(signal) if signal is not None else make_programme()
+    if files:
+        if n_seats is not None and n_seats != len(files):
+            raise InputError(f"seats: {len(files)} recordings given for {n_seats} seats")
+        bench = make_file_bench(files, set_type, channel=channels[1])
+        return ChosenBench(bench=bench, programme=programme, n_seats=len(files))
+    if simulated is not None:
+        bench = make_simulated_bench(simulated, set_type, seed=seed)
+    else:
+        bench = make_sound_bench(
+            device or "",
+            set_type,
+            output_channel=channels[0],
+            input_channel=channels[1],
+            progress=progress,
+        )
+    return ChosenBench(bench=bench, programme=programme, n_seats=n_seats or DEFAULT_SEATS)
+
+
+def list_sound_devices() -> tuple[Device, ...]:
+    """
+    Sound devices of this machine.
+
+    Raises
+    ------
+    BenchError
+        There is no PortAudio, or the sound system does not answer.
+    """
+    from voicecheck.bench.soundcard import list_devices
+
+    return list_devices()
+
+
+def list_simulated() -> tuple[dict[str, str], dict[str, str]]:
+    """Handsets and faults of the simulated bench, each with a line about it."""
+    from voicecheck.bench.simulated import list_faults, list_handsets
+
+    return dict(list_handsets()), dict(list_faults())

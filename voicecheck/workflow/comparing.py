@@ -1,0 +1,184 @@
+"""Baselines and comparisons out of the job book."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from pathlib import Path
+
+from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
+from voicecheck.verdicts import (
+    build_baseline,
+    compare_runs,
+    compare_to_baseline,
+    compare_to_mask,
+    load_mask,
+    load_mask_text,
+    rank_hints,
+    summarise,
+)
+
+REFERENCE = "reference"
+
+
+def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> tuple[Baseline, ...]:
+    """
+    Build the baseline of each path of a type from its reference runs, and keep them.
+
+    Parameters
+    ----------
+    book : JobBook
+    type_name : str
+    path : str, optional
+        Only this one; every path with reference runs when left out.
+
+    Returns
+    -------
+    tuple of Baseline
+
+    Raises
+    ------
+    InputError
+        No such type, or fewer than two reference sets.
+    """
+    runs = book.list_runs(type_name=type_name, stage=REFERENCE, path=path, recordings=False)
+    paths = [path] if path else sorted({run.path for run in runs})
+    if not runs:
+        wanted = f" and path {path}" if path else ""
+        raise InputError(
+            f"no reference runs of type {type_name!r}{wanted}: sweep known-good sets of the type "
+            "with --stage reference first"
+        )
+    baselines = []
+    for name in paths:
+        of_path = [run for run in runs if run.path == name]
+        baseline = build_baseline(of_path, type_name=type_name, path=name)
+        book.save_baseline(baseline)
+        baselines.append(baseline)
+    return tuple(baselines)
+
+
+def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
+    """
+    The latest run of each path of one stage.
+
+    Raises
+    ------
+    InputError
+        The job is not in the book.
+    """
+    return {run.path: run for run in book.list_runs(job=job, stage=stage)}
+
+
+def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
+    """The newest baseline of each path of a type; empty where none has been built."""
+    found = [one for one in book.list_baselines() if one.type_name == type_name]
+    return {baseline.path: baseline for baseline in found}
+
+
+def compare(
+    book: JobBook, job: int, *, stage: str | None = None, against: str = "baseline"
+) -> Comparison:
+    """
+    Hold one stage of a job against a reference, find likely causes, and keep the result.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    stage : str, optional
+        "after" where there is such a run, "before" otherwise, when left out.
+    against : str
+        "baseline", "before", "mask:NAME_OR_FILE" or "JOB:STAGE".
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        No such job, stage, baseline or mask, or nothing in common to compare.
+    """
+    record = book.load_job(job)
+    stage = stage or _choose_stage(book, job)
+    runs = current_runs(book, job, stage)
+    if not runs:
+        have = sorted({run.stage for run in book.list_runs(job=job, recordings=False)})
+        raise InputError(
+            f"job {job} has no run at stage {stage!r} (it has: {', '.join(have) or 'none'}); "
+            f"sweep it with --stage {stage} first"
+        )
+    comparison = _compare(book, record, stage, runs, against)
+    comparison = dataclasses.replace(comparison, summary=summarise(comparison))
+    book.save_comparison(comparison)
+    return comparison
+
+
+def _choose_stage(book: JobBook, job: int) -> str:
+    stages = {run.stage for run in book.list_runs(job=job, recordings=False)}
+    return "after" if "after" in stages or "before" not in stages else "before"
+
+
+def _compare(
+    book: JobBook, job: Job, stage: str, runs: Mapping[str, Run], against: str
+) -> Comparison:
+    if against == "baseline":
+        return _compare_to_type(book, job, stage, runs)
+    if against.startswith("mask:"):
+        return compare_to_mask(runs, open_mask(against[5:]), job=job.job, stage=stage)
+    number, other_stage = _parse_reference(against, job.job)
+    others = current_runs(book, number, other_stage)
+    if not others:
+        raise InputError(f"job {number} has no run at stage {other_stage!r} to compare with")
+    kind = "before" if against == "before" else "run"
+    name = other_stage if number == job.job else f"job {number}, {other_stage}"
+    return compare_runs(
+        runs, others, job=job.job, stage=stage, against=Against(kind=kind, name=name)
+    )
+
+
+def _compare_to_type(book: JobBook, job: Job, stage: str, runs: Mapping[str, Run]) -> Comparison:
+    baselines = find_baselines(book, job.type_name)
+    if not baselines:
+        raise InputError(
+            f"type {job.type_name!r} has no baseline; sweep known-good sets with "
+            f'--stage reference, then `voicecheck baseline build "{job.type_name}"`'
+        )
+    transmitter = book.load_type(job.type_name).transmitter
+    comparison = compare_to_baseline(
+        runs, baselines, job=job.job, stage=stage, transmitter=transmitter
+    )
+    hints = rank_hints(comparison, runs, baselines)
+    return dataclasses.replace(comparison, hints=hints)
+
+
+def _parse_reference(against: str, job: int) -> tuple[int, str]:
+    """Job and stage of "before" or "JOB:STAGE"."""
+    if against == "before":
+        return job, "before"
+    number, separator, stage = against.partition(":")
+    if not separator or not number.isdigit() or not stage:
+        raise InputError(f"against: need baseline, before, mask:FILE or JOB:STAGE, got {against!r}")
+    return int(number), stage
+
+
+def open_mask(name: str) -> Mask:
+    """
+    A mask from a CSV file, or one that comes with the program.
+
+    Raises
+    ------
+    InputError
+        Neither a readable file nor a known name.
+    """
+    file = Path(name)
+    if not file.is_file():
+        return load_mask(name)
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"mask {name}: cannot be read ({error}); give a UTF-8 CSV file") from error
+    return load_mask_text(text, file.stem)

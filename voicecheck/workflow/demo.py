@@ -1,0 +1,197 @@
+"""The main job from one end to the other, on the simulated bench."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
+from voicecheck.programme import make_programme
+from voicecheck.records import Comparison, Programme, Recipe, Recording, SetType
+from voicecheck.workflow.benches import make_simulated_bench
+from voicecheck.workflow.comparing import build_baselines, compare
+from voicecheck.workflow.reporting import report_job
+from voicecheck.workflow.sweeps import sweep
+
+DEMO_TYPE = SetType(
+    name="Harbour 12",
+    transmitter="carbon",
+    feed_ma=40.0,
+    region="",
+    notes="Invented type for the demo, on the simulated bench.",
+)
+FOUND_HANDSET = "carbon+packed+frying+weak-magnet"
+RESTORED_HANDSET = "carbon"
+PATHS = ("transmit", "receive", "sidetone")
+N_REFERENCE_SETS, N_SEATS = 8, 3
+JOB_SEED = 101
+
+Say = Callable[[str], None]
+Advance = Callable[[], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoResult:
+    """What the demo found, and where its files are."""
+
+    before: Comparison
+    after: Comparison
+    change: Comparison
+    files: tuple[Path, ...]
+
+
+def count_takes() -> int:
+    """How many recordings the demo makes, for a progress bar."""
+    return (N_REFERENCE_SETS + 2) * len(PATHS) * N_SEATS
+
+
+def run_demo(folder: str | Path, *, say: Say, advance: Advance) -> DemoResult:
+    """
+    Eight reference sets, a baseline, a faulty set before and after its repair, a report.
+
+    Parameters
+    ----------
+    folder : path
+        For the job book and the report; a demo that is there already is replaced.
+    say : callable
+        Told in the user's words what happens.
+    advance : callable
+        Called after each recording.
+
+    Returns
+    -------
+    DemoResult
+
+    Raises
+    ------
+    InputError
+        The folder holds something else, or cannot be written.
+    """
+    folder = Path(folder)
+    book_folder = folder / "book"
+    _clear(book_folder)
+    programme = make_programme(Recipe())
+    with JobBook.open(book_folder) as book, _workers() as workers:
+        book.add_type(DEMO_TYPE)
+        player = _Player(book, programme, workers, advance)
+        say(f"Sweeping {N_REFERENCE_SETS} healthy sets of the invented type {DEMO_TYPE.name}.")
+        for index in range(1, N_REFERENCE_SETS + 1):
+            opened = book.open_job(f"reference set {index}", DEMO_TYPE.name)
+            player.sweep_all(opened.job, "reference", _Set(handset="carbon", seed=index))
+        build_baselines(book, DEMO_TYPE.name)
+        say("Built the baseline of the type from them.")
+        job = book.open_job(
+            "Harbour 12, green, hall table",
+            DEMO_TYPE.name,
+            owner="M. Example",
+            complaint="People say I am faint and crackly, and I can hardly hear them.",
+        ).job
+        say(f"Job {job}: a set comes in. Sweeping it as found (before).")
+        player.sweep_all(job, "before", _Set(handset=FOUND_HANDSET, seed=JOB_SEED))
+        before = compare(book, job, stage="before")
+        say(f"Against the baseline it is {before.overall}; the first suspect: {_suspect(before)}.")
+        book.add_note(job, "Fitted a healthy carbon element; re-magnetised the receiver.")
+        say("Fitting a healthy element and re-magnetising the receiver. Sweeping again (after).")
+        restored = _Set(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2)
+        player.sweep_all(job, "after", restored)
+        after = compare(book, job, stage="after")
+        change = compare(book, job, stage="after", against="before")
+        say(f"Against the baseline it is now {after.overall}.")
+        files = report_job(book, job, folder)
+    return DemoResult(before=before, after=after, change=change, files=files)
+
+
+def _suspect(comparison: Comparison) -> str:
+    return comparison.hints[0].cause if comparison.hints else "none"
+
+
+def _clear(book_folder: Path) -> None:
+    """Remove the book of an earlier demo, and nothing that is not one."""
+    import shutil
+
+    if not book_folder.exists():
+        return
+    if not (book_folder / "book.db").is_file():
+        raise InputError(f"{book_folder} is there and is no job book; choose another --out")
+    shutil.rmtree(book_folder)
+
+
+@contextmanager
+def _workers() -> Iterator[Executor | None]:
+    """A process for each core, since a simulated take keeps one busy; none on one core."""
+    n_cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    if (n_cores or 1) < 2:
+        yield None
+        return
+    with ProcessPoolExecutor(min(n_cores or 1, 4), mp_context=get_context("spawn")) as pool:
+        yield pool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Set:
+    """One simulated telephone: which parts, whose faults."""
+
+    handset: str
+    seed: int
+    specimen: int = 1
+
+    def take(self, recipe: Recipe, path: str, seat: int) -> Recording:
+        """Record once; runs in a worker process."""
+        bench = make_simulated_bench(
+            self.handset, DEMO_TYPE, seed=self.seed, specimen=self.specimen
+        )
+        return bench.play_and_record(make_programme(recipe), path=path, seat=seat)
+
+
+class _SetInWorkers:
+    """A bench whose takes are made side by side and handed over in order."""
+
+    def __init__(self, one: _Set, recipe: Recipe, workers: Executor | None) -> None:
+        self.one = one
+        self.waiting = (
+            {
+                (path, seat): workers.submit(one.take, recipe, path, seat)
+                for path in PATHS
+                for seat in range(1, N_SEATS + 1)
+            }
+            if workers
+            else {}
+        )
+
+    def play_and_record(
+        self, programme: Programme, *, path: str = "transmit", seat: int = 1
+    ) -> Recording:
+        """Hand over a take, or make it now where there are no workers."""
+        future = self.waiting.get((path, seat))
+        return future.result() if future else self.one.take(programme.recipe, path, seat)
+
+
+@dataclass(frozen=True, slots=True)
+class _Player:
+    """Sweeps all paths of a set."""
+
+    book: JobBook
+    programme: Programme
+    workers: Executor | None
+    advance: Advance
+
+    def sweep_all(self, job: int, stage: str, one: _Set) -> None:
+        """Sweep every path at one stage."""
+        bench = _SetInWorkers(one, self.programme.recipe, self.workers)
+        for path in PATHS:
+            sweep(
+                self.book,
+                job,
+                stage=stage,
+                path=path,
+                bench=bench,
+                programme=self.programme,
+                n_seats=N_SEATS,
+                after_seat=lambda *_: self.advance(),
+            )

@@ -1,0 +1,71 @@
+"""Report of a job."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+from voicecheck import __version__
+from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Run
+from voicecheck.report import ReportContent, write_report
+from voicecheck.workflow.comparing import find_baselines
+
+LEFT_OUT_STAGES = ("reference",)
+
+
+def report_job(
+    book: JobBook,
+    job: int,
+    folder: str | Path,
+    *,
+    pdf: bool = False,
+    language: str = "en",
+    paper: str = "A4",
+) -> tuple[Path, ...]:
+    """
+    Write chart, report, JSON and CSV of a job into a folder.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    folder : path
+        Made if it is not there.
+    pdf : bool
+        Also as PDF, which needs the extra `pdf`.
+    language, paper : str
+
+    Returns
+    -------
+    tuple of Path
+        What was written.
+
+    Raises
+    ------
+    InputError
+        No such job, no run to report, or the folder cannot be written.
+    """
+    record = book.load_job(job)
+    runs = _latest_runs(book, job)
+    if not runs:
+        raise InputError(f"job {job} has no run to report; sweep it first")
+    content = ReportContent(
+        job=record,
+        set_type=book.load_type(record.type_name),
+        runs=runs,
+        baselines=find_baselines(book, record.type_name),
+        comparisons=book.list_comparisons(job),
+        now_utc=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        version=__version__,
+        language=language,
+        paper=paper,
+    )
+    return write_report(content, folder, pdf=pdf)
+
+
+def _latest_runs(book: JobBook, job: int) -> tuple[Run, ...]:
+    """The current run of each path and stage, in the order they were taken."""
+    latest = {(run.path, run.stage): run for run in book.list_runs(job=job)}
+    return tuple(run for run in latest.values() if run.stage not in LEFT_OUT_STAGES)

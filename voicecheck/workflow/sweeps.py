@@ -1,0 +1,130 @@
+"""A sweep: record each seat, keep it, analyse it, pool the run."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from voicecheck.errors import InputError, RecordingError
+from voicecheck.jobbook import JobBook
+from voicecheck.measure import measure_recording
+from voicecheck.records import Measurement, Programme, Run
+from voicecheck.records.signals import PATHS
+from voicecheck.verdicts import pool_run
+from voicecheck.workflow.benches import Bench
+
+BeforeSeat = Callable[[int, int], None]
+AfterSeat = Callable[[int, Measurement | RecordingError], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepResult:
+    """
+    The run that was saved, and the seats that gave no numbers.
+
+    `was_stopped` is true where the user ended it before all seats were done.
+    """
+
+    run: Run
+    failures: tuple[tuple[int, RecordingError], ...] = ()
+    was_stopped: bool = False
+
+
+def sweep(
+    book: JobBook,
+    job: int,
+    *,
+    stage: str,
+    path: str,
+    bench: Bench,
+    programme: Programme,
+    n_seats: int = 3,
+    before_seat: BeforeSeat | None = None,
+    after_seat: AfterSeat | None = None,
+) -> SweepResult:
+    """
+    Record and analyse one path of a set at one stage.
+
+    Each recording is in the book before it is analysed; a seat that cannot be used does not stop
+    the others, and an interruption keeps the seats that are done.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    stage : str
+        "before", "after", "reference", or a label such as the element fitted.
+    path : str
+        "transmit", "receive", "sidetone" or "loop".
+    bench : Bench
+    programme : Programme
+    n_seats : int
+        How often the handset is seated (and conditioned) anew.
+    before_seat, after_seat : callable, optional
+        Called around each seat with its number (from 1) and the count of seats, or its result.
+
+    Returns
+    -------
+    SweepResult
+
+    Raises
+    ------
+    InputError
+        Unknown job or path, or an empty stage.
+    RecordingError
+        No seat gave a usable recording; the recordings are kept.
+    BenchError, JobBookError
+        The bench or the book failed; the seats that are done are kept as a run.
+    KeyboardInterrupt
+        Stopped before a single seat was done.
+    """
+    _check(book, job, stage, path, n_seats)
+    measurements: list[Measurement] = []
+    failures: list[tuple[int, RecordingError]] = []
+    was_stopped = False
+    try:
+        for seat in range(1, n_seats + 1):
+            if before_seat:
+                before_seat(seat, n_seats)
+            recording = bench.play_and_record(programme, path=path, seat=seat)
+            recording = book.save_recording(recording, programme.recipe)
+            result: Measurement | RecordingError
+            try:
+                result = measure_recording(programme, recording)
+                measurements.append(result)
+            except RecordingError as error:
+                result = error
+                failures.append((seat, error))
+            if after_seat:
+                after_seat(seat, result)
+    except KeyboardInterrupt:
+        was_stopped = True
+        if not measurements:
+            raise
+    except Exception:
+        # Whatever went wrong, the seats that are done are worth keeping as a run.
+        if measurements:
+            _save(book, job, stage, path, measurements)
+        raise
+    if not measurements:
+        raise failures[0][1]
+    run = _save(book, job, stage, path, measurements)
+    return SweepResult(run=run, failures=tuple(failures), was_stopped=was_stopped)
+
+
+def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> None:
+    book.load_job(job)
+    if path not in PATHS:
+        raise InputError(f"path: need one of {', '.join(PATHS)}, got {path!r}")
+    if not stage.strip():
+        raise InputError("stage: need before, after, reference or a label, got nothing")
+    if not 1 <= n_seats <= 50:
+        raise InputError(f"seats: need 1 to 50, got {n_seats}")
+
+
+def _save(book: JobBook, job: int, stage: str, path: str, measured: list[Measurement]) -> Run:
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    run = pool_run(measured, job=job, path=path, stage=stage, taken_utc=now)
+    book.save_run(run)
+    return run
