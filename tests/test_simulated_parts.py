@@ -63,6 +63,40 @@ def test_resistance_law_gives_h2_half_and_h3_quarter_square(index):
     assert level[1] == pytest.approx(0.04 * 2.0 * exact / math.sqrt(1.0 - index**2), rel=1e-6)
 
 
+def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
+    """
+    Feed, choke, modulated resistance, load behind a capacitor: integrated as a circuit.
+
+    The closed form takes choke and capacitor as ideal. Here they are 60 H and 20 mF, the
+    differential equations are integrated with scipy's `solve_ivp`, and the third swing is read (H1 to H4 against 0.1 %).
+    """
+    integrate = pytest.importorskip("scipy.integrate")
+    element = CarbonElement(ceiling=1e6, depth_per_pa=1.0, current_exponent=0.0)
+    feed, seen_ohm, depth = make_feed(0.04, 100.0), 100.0, 0.5
+    omega = 2.0 * math.pi * 1000.0
+
+    def slope(time_s, state):
+        choke_a, capacitor_v = state
+        element_ohm = 100.0 * (1.0 - depth * math.sin(omega * time_s))
+        # The node: choke current splits between element and load.
+        node_v = (choke_a + capacitor_v / seen_ohm) / (1.0 / element_ohm + 1.0 / seen_ohm)
+        choke = (feed.feed_v - feed.feed_ohm * choke_a - node_v) / 60.0
+        return choke, (node_v - capacitor_v) / seen_ohm / 20e-3
+
+    read_s = 2e-3 + np.arange(512) / 512e3
+    solved = integrate.solve_ivp(
+        slope, (0.0, 3e-3), (0.04, 4.0), t_eval=read_s, rtol=1e-10, atol=1e-12, max_step=1e-5
+    )
+    choke_a, capacitor_v = solved.y
+    element_ohm = 100.0 * (1.0 - depth * np.sin(omega * read_s))
+    node_v = (choke_a + capacitor_v / seen_ohm) / (1.0 / element_ohm + 1.0 / seen_ohm)
+    circuit = harmonic_amplitudes(node_v / element_ohm)
+    closed = harmonic_amplitudes(
+        element.compute_current(depth * np.sin(omega * read_s), 0.04, seen_ohm)
+    )
+    assert np.max(np.abs(circuit[1:5] / closed[1:5] - 1.0)) < 1e-3
+
+
 def test_compression_and_threshold_lie_in_the_trades_ranges():
     """Rows carbon,high_level_compression_plus10dB and low_level_sensitivity_loss_70dBSPL (MEM)."""
     element = CarbonElement()

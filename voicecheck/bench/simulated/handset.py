@@ -157,7 +157,7 @@ def seat_model(model: HandsetModel, seed: int, seat: int) -> HandsetModel:
     element = model.transmitter
     louder = draw_factor(grain, element.seat_sd_db)
     stiffer = draw_factor(grain, 8.686 * element.seat_ohm_sd)
-    diaphragm = element.diaphragm.vary(grain, 0.1 * element.seat_sd_db / 8.686)
+    diaphragm = element.diaphragm.vary(grain, 0.02 * element.seat_sd_db)
     moved: Transmitter
     if isinstance(element, CarbonElement):
         moved = dataclasses.replace(
@@ -216,7 +216,7 @@ def _draw_transmitter(kind: str, seed: int, specimen: int) -> Transmitter:
     nominal = NOMINAL_TRANSMITTERS[kind]
     louder = draw_factor(draw, ELEMENT_SD_DB)
     stiffer = draw_factor(draw, 0.9)
-    diaphragm = nominal.diaphragm.vary(draw, 0.02)
+    diaphragm = nominal.diaphragm.vary(draw, 0.03)
     if isinstance(nominal, CarbonElement):
         return dataclasses.replace(
             nominal,

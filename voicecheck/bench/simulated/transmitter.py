@@ -64,13 +64,13 @@ class CarbonElement:
     nominal: Diaphragm = DIAPHRAGMS["carbon_later_element"]
     rest_ohm: float = 100.0
     depth_per_pa: float = 0.305
-    ceiling: float = 0.85
+    ceiling: float = 0.7
     stuck_ratio: float = 0.5
     loosening_pa: float = 0.105
     current_exponent: float = -0.25
     noise_ratio: float = 1.0
     stop_pa: float = math.inf
-    seat_sd_db: float = 0.7
+    seat_sd_db: float = 1.0
     seat_ohm_sd: float = 0.05
 
     def compute_ohm(self, current_a: float) -> float:
