@@ -68,7 +68,8 @@ def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
     Feed, choke, modulated resistance, load behind a capacitor: integrated as a circuit.
 
     The closed form takes choke and capacitor as ideal. Here they are 60 H and 20 mF, the
-    differential equations are integrated with scipy's `solve_ivp`, and the third swing is read (H1 to H4 against 0.1 %).
+    differential equations are integrated with scipy's `solve_ivp`, and the third swing is read:
+    H1 to H4 agree within 0.1 %.
     """
     integrate = pytest.importorskip("scipy.integrate")
     element = CarbonElement(ceiling=1e6, depth_per_pa=1.0, current_exponent=0.0)
