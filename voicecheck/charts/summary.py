@@ -32,7 +32,7 @@ def draw_summary(
     comparison: Comparison | None,
     set_type: SetType | None,
     language: str = "en",
-    is_bare: bool = False,
+    bare_height_mm: float | None = None,
 ) -> Figure:
     """
     Talking and hearing side by side on their fixed scales.
@@ -48,13 +48,13 @@ def draw_summary(
         Gives the conclusion.
     set_type : SetType or None
     language : str
-    is_bare : bool
-        Without title and conditions, for a page that states them itself.
+    bare_height_mm : float, optional
+        Of this height and without title and conditions, for a page that states them itself.
 
     Returns
     -------
     Figure
-        180 mm by 102 mm; 66 mm when bare, 118 mm with one path.
+        180 mm by 102 mm; 118 mm with one path.
 
     Raises
     ------
@@ -76,8 +76,8 @@ def draw_summary(
             language=language,
         )
     shown = [run for run in ordered if run.path in OWNER_PATHS]
-    if is_bare:
-        return _draw_bare(shown, baselines, words)
+    if bare_height_mm is not None:
+        return _draw_bare(shown, baselines, words, bare_height_mm)
     figure = make_figure(180, 102)
     notes = _draw_pair(figure, shown, baselines, words, (0.265, 0.465))
     write_head(figure, conclude_job(shown, comparison, words), shown, set_type, words)
@@ -88,10 +88,13 @@ def draw_summary(
     return figure
 
 
-def _draw_bare(runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words) -> Figure:
-    figure = make_figure(180, 66)
-    notes = _draw_pair(figure, runs, baselines, words, (0.2, 0.59))
-    _write_stage_key(figure, (0.058, 0.95), runs, notes, words)
+def _draw_bare(
+    runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words, height_mm: float
+) -> Figure:
+    figure = make_figure(180, height_mm)
+    extent = (13.2 / height_mm, 1.0 - 27.0 / height_mm)
+    notes = _draw_pair(figure, runs, baselines, words, extent)
+    _write_stage_key(figure, (0.058, 1.0 - 3.3 / height_mm), runs, notes, words)
     write_foot(figure, [list_confessions(notes, words)])
     return figure
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
 
 TEMPLATE_FOLDER = Path(__file__).parents[1] / "data" / "report"
 MOST_HINTS = 4
+CHART_HEIGHTS_MM = (66.0, 98.0)
+LINE_CHARACTERS, LINE_MM = 88, 4.4
+LINES_AT_LOWEST = {"A4": 23, "Letter": 20}
+"""Lines of the owner's text that leave room for the lowest chart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,9 +55,9 @@ def draw_figures(content: ReportContent) -> Figures:
             comparison=content.latest,
             set_type=content.set_type,
             language=content.language,
-            is_bare=is_bare,
+            bare_height_mm=height_mm,
         )
-        for is_bare in (False, True)
+        for height_mm in (None, _find_chart_height_mm(content))
     )
     return Figures(
         summary=summary,
@@ -66,6 +71,22 @@ def draw_figures(content: ReportContent) -> Figures:
             language=content.language,
         ),
     )
+
+
+def _find_chart_height_mm(content: ReportContent) -> float:
+    """As tall as the words of the first page leave room for."""
+    words = load_words(content.language)
+    told = [
+        *sentences.tell_found(content, words),
+        *sentences.tell_done(content, words),
+        *sentences.tell_now(content, words),
+    ]
+    lengths = [len(statement.about) + len(statement.text) for statement in told]
+    lengths.append(len(content.job.complaint))
+    n_lines = sum(math.ceil(length / LINE_CHARACTERS) for length in lengths)
+    lowest, highest = CHART_HEIGHTS_MM
+    spare_mm = LINE_MM * (LINES_AT_LOWEST[content.paper] - n_lines)
+    return min(max(lowest + spare_mm, lowest), highest)
 
 
 def render_html(content: ReportContent, figures: Figures | None = None) -> str:
@@ -125,7 +146,8 @@ def _inline(figure: Figure, prefix: str) -> Any:
 
 
 def _page_rules(content: ReportContent, words: Words) -> str:
-    label = f"{words.say('report', 'job')} {content.job.job} \u00b7 voicecheck {content.version}"
+    made = words.say("report", "made", date=words.date(content.now_utc), version=content.version)
+    label = f"{words.say('report', 'job')} {content.job.job}. {made}"
     page = f"{words.say('report', 'page')} "
     return (
         f"@page {{ size: {content.paper}; @bottom-left {{ content: {_css_string(label)}; }} "

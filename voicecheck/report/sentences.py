@@ -26,7 +26,7 @@ FAMILIES = {
     "bursts_per_s": "noise",
     "compression_db": "linearity",
 }
-ORDER = ("level", "response", "distortion", "noise", "linearity", "shape", "other")
+ORDER = ("level", "noise", "distortion", "response", "linearity", "shape", "other")
 """What matters most to somebody on the telephone first."""
 
 
