@@ -9,6 +9,7 @@ vary from set to set on a dB scale. Nothing here comes from the code that judges
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
@@ -30,6 +31,7 @@ OCTAVES = np.log2(FREQUENCY_HZ / 1000.0)
 STEPS_DB = np.array([-30.0, -24.0, -18.0, -12.0, -6.0, 0.0, 6.0])
 
 
+@cache
 def make_root(length_octaves: float) -> np.ndarray:
     """Square root of a squared-exponential correlation between the points."""
     distance = OCTAVES[:, None] - OCTAVES[None, :]

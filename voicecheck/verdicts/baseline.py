@@ -4,17 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from voicecheck.errors import InputError
-from voicecheck.records import Baseline, BaselineQuantity, Conditions, Run
+from voicecheck.records import Baseline, BaselineQuantity, Response, Run
 from voicecheck.records.arrays import Array
-from voicecheck.verdicts.limits import limit_factor, prediction_factor, shrink_spread
+from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_spread
+from voicecheck.verdicts.limits import (
+    BAND_VARIANCE,
+    CURVE_PRIOR_DOF,
+    DISTORTION_PRIOR_DOF,
+    draw_together,
+    limit_factor,
+    mean_variance,
+    prediction_factor,
+)
 from voicecheck.verdicts.pooling import common_conditions, mean_where_half
 from voicecheck.verdicts.quantities import (
+    BY_NAME,
     QUANTITIES,
     Quantity,
+    Spread,
     from_scale,
     mean_level_db,
     read_spread,
@@ -22,11 +34,18 @@ from voicecheck.verdicts.quantities import (
 
 FEWEST_SETS = 2
 FEW_SETS = 5
-METHOD = "prediction interval for one more set, simultaneous over the curve"
-PRIOR_DOF = 6.0
+METHOD = (
+    "prediction limits for one more set, simultaneous over all points, bands and figures of the "
+    "path: at most 5 healthy sets in 100 outside"
+)
+BORROWED = (
+    "; spread sharpened by that of {count} kindred types (at most {dof:.0f} degrees of freedom)"
+)
 
 
-def build_baseline(runs: Sequence[Run], *, type_name: str, path: str) -> Baseline:
+def build_baseline(
+    runs: Sequence[Run], *, type_name: str, path: str, kindred: Sequence[Baseline] = ()
+) -> Baseline:
     """
     Statistics over reference runs of one set type and path.
 
@@ -35,6 +54,10 @@ def build_baseline(runs: Sequence[Run], *, type_name: str, path: str) -> Baselin
     runs : sequence of Run
         Of different sets; several runs of one job count once, the latest.
     type_name, path : str
+    kindred : sequence of Baseline
+        Of other types of the same make-up; from three on they lend their spread, which
+        sharpens the limits of a baseline of few sets. Those of another path or of the type
+        itself are passed over.
 
     Returns
     -------
@@ -58,29 +81,36 @@ def build_baseline(runs: Sequence[Run], *, type_name: str, path: str) -> Baselin
     frequency_hz = _response_of(kept[0]).frequency_hz
     curves = np.vstack([_response_of(run).level_db for run in kept])
     shapes = curves - np.array([[mean_level_db(frequency_hz, curve)] for curve in curves])
-    curve, shape = _limit_curve(curves, "curve"), _limit_curve(shapes, "shape")
+    kin = [item for item in kindred if item.path == path and item.type_name != type_name]
+    borrowed = borrow_spread(kin)
+    curve = _limit_curve(curves, "curve", borrowed.get("response", NOTHING))
+    shape = _limit_curve(shapes, "shape", borrowed.get("shape", NOTHING))
     return Baseline(
         type_name=type_name,
         path=path,
         n=n,
         unit=_response_of(kept[0]).unit,
         frequency_hz=frequency_hz,
-        mean_db=curve["mean"], sd_db=curve["sd"], low_db=curve["low"], high_db=curve["high"],
-        shape_mean_db=shape["mean"], shape_sd_db=shape["sd"],
-        shape_low_db=shape["low"], shape_high_db=shape["high"],
-        quantities=_limit_quantities(kept),
-        method=METHOD,
+        mean_db=curve.mean, sd_db=curve.sd, low_db=curve.low, high_db=curve.high,
+        shape_mean_db=shape.mean, shape_sd_db=shape.sd,
+        shape_low_db=shape.low, shape_high_db=shape.high,
+        quantities=_limit_quantities(kept, curve.whole, borrowed),
+        method=_describe(len(kin), borrowed),
         conditions=common_conditions([run.pooled.conditions for run in kept], path),
         warnings=_warn(kept, type_name),
         version=kept[0].pooled.version,
-        dof=float(n - 1),
+        dof=n - 1 + borrowed.get("response", NOTHING).dof,
         seat_sd_db=_seat_spread(kept),
         n_seats=_seats(kept),
     )  # fmt: skip
 
 
-def _response_of(run: Run):  # type: ignore[no-untyped-def]
-    return run.pooled.response
+def _response_of(run: Run) -> Response:
+    response = run.pooled.response
+    if response is None:  # kept runs have one
+        message = f"{run.path}: a run without a response"
+        raise InputError(message)
+    return response
 
 
 def _one_run_per_set(runs: Sequence[Run], path: str) -> list[Run]:
@@ -109,37 +139,88 @@ def _check_units(runs: Sequence[Run], type_name: str, path: str) -> None:
         raise InputError(message)
 
 
-def _limit_curve(curves: Array, family: str) -> dict[str, Array]:
+def _describe(n_kindred: int, borrowed: Mapping[str, Borrowed]) -> str:
+    if not borrowed:
+        return METHOD
+    return METHOD + BORROWED.format(
+        count=n_kindred, dof=max(item.dof for item in borrowed.values())
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CurveLimits:
+    """Arrays of shape (n_points,); `whole` is the mean variance behind the limits."""
+
+    mean: Array
+    sd: Array
+    low: Array
+    high: Array
+    whole: float
+
+
+def _limit_curve(curves: Array, family: str, borrowed: Borrowed) -> _CurveLimits:
     n = len(curves)
     count = np.sum(np.isfinite(curves), axis=0)
     mean = mean_where_half(curves)
     sd = np.full(curves.shape[1], np.nan)
     several = (count > 1) & np.isfinite(mean)
     sd[several] = np.nanstd(curves[:, several], axis=0, ddof=1)
-    drawn = shrink_spread(sd, n - 1.0, prior_dof=PRIOR_DOF)
-    half = limit_factor(family, n - 1.0) * prediction_factor(n) * drawn
-    return {"mean": mean, "sd": sd, "low": mean - half, "high": mean + half}
+    own, dof = _with_borrowed(sd**2, n - 1.0, borrowed)
+    whole = mean_variance(own)
+    drawn = draw_together(own, dof, whole=whole, prior_dof=CURVE_PRIOR_DOF)
+    half = limit_factor(family, dof) * prediction_factor(n) * np.sqrt(drawn)
+    return _CurveLimits(mean=mean, sd=sd, low=mean - half, high=mean + half, whole=whole)
 
 
-def _limit_quantities(runs: Sequence[Run]) -> tuple[BaselineQuantity, ...]:
-    made = [_limit_quantity(quantity, runs) for quantity in QUANTITIES]
-    found = {item.quantity: item for item in made if item is not None}
+def _with_borrowed(variance: Array, dof: float, borrowed: Borrowed) -> tuple[Array, float]:
+    total = dof + borrowed.dof
+    return (dof * variance + borrowed.dof * borrowed.variance) / total, total
+
+
+def _limit_quantities(
+    runs: Sequence[Run], curve_variance: float, borrowed: Mapping[str, Borrowed]
+) -> tuple[BaselineQuantity, ...]:
+    """`curve_variance` is the mean over the points, with what is borrowed for it."""
+    found = {
+        quantity.name: spreads
+        for quantity in QUANTITIES
+        if len(spreads := _spreads_of(quantity, runs)) >= FEWEST_SETS
+    }
     if "psophometric_dbm" in found:
         found.pop("psophometric_dbfs", None)
-    return tuple(found.values())
+    distortion = [
+        np.var([spread.mean for spread in found[name]], ddof=1)
+        for name in found
+        if BY_NAME[name].family == "distortion"
+    ]
+    whole = {
+        "level": curve_variance,
+        "distortion": float(np.mean(distortion)) if distortion else math.nan,
+    }
+    return tuple(
+        _limit_quantity(BY_NAME[name], spreads, whole, borrowed.get(name, NOTHING), runs)
+        for name, spreads in found.items()
+    )
 
 
-def _limit_quantity(quantity: Quantity, runs: Sequence[Run]) -> BaselineQuantity | None:
-    spreads = [spread for run in runs if (spread := read_spread(run, quantity)).n > 0]
-    n = len(spreads)
-    if n < FEWEST_SETS:
-        return None
+def _spreads_of(quantity: Quantity, runs: Sequence[Run]) -> list[Spread]:
+    return [spread for run in runs if (spread := read_spread(run, quantity)).n > 0]
+
+
+def _limit_quantity(
+    quantity: Quantity,
+    spreads: Sequence[Spread],
+    whole: Mapping[str, float],
+    borrowed: Borrowed,
+    runs: Sequence[Run],
+) -> BaselineQuantity:
     values = np.array([spread.mean for spread in spreads])
-    mean, sd = float(np.mean(values)), float(np.std(values, ddof=1))
-    low, high = None, None
+    n, mean, sd = len(values), float(np.mean(values)), float(np.std(values, ddof=1))
+    low, high, dof = None, None, n - 1.0
     if quantity.family:
-        factor = limit_factor(quantity.family, n - 1.0, is_two_sided=quantity.side == "both")
-        half = factor * prediction_factor(n) * sd
+        variance, dof = _draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
+        factor = limit_factor(quantity.family, dof, is_two_sided=quantity.side == "both")
+        half = factor * prediction_factor(n) * math.sqrt(variance)
         low = from_scale(quantity, mean - half) if quantity.side != "upper" else None
         high = from_scale(quantity, mean + half) if quantity.side != "lower" else None
     within = np.array([spread.sd**2 for spread in spreads if math.isfinite(spread.sd)])
@@ -154,10 +235,25 @@ def _limit_quantity(quantity: Quantity, runs: Sequence[Run]) -> BaselineQuantity
         scale=quantity.scale,
         seat_sd=float(np.sqrt(np.mean(within))) if len(within) else None,
         n_seats=float(np.mean([spread.n for spread in spreads])),
-        dof=n - 1.0,
+        dof=dof,
         family=quantity.family,
         label=quantity.label,
     )
+
+
+def _draw_variance(
+    quantity: Quantity, variance: float, dof: float, whole: Mapping[str, float], borrowed: Borrowed
+) -> tuple[float, float]:
+    """Variance behind a scalar's limits and its degrees of freedom."""
+    own, total = _with_borrowed(np.array([variance]), dof, borrowed)
+    if quantity.family not in whole:
+        return float(own[0]), total
+    prior = CURVE_PRIOR_DOF if quantity.family == "level" else DISTORTION_PRIOR_DOF
+    drawn = draw_together(
+        own, total, whole=whole[quantity.family], prior_dof=prior,
+        share=BAND_VARIANCE.get(quantity.name, 1.0),
+    )  # fmt: skip
+    return float(drawn[0]), total
 
 
 def _seats(runs: Sequence[Run]) -> float:
@@ -196,8 +292,3 @@ def _warn(runs: Sequence[Run], type_name: str) -> tuple[str, ...]:
 def quantities_of(baseline: Baseline) -> Mapping[str, BaselineQuantity]:
     """Scalars of a baseline by name."""
     return {item.quantity: item for item in baseline.quantities}
-
-
-def conditions_of(run: Run) -> Conditions:
-    """Conditions that all recordings of a run share."""
-    return run.pooled.conditions

@@ -2,8 +2,9 @@
 Two stages of one set held against each other.
 
 A difference counts as real only above 2 sqrt(s1^2/n1 + s2^2/n2), s the spread between seats and
-n their number. With few seats that rule alone cries out too often, so the 95 % interval of the
-difference must leave zero out as well (simultaneously for all points of a curve).
+n their number. With few seats that rule alone cries out too often (12 times in 100 with three and
+three, at each of many quantities), so the interval of the difference must leave zero out as well:
+simultaneous over curve, shape and bands, at 99 % for every other figure.
 """
 
 from __future__ import annotations
@@ -18,7 +19,13 @@ from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.decide import decide_overall, refuse
-from voicecheck.verdicts.limits import shrink_spread
+from voicecheck.verdicts.limits import (
+    BAND_VARIANCE,
+    CURVE_PRIOR_DOF,
+    draw_together,
+    limit_factor,
+    mean_variance,
+)
 from voicecheck.verdicts.ownspread import count_usable
 from voicecheck.verdicts.pooling import COVERAGE_95
 from voicecheck.verdicts.quantities import (
@@ -31,9 +38,7 @@ from voicecheck.verdicts.quantities import (
 )
 
 RULE_FACTOR = 2.0
-EFFECTIVE_POINTS = 10.0
-"""Independent regions of a curve of 53 points, for the simultaneous interval."""
-CURVE_PRIOR_DOF = 6.0
+SCALAR_TAIL = 0.005
 UNKNOWN_SPREAD = "one recording on either side: the spread is not known; record at least three"
 BORROWED_SPREAD = "one recording on one side: the spread of the other side is taken for both"
 COMPARED = ("mid_db", "low_db", "high_db", "at_1khz_db", "thd_315_percent", "thd_500_percent",
@@ -67,7 +72,7 @@ def compare_runs(
     Comparison
         Values are differences, after minus before; THD and bursts as the change in their own
         unit. `low` and `high` are the rule's limits on the difference, `uncertainty` the
-        half-width of its 95 % interval; `outside` means a real difference, neither good nor bad.
+        half-width of its interval; `outside` means a real difference, neither good nor bad.
 
     Raises
     ------
@@ -125,7 +130,11 @@ def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, 
     for run in (after, before):
         spread = _shape_spread(run) if is_shape else np.array(run.seat_sd_db)
         counts.append(count_usable(run))
-        spreads.append(shrink_spread(spread, counts[-1] - 1.0, prior_dof=CURVE_PRIOR_DOF))
+        variance, dof_one = np.square(spread), counts[-1] - 1.0
+        drawn = draw_together(
+            variance, dof_one, whole=mean_variance(variance), prior_dof=CURVE_PRIOR_DOF
+        )
+        spreads.append(np.sqrt(drawn))
     known = [bool(np.any(np.isfinite(spread))) for spread in spreads]
     remark, dof = "", float(sum(count - 1 for count in counts))
     if not any(known):
@@ -183,19 +192,12 @@ def _judge_curve(
     known = remark != UNKNOWN_SPREAD
     standard = np.sqrt(noise + (var_after + var_before if known else 0.0))
     rule = RULE_FACTOR * standard
-    interval = _curve_factor(dof) * standard
+    interval = limit_factor("shape" if is_shape else "curve", dof) * standard
     remarks = (remark, *allowed.remarks)
     return _difference_curve(
         after.path, quantity, difference, rule, interval,
         frequency_hz=first.frequency_hz, is_known=known, remarks=remarks, source=source,
     )  # fmt: skip
-
-
-def _curve_factor(dof: float) -> float:
-    from scipy.stats import t as student
-
-    # The spread at a point is drawn towards the curve's, which several regions share.
-    return float(student.isf(0.025 / EFFECTIVE_POINTS, dof + CURVE_PRIOR_DOF))
 
 
 def _difference_curve(
@@ -243,6 +245,8 @@ def _judge_scalar(
     standard = math.sqrt(sum(variances)) if variances else math.nan
     rule = RULE_FACTOR * standard
     interval = _student(dof) * standard if variances else math.nan
+    if variances and quantity.family == "level":
+        interval = _level_interval(after, before, quantity)
     verdict = "doubtful"
     if variances and abs(difference) > max(rule, interval):
         verdict = "outside"
@@ -264,7 +268,25 @@ def _group_of(quantity: Quantity) -> str:
 def _student(dof: float) -> float:
     from scipy.stats import t as student
 
-    return float(student.isf(0.025, max(dof, 1.0)))
+    return float(student.isf(SCALAR_TAIL, max(dof, 1.0)))
+
+
+def _level_interval(after: Run, before: Run, quantity: Quantity) -> float:
+    """Simultaneous with the curve: a band's spread is drawn towards that of the points."""
+    total, dof = 0.0, 0.0
+    for run in (after, before):
+        spread, whole = read_spread(run, quantity), mean_variance(np.square(run.seat_sd_db))
+        if not math.isfinite(spread.sd) or not math.isfinite(whole):
+            other = before if run is after else after
+            spread, whole = read_spread(other, quantity), mean_variance(np.square(other.seat_sd_db))
+        own = np.array([spread.sd**2])
+        drawn = draw_together(
+            own, spread.n - 1.0, whole=whole, prior_dof=CURVE_PRIOR_DOF,
+            share=BAND_VARIANCE[quantity.name],
+        )  # fmt: skip
+        total += float(drawn[0]) / count_usable(run)
+        dof += count_usable(run) - 1.0
+    return limit_factor("level", dof) * math.sqrt(total)
 
 
 def _scalar_variances(first: Spread, second: Spread) -> tuple[tuple[float, ...], float, str]:
