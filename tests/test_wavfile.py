@@ -345,7 +345,7 @@ def test_each_seat_is_one_file(tmp_path: Path, noise: np.ndarray) -> None:
     programme = make_programme(SHORT)
     second = bench.play_and_record(programme, path="receive", seat=2)
     assert np.array_equal(second.samples, noise / 2)
-    assert second.conditions == Conditions(path="receive", seat=2, feed_ma=38.0)
+    assert second.conditions == Conditions(path="receive", seat=2, feed_ma=38.0, level_dbfs=-12.0)
     assert second.calibration == calibration
     with pytest.raises(InputError, match="seat 3: only 2 recordings given"):
         bench.play_and_record(programme, seat=3)

@@ -65,7 +65,7 @@ class WavFileBench:
 
     def play_and_record(
         self,
-        programme: Programme,  # noqa: ARG002 (the file holds what came back of it)
+        programme: Programme,
         *,
         path: str = "transmit",
         seat: int = 1,
@@ -86,8 +86,12 @@ class WavFileBench:
         recording = load_recording(
             self.files[seat - 1],
             channel=self.channel,
-            conditions=self.conditions.replace(path=path, seat=seat),
+            conditions=self.conditions.replace(
+                path=path, seat=seat, level_dbfs=programme.recipe.level_dbfs
+            ),
         )
+        if self.calibration is None:
+            return recording
         return recording.replace(calibration=self.calibration)
 
 

@@ -135,7 +135,11 @@ class SoundCardBench:
             look=lambda captured: is_complete(programme, captured[:, 0]),
         )
         conditions = self.conditions.replace(
-            path=path, seat=seat, bench=self.wiring.name, time_utc=time_utc
+            path=path,
+            seat=seat,
+            bench=self.wiring.name,
+            time_utc=time_utc,
+            level_dbfs=programme.recipe.level_dbfs,
         )
         return Recording(
             samples=take.captured[:, 0],

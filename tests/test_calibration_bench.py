@@ -1,0 +1,183 @@
+"""
+Calibrating a bench whose errors are known recovers them.
+
+The virtual card with two outputs and two inputs carries the errors; the formulas for what they
+should read stand here or in the card, never in the program.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from voicecheck.bench.calibration import curves, levels
+from voicecheck.bench.calibration.tones import make_tone
+from voicecheck.bench.hardware import HardwareBench
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import Recipe
+from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.units import TALK_LEVEL_DBPA
+
+pytestmark = pytest.mark.bench
+
+NOW = "2026-03-02T09:00:00+00:00"
+TRUTH = {
+    "line_out_v": 1.7,
+    "line_in_v": 2.9,
+    "mouth_pa": 1.3,
+    "mouth_low_hz": 180.0,
+    "mouth_peak_hz": 1800.0,
+    "mouth_peak_db": 6.0,
+    "mic_pa": 7.0,
+    "transmit_v_per_pa": 0.25,
+    "receive_pa_per_v": 12.0,
+    "sidetone_pa_per_pa": 0.6,
+}
+TONE_S = 3.0
+RECIPE = Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=-20.0, tones_s=0.3, step_s=0.1)
+
+
+def compute_mouth_gain_db(frequency_hz: np.ndarray, rate_hz: float = 48000.0) -> np.ndarray:
+    """The card's mouth from its transfer functions on the unit circle, in dB re 1 Pa per unit."""
+    z = np.exp(-2j * np.pi * frequency_hz / rate_hz)
+    # A first-order high-pass by the bilinear transform, its corner prewarped.
+    k = math.tan(math.pi * TRUTH["mouth_low_hz"] / rate_hz)
+    high_pass = (1 - z) / ((1 + k) - (1 - k) * z)
+    w = 2 * math.pi * TRUTH["mouth_peak_hz"] / rate_hz
+    a, alpha = 10 ** (TRUTH["mouth_peak_db"] / 40), math.sin(w) / 4
+    top = (1 + alpha * a) - 2 * math.cos(w) * z + (1 - alpha * a) * z**2
+    bottom = (1 + alpha / a) - 2 * math.cos(w) * z + (1 - alpha / a) * z**2
+    return 20 * np.log10(TRUTH["mouth_pa"] * np.abs(high_pass * top / bottom))
+
+
+def error_db(found: float | None, truth: float) -> float:
+    assert found is not None
+    return abs(20 * math.log10(found / truth))
+
+
+@pytest.fixture
+def card(virtual_bench):
+    return virtual_bench(channels=2, scene="loop", noise_dbfs=-95.0, **TRUTH)
+
+
+@pytest.fixture
+def setup(card) -> BenchSetup:
+    return BenchSetup(name="attic", device=card.device, feed_ma=40.0)
+
+
+def calibrate(card, setup: BenchSetup) -> list[StepResult]:
+    """The steps as a user goes through them; the card's scene is what the user plugs."""
+    bench = HardwareBench(setup, is_equalised=False, now_utc=NOW)
+    volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / math.sqrt(2)
+    readings = [
+        levels.MeterReading(frequency_hz=hz, level_dbfs=-12.0, volts_rms=volts)
+        for hz in levels.TONES_HZ
+    ]
+    results = [levels.compute_electrical_out(setup, readings, done_utc=NOW)]
+    tone = make_tone(48000, 1000.0, -12.0, TONE_S)
+    results.append(
+        levels.compute_electrical_in(
+            setup,
+            bench.play_and_record(tone, path="loop"),
+            frequency_hz=1000.0,
+            length_s=TONE_S,
+            volts_rms=volts,
+            done_utc=NOW,
+        )
+    )
+    card.change(scene="calibrator")
+    heard = bench.play_and_record(make_tone(48000, 0.0, -120.0, TONE_S), path="receive")
+    results.append(levels.compute_microphone(setup, heard, length_s=TONE_S, done_utc=NOW))
+    card.change(scene="mouth")
+    programme = make_programme(RECIPE)
+    recording = bench.play_and_record(programme, path="sidetone")
+    results.append(curves.compute_mouth(setup, programme, recording, results[-1], done_utc=NOW))
+    card.change(scene="blank")
+    quiet = HardwareBench(setup, results, now_utc=NOW)
+    level_dbfs = quiet.find_level_dbfs("receive", -30.0)
+    soft = make_programme(Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=level_dbfs))
+    recording = quiet.play_and_record(soft, path="receive")
+    results.append(curves.compute_seal(setup, soft, recording, done_utc=NOW))
+    return results
+
+
+def test_calibration_recovers_the_errors_of_the_bench(card, setup: BenchSetup) -> None:
+    """Within 0.1 dB electrical and 0.3 dB acoustic; then a handset's own figures are right."""
+    results = calibrate(card, setup)
+    by_step = {result.step: result for result in results}
+    assert error_db(by_step["electrical-out"].value, TRUTH["line_out_v"]) < 0.1
+    assert error_db(by_step["electrical-in"].value, TRUTH["line_in_v"]) < 0.1
+    assert error_db(by_step["microphone"].value, TRUTH["mic_pa"]) < 0.3
+    mouth = by_step["mouth"]
+    assert np.max(np.abs(mouth.level_db - compute_mouth_gain_db(mouth.frequency_hz))) < 0.3
+    at_1khz_db = float(compute_mouth_gain_db(np.array([1000.0]))[0])
+    drive_dbfs = mouth.figures["drive_for_talk_level_dbfs"]
+    talk_dbpa = drive_dbfs - 10 * math.log10(2) + at_1khz_db
+    assert talk_dbpa == pytest.approx(TALK_LEVEL_DBPA, abs=0.3)
+    # The mouth is far from flat, or its equaliser would have nothing to do.
+    assert np.ptp(mouth.level_db) > 7.0
+    assert by_step["seal"].value == pytest.approx(0.0, abs=0.1)
+
+    card.change(scene="handset")
+    bench = HardwareBench(setup, results, now_utc=NOW)
+    level_dbfs = bench.find_level_dbfs("transmit", TALK_LEVEL_DBPA)
+    assert level_dbfs == pytest.approx(drive_dbfs, abs=1e-6)
+    programme = make_programme(Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=-20.0))
+    transmit, sidetone = bench.play_and_record_both(programme)
+    check_flat(programme, transmit, "dB V/Pa", TRUTH["transmit_v_per_pa"])
+    check_flat(programme, sidetone, "dB Pa/Pa", TRUTH["sidetone_pa_per_pa"])
+    assert (transmit.channel, sidetone.channel) == (1, 2)
+    assert transmit.conditions.feed_ma == 40.0
+    assert transmit.conditions.calibration == "attic, 2026-03-02"
+    soft = make_programme(
+        Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=bench.find_level_dbfs("receive", -30.0))
+    )
+    receive = bench.play_and_record(soft, path="receive")
+    check_flat(soft, receive, "dB Pa/V", TRUTH["receive_pa_per_v"])
+
+
+def check_flat(programme, recording, unit: str, truth: float) -> None:
+    """The card's handset has no frequency response of its own."""
+    response = measure_recording(programme, recording).response
+    assert response.unit == unit
+    gap_db = np.abs(response.level_db - 20 * math.log10(truth))
+    assert np.max(gap_db) < 0.3
+
+
+def test_a_leak_is_found_before_a_receiver_is_blamed(card, setup: BenchSetup) -> None:
+    """A first-order leak at f loses 10 log10((1 + (f/200)^2) / (1 + (f/1000)^2)) dB."""
+    card.change(scene="blank")
+    bench = HardwareBench(setup, allowed_dbm=0.0)
+    programme = make_programme(RECIPE)
+    sealed = curves.compute_seal(
+        setup, programme, bench.play_and_record(programme, path="receive"), done_utc=NOW
+    )
+    assert sealed.problems == ()
+    card.change(leak_hz=150.0)
+    leaking = curves.compute_seal(
+        setup,
+        programme,
+        bench.play_and_record(programme, path="receive"),
+        sealed,
+        done_utc=NOW,
+    )
+    lost_db = 10 * math.log10((1 + (150 / 200) ** 2) / (1 + (150 / 1000) ** 2))
+    assert leaking.value == pytest.approx(lost_db, abs=0.1)
+    assert [problem.kind for problem in leaking.problems] == ["leak"]
+
+
+def test_two_channels_stay_apart_and_in_step(card, setup: BenchSetup) -> None:
+    """Line tap and ear of one take carry their own signals at the same instants."""
+    card.change(scene="handset")
+    programme = make_programme(RECIPE)
+    bench = HardwareBench(setup, is_equalised=False)
+    transmit, sidetone = bench.play_and_record_both(programme)
+    ratio = TRUTH["sidetone_pa_per_pa"] / TRUTH["mic_pa"]
+    ratio /= TRUTH["transmit_v_per_pa"] / TRUTH["line_in_v"]
+    # Sample for sample the same but for the card's noise, at -95 dBFS in each.
+    rest = sidetone.samples - ratio * transmit.samples
+    assert np.std(rest) < 2 * 10 ** (-95 / 20)
+    assert np.max(np.abs(sidetone.samples)) > 100 * np.max(np.abs(rest))

@@ -1,0 +1,1 @@
+"""Calibrating a bench step by step, and what the results are good for."""

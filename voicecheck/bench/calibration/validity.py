@@ -1,0 +1,148 @@
+"""Which results still count, and what absolute unit a path has from them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from voicecheck.bench.calibration.curves import SEAL_DB
+from voicecheck.bench.calibration.guides import get_guide
+from voicecheck.errors import InputError
+from voicecheck.records import Calibration
+from voicecheck.records.benches import BenchSetup, StepResult
+
+WARN_DAYS = 14.0
+NEEDED = {
+    "transmit": ("mouth", "electrical-in"),
+    "receive": ("electrical-out", "microphone", "seal"),
+    "sidetone": ("mouth", "microphone", "seal"),
+    "loop": ("electrical-out", "electrical-in"),
+}
+"""Steps that the absolute unit of a path rests on: output first, then input, then conditions."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """
+    What a path's levels mean today.
+
+    Parameters
+    ----------
+    calibration : Calibration or None
+        `None`: relative levels only, and `reasons` says why.
+    reasons : tuple of str
+        What is missing, expired or unfit; empty when calibrated.
+    warnings : tuple of str
+        What will expire soon, and stand-ins that were used.
+    """
+
+    calibration: Calibration | None
+    reasons: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def get_newest(results: Iterable[StepResult], step: str) -> StepResult | None:
+    """The latest result of one step; `None` if it was never done."""
+    found = [result for result in results if result.step == step]
+    return max(found, key=lambda result: result.done_utc, default=None)
+
+
+def judge_path(
+    setup: BenchSetup, results: Iterable[StepResult], path: str, now_utc: str
+) -> Standing:
+    """
+    Whether a path has an absolute unit now.
+
+    Parameters
+    ----------
+    setup : BenchSetup
+    results : iterable of StepResult
+        The history of this bench; the newest of each step counts.
+    path : str
+    now_utc : str
+        ISO 8601.
+
+    Returns
+    -------
+    Standing
+
+    Raises
+    ------
+    InputError
+        There is no such path.
+    """
+    if path not in NEEDED:
+        message = f"path {path!r}: need one of {', '.join(NEEDED)}"
+        raise InputError(message)
+    history = [result for result in results if result.bench == setup.name]
+    if setup.ear == "coil" and path in ("receive", "sidetone"):
+        reason = "the ear is a pickup coil: relative level only"
+        return Standing(calibration=None, reasons=(reason,))
+    steps = [(step, get_newest(history, step)) for step in NEEDED[path]]
+    reasons = [reason for step, result in steps if (reason := _find_fault(step, result, now_utc))]
+    if reasons:
+        return Standing(calibration=None, reasons=tuple(reasons))
+    used = [result for _, result in steps if result is not None]
+    warnings = list_expiries(used, now_utc)
+    warnings += tuple(
+        f"{get_guide(result.step).title.lower()}: a stand-in ({result.method})"
+        for result in used
+        if result.is_fallback
+    )
+    return Standing(calibration=_combine(setup, used), warnings=warnings)
+
+
+def list_expiries(results: Iterable[StepResult], now_utc: str) -> tuple[str, ...]:
+    """
+    Steps that have expired or will within two weeks, in words.
+
+    Parameters
+    ----------
+    results : iterable of StepResult
+    now_utc : str
+
+    Returns
+    -------
+    tuple of str
+        Steps good for a few days only are named when they have expired.
+    """
+    warnings = []
+    for result in results:
+        left = result.get_days_left(now_utc)
+        title = get_guide(result.step).title.lower()
+        if left < 0:
+            warnings.append(f"{title}: expired {-left:.0f} days ago, do the step {result.step}")
+        elif left < WARN_DAYS < result.valid_days:
+            warnings.append(f"{title}: good for {left:.0f} more days")
+    return tuple(warnings)
+
+
+def _find_fault(step: str, result: StepResult | None, now_utc: str) -> str:
+    title = get_guide(step).title.lower()
+    if result is None or result.value is None:
+        return f"{title}: never done, do the step {step}"
+    if result.get_days_left(now_utc) < 0:
+        return f"{title}: expired, do the step {step} again"
+    if step == "seal" and result.value >= SEAL_DB:
+        return f"{title}: leaks by {result.value:.1f} dB at 200 Hz, seat the ring and repeat"
+    spoilt = [problem.message for problem in result.problems if problem.kind == "clipping"]
+    return f"{title}: {spoilt[0]}, repeat the step {step}" if spoilt else ""
+
+
+def _combine(setup: BenchSetup, used: list[StepResult]) -> Calibration:
+    output, source = used[0], used[1]
+    assert output.value is not None
+    assert source.value is not None
+    # The mouth's figure contains the microphone's: in sidetone that share must not count twice,
+    # but what remains is not kept apart, so the sum is an upper limit.
+    uncertainty_db = math.hypot(output.uncertainty_db, source.uncertainty_db)
+    oldest = min(result.done_utc for result in used[:2])
+    return Calibration(
+        output_per_unit=output.value,
+        output_unit=output.unit,
+        input_per_unit=source.value,
+        input_unit=source.unit,
+        uncertainty_db=uncertainty_db,
+        name=f"{setup.name}, {oldest[:10]}",
+    )
