@@ -91,49 +91,53 @@ def _search_marks(
             begin = max(0, start + spacing - slack)
             end = begin + 2 * slack + 1
             return start / rate_hz, (begin + int(np.argmax(score[begin:end]))) / rate_hz
-    _explain_missing_mark(score, rate_hz, programme, recording)
-    raise AssertionError
+    raise _explain_missing_mark(score, slow, rate_hz, programme)
 
 
 def _explain_missing_mark(
-    score: Array, rate_hz: float, programme: Programme, recording: Recording
-) -> None:
-    """Raise the error that fits what was found in place of two marks."""
+    score: Array, slow: Array, rate_hz: float, programme: Programme
+) -> RecordingError:
+    """The error that fits what was found in place of two marks."""
     best = int(np.argmax(score))
     at_s = best / rate_hz
     rest = score.copy()
     rest[max(0, best - round(0.3 * rate_hz)) : best + round(0.3 * rate_hz)] = 0.0
-    second = int(np.argmax(rest)) / rate_hz
+    second_s = int(np.argmax(rest)) / rate_hz
+    duration_s = len(slow) / rate_hz
     if score[best] < MARK_FOUND:
         message = (
             "this is not a recording of that programme: neither of its marks is in it; "
             "check that the right programme file was given and that it was really played"
         )
-        raise RecordingError(message, "wrong-programme")
+        return RecordingError(message, "wrong-programme")
     if float(np.max(rest)) >= MARK_FOUND:
         message = (
-            f"this is a recording of another programme: its marks are {abs(second - at_s):.2f} s "
-            "apart, not as in the programme given; give the programme file that was played"
+            f"this is a recording of another programme: its marks are {abs(second_s - at_s):.2f} "
+            "s apart, not as in the programme given; give the programme file that was played"
         )
-        raise RecordingError(message, "wrong-programme", min(at_s, second))
+        return RecordingError(message, "wrong-programme", min(at_s, second_s))
     opening, closing = programme.blocks_of("mark")
-    if at_s + (closing.start_s - opening.start_s) > recording.duration_s - programme.recipe.mark_s:
+    spacing_s = closing.start_s - opening.start_s
+    mark = round(programme.recipe.mark_s * rate_hz)
+    # The programme's sound lies after the opening mark and before the closing one.
+    is_opening = np.sum(slow[best + mark :] ** 2) > np.sum(slow[:best] ** 2)
+    if is_opening and at_s + spacing_s + programme.recipe.mark_s > duration_s:
         message = (
-            f"the recording stops {recording.duration_s:.2f} s in, before the closing mark; "
+            f"the recording stops {duration_s:.2f} s in, before the closing mark; "
             "let the recorder run on until the programme has ended"
         )
-        raise RecordingError(message, "stops-early", recording.duration_s)
-    if at_s < closing.start_s - opening.start_s:
+        return RecordingError(message, "stops-early", duration_s)
+    if not is_opening and at_s < spacing_s:
         message = (
             "the recording starts after the opening mark; start the recorder first, "
             "then play the programme"
         )
-        raise RecordingError(message, "starts-late", 0.0)
+        return RecordingError(message, "starts-late", 0.0)
     message = (
-        f"the closing mark is missing after the opening one at {at_s:.2f} s; "
+        f"there is one mark, at {at_s:.2f} s, and the other is missing; "
         "the sound was cut off or another programme was played; record again"
     )
-    raise RecordingError(message, "wrong-programme", at_s)
+    return RecordingError(message, "wrong-programme", at_s)
 
 
 def _correlate(samples: Array, template: Array) -> Array:

@@ -1,0 +1,240 @@
+"""Every command as a user runs it: output, JSON keys of the contract, exit codes."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from known_plant import KnownPlant
+
+from voicecheck.bench.wavfile import load_programme
+
+PLANT = KnownPlant(square=0.5, noise_dbfs=-65.0, latency_s=0.1, drift_ppm=12.0)
+MEASUREMENT_KEYS = {
+    "schema", "version", "recording", "timing", "response", "bands", "loudness", "distortion",
+    "linearity", "intermodulation", "noise", "sinad_db", "problems",
+}  # fmt: skip
+
+
+def run(*arguments, folder, code=0, book=None):
+    """Run the program in a process of its own, as a shell would."""
+    environment = {k: v for k, v in os.environ.items() if k != "VOICECHECK_BOOK"}
+    if book:
+        environment["VOICECHECK_BOOK"] = str(book)
+    done = subprocess.run(
+        [sys.executable, "-m", "voicecheck", *map(str, arguments)],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A folder with a programme file and recordings of it."""
+    folder = tmp_path_factory.mktemp("files")
+    run("signal", "OUT.wav", folder=folder)
+    programme = load_programme(folder / "OUT.wav")
+    recorded = PLANT(programme.samples, programme.rate_hz)
+    soundfile.write(folder / "A.wav", recorded, programme.rate_hz, subtype="PCM_24")
+    soundfile.write(folder / "B.flac", 0.5 * recorded, programme.rate_hz, subtype="PCM_24")
+    stereo = np.column_stack([np.zeros(len(recorded)), recorded])
+    soundfile.write(folder / "stereo.wav", stereo, programme.rate_hz, subtype="FLOAT")
+    return folder
+
+
+def test_signal_json_is_the_contract(folder):
+    document = json.loads(run("signal", "S.wav", "--rate", 44100, "--json", folder=folder).stdout)
+    assert document["schema"] == "voicecheck.programme/1"
+    assert document["rate_hz"] == 44100
+    assert {block["kind"] for block in document["blocks"]} == {
+        "mark", "silence", "sweep", "steps", "four-tone",
+    }  # fmt: skip
+    sweep = next(block for block in document["blocks"] if block["kind"] == "sweep")
+    assert set(sweep) == {"kind", "start_s", "end_s", "peak", "from_hz", "to_hz"}
+    assert sweep["peak"] == pytest.approx(0.2512, abs=1e-3)
+
+
+def test_analyze_json_is_the_contract(folder):
+    done = run("analyze", "A.wav", "--signal", "OUT.wav", "--json", folder=folder)
+    document = json.loads(done.stdout)
+    assert set(document) >= MEASUREMENT_KEYS
+    assert document["schema"] == "voicecheck.measurement/1"
+    assert document["timing"]["drift_ppm"] == pytest.approx(12.0, abs=0.2)
+    response = document["response"]
+    assert response["unit"] == "dB relative"
+    assert len(response["frequency_hz"]) == len(response["level_db"]) == 52
+    error = np.array(response["level_db"]) - PLANT.true_response_db(response["frequency_hz"], 0.25)
+    assert np.max(np.abs(error)) < 0.02
+    assert len(document["distortion"]["harmonic_db"]) == 4
+    assert document["linearity"]["frequency_hz"] == 1000
+    assert document["problems"] == []
+
+
+def test_several_recordings_come_in_order_and_one_bad_file_does_not_stop_the_rest(folder):
+    (folder / "bad.wav").write_bytes(b"RIFF, perhaps")
+    arguments = ("analyze", "A.wav", "bad.wav", "B.flac", "--signal", "OUT.wav", "--json")
+    done = run(*arguments, folder=folder, code=3)
+    first, bad, last = json.loads(done.stdout)
+    gain = np.array(first["response"]["level_db"]) - np.array(last["response"]["level_db"])
+    assert np.allclose(gain, 20 * np.log10(2), atol=0.01)
+    assert set(bad) == {"recording", "problems"}
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_channel(folder):
+    one = run(
+        "analyze", "stereo.wav", "--channel", 2, "--signal", "OUT.wav", "--json", folder=folder
+    )
+    assert json.loads(one.stdout)["recording"]["channel"] == 2
+    run("analyze", "stereo.wav", "--signal", "OUT.wav", folder=folder, code=3)
+    run("analyze", "stereo.wav", "--channel", 3, "--signal", "OUT.wav", folder=folder, code=2)
+
+
+def test_plain_output_in_a_pipe_has_no_escapes(folder):
+    done = run("analyze", "A.wav", "--signal", "OUT.wav", folder=folder)
+    assert "level at 1 kHz" in done.stdout
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+def write(folder, name, content):
+    (folder / name).write_bytes(content)
+    return name
+
+
+def make_bad(folder, kind):
+    """Files that no number can be had from."""
+    rate, good = 48000, folder / "A.wav"
+    samples = soundfile.read(good)[0]
+    if kind == "text":
+        return write(folder, "text.wav", b"hello, this is no sound at all")
+    if kind == "empty":
+        return write(folder, "empty.wav", b"")
+    if kind == "truncated":
+        return write(folder, "truncated.wav", good.read_bytes()[:400_000])
+    if kind == "zero-channels":
+        content = bytearray(good.read_bytes())
+        content[22:24] = b"\0\0"
+        return write(folder, "channels.wav", bytes(content))
+    if kind == "huge-header":
+        content = bytearray(good.read_bytes()[:1024])
+        at = content.index(b"data") + 4
+        content[at : at + 4] = (0xFFFFFFF0).to_bytes(4, "little")
+        return write(folder, "huge.wav", bytes(content))
+    made = {
+        "nan": lambda: np.where(np.arange(len(samples)) == 300_000, np.nan, samples),
+        "silence": lambda: np.zeros(len(samples)),
+        "late": lambda: samples[100_000:],
+        "early": lambda: samples[:400_000],
+        "noise": lambda: 0.1 * np.random.default_rng(1).standard_normal(len(samples)),
+        "wrong-rate": lambda: samples,
+    }[kind]()
+    rate = 44100 if kind == "wrong-rate" else rate
+    soundfile.write(folder / f"{kind}.wav", made, rate, subtype="FLOAT")
+    return f"{kind}.wav"
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["text", "empty", "truncated", "zero-channels", "huge-header", "nan", "silence", "late",
+     "early", "noise", "wrong-rate"],
+)  # fmt: skip
+def test_bad_input_gets_one_line_and_exit_code_3(folder, kind):
+    """And with --json a document that lists the problem."""
+    name = make_bad(folder, kind)
+    done = run("analyze", name, "--signal", "OUT.wav", "--json", folder=folder, code=3)
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert json.loads(done.stdout)["problems"][0]["message"] in done.stderr
+
+
+def test_another_programme_is_exit_code_3(folder):
+    run("signal", "OTHER.wav", "--sweep-s", 2, folder=folder)
+    done = run("analyze", "A.wav", "--signal", "OTHER.wav", folder=folder, code=3)
+    assert "another programme" in done.stderr
+
+
+def test_a_recording_given_as_programme_is_told(folder):
+    done = run("analyze", "A.wav", "--signal", "A.wav", folder=folder, code=3)
+    assert "recipe" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (("signal", "X.wav", "--level-dbfs", "0"), 4),
+        (("signal", "X.wav", "--rate", "8000"), 2),
+        (("signal", "no/such/folder/X.wav"), 2),
+        (("nonsense",), 2),
+        (("analyze", "A.wav"), 2),
+        (("job", "show", "99"), 2),
+        (("sweep", "1", "--stage", "before", "--path", "transmit"), 2),
+    ],
+)
+def test_exit_codes(folder, arguments, code, tmp_path):
+    done = run(*arguments, folder=folder, code=code, book=tmp_path / "book")
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_book_that_cannot_be_written_is_exit_code_5(folder, tmp_path):
+    (tmp_path / "file").write_text("not a folder")
+    done = run("job", "list", "--book", tmp_path / "file" / "book", folder=folder, code=5)
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_a_job_from_type_to_report(folder, tmp_path):
+    """The whole contract of the job commands, on recordings and on the simulated bench."""
+    book = tmp_path / "book"
+
+    def call(*arguments, code=0):
+        return run(*arguments, folder=folder, book=book, code=code).stdout
+
+    call("type", "add", "Lakeside 4", "--transmitter", "carbon", "--feed-ma", 40)
+    for seed in (1, 2, 3):
+        number = json.loads(call("job", "open", f"good {seed}", "--type", "Lakeside 4", "--json"))
+        arguments = ("--path", "transmit", "--simulated", "carbon", "--seed", seed, "--seats", 2)
+        call("sweep", number["job"], "--stage", "reference", *arguments)
+    baseline = json.loads(call("baseline", "build", "Lakeside 4", "--path", "transmit", "--json"))
+    assert baseline["n"] == 3
+    number = json.loads(call("job", "open", "hall", "--type", "Lakeside 4", "--json"))["job"]
+    arguments = ("--path", "transmit", "--simulated", "carbon+packed", "--seats", 2, "--json")
+    document = json.loads(call("sweep", number, "--stage", "before", *arguments))
+    assert document["schema"] == "voicecheck.run/1"
+    assert set(document["pooled"]) >= MEASUREMENT_KEYS | {"seat_sd_db"}
+    assert [one["schema"] for one in document["recordings"]] == ["voicecheck.measurement/1"] * 2
+    comparison = json.loads(call("compare", number, "--stage", "before", "--json"))
+    assert comparison["schema"] == "voicecheck.comparison/1"
+    assert comparison["against"] == {"kind": "baseline", "name": "Lakeside 4", "n": 3}
+    assert {"path", "quantity", "value", "unit", "uncertainty", "low", "high", "verdict",
+            "worst_hz"} <= set(comparison["findings"][0])  # fmt: skip
+    assert {"code", "cause", "confidence", "separate_by"} <= set(comparison["hints"][0])
+    files = ("--recording", "A.wav", "A.wav", "--signal", "OUT.wav")
+    call("sweep", number, "--stage", "from file", "--path", "transmit", *files)
+    call("compare", number, "--stage", "from file", "--against", f"{number}:before")
+    call("compare", number, "--stage", "before", "--against", "mask:no-such-mask", code=2)
+    written = json.loads(call("report", number, "--out", tmp_path / "out", "--json"))["files"]
+    assert {"report.html", "chart.png", "chart.svg", "report.json"} <= {
+        Path(file).name for file in written
+    }
+    assert "hall" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_seat_that_cannot_be_used_does_not_stop_the_others(folder, tmp_path):
+    book = tmp_path / "book"
+    run("type", "add", "T", "--transmitter", "electret", folder=folder, book=book)
+    run("job", "open", "one", "--type", "T", folder=folder, book=book)
+    silent = make_bad(folder, "silence")
+    arguments = ("--stage", "before", "--path", "transmit", "--signal", "OUT.wav", "--json")
+    done = run("sweep", 1, *arguments, "--recording", "A.wav", silent, folder=folder, book=book)
+    assert len(json.loads(done.stdout)["recordings"]) == 1
+    assert "silent" in done.stderr
+    run("sweep", 1, *arguments, "--recording", silent, folder=folder, book=book, code=3)

@@ -1,0 +1,156 @@
+"""Timing, and faults put into recordings one by one."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from helpers import default_programme, kinds, measure, record, response_error_db, rms
+from known_plant import KnownPlant, carbon_like, flat
+
+from voicecheck.errors import RecordingError
+from voicecheck.inspection import find_timeline
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import Recipe, Recording
+
+CLEAN = KnownPlant(square=0.3, noise_dbfs=-70.0, latency_s=0.05)
+
+
+@pytest.mark.parametrize("drift_ppm", [-300.0, -20.0, 0.0, 100.0])
+@pytest.mark.parametrize("noise_dbfs", [-90.0, -37.0])
+def test_drift_within_a_fifth_of_a_ppm_and_latency_within_a_twentieth_sample(drift_ppm, noise_dbfs):
+    plant = KnownPlant(
+        response=flat, latency_s=0.1373, drift_ppm=drift_ppm, noise_dbfs=noise_dbfs, mains_dbfs=-40
+    )
+    timeline = find_timeline(default_programme(), record(plant))
+    assert timeline.drift_ppm == pytest.approx(drift_ppm, abs=0.2)
+    stretch = 1 + drift_ppm * 1e-6
+    assert timeline.latency_s == pytest.approx(0.1373 * stretch, abs=0.05 / 48000)
+    assert abs(timeline.drift_ppm - drift_ppm) < 3 * timeline.stretch_uncertainty * 1e6 + 1e-4
+
+
+def test_latency_through_a_handset_is_that_of_its_band():
+    """
+    A filter's own delay is part of the arrival: the peak of the band's correlation.
+
+    The expected value is the maximum of the closed form sum |M|^2 H exp(j w t), M the mark.
+    """
+    programme = default_programme()
+    timeline = find_timeline(programme, record(KnownPlant(latency_s=0.02, noise_dbfs=-90.0)))
+    block = programme.blocks_of("mark")[0]
+    first, last = (round(t * 48000) for t in (block.start_s - 0.02, block.end_s + 0.02))
+    mark = np.fft.rfft(programme.samples[first:last], 2**16)
+    frequency_hz = np.fft.rfftfreq(2**16, 1 / 48000)
+    inside = (frequency_hz > 480) & (frequency_hz < 3300)
+    weight = (np.abs(mark) ** 2 * carbon_like(np.maximum(frequency_hz, 1)))[inside]
+    delays = np.linspace(0, 2e-4, 4001)
+    turned = np.exp(2j * np.pi * frequency_hz[inside] * delays[:, None]) @ weight
+    expected = 0.02 + delays[np.argmax(turned.real)]
+    assert timeline.latency_s == pytest.approx(expected, abs=0.05 / 48000)
+
+
+def spoil(change, plant=CLEAN):
+    """Measurement of a recording after `change(samples)`."""
+    recording = record(plant)
+    samples = recording.samples.copy()
+    change(samples)
+    return measure_recording(default_programme(), recording.replace(samples=samples))
+
+
+def at(programme_s):
+    return round((programme_s + CLEAN.latency_s) * 48000)
+
+
+def located(measurement, kind):
+    return [problem.at_s for problem in measurement.problems if problem.kind == kind]
+
+
+def test_a_clean_recording_has_no_problem():
+    for seed in range(10):
+        assert kinds(measure(dataclasses.replace(CLEAN, seed=seed))) == []
+
+
+@pytest.mark.parametrize("level_db", [0, -10])
+def test_a_burst_is_found_and_its_sweep_set_aside(level_db):
+    """A 5 ms burst in the second sweep; the others give the curve."""
+    rng = np.random.default_rng(2)
+
+    def burst(samples):
+        size = 0.2 * 10 ** (level_db / 20)
+        samples[at(7.0) : at(7.005)] += size * rng.standard_normal(at(7.005) - at(7.0))
+
+    measurement = spoil(burst)
+    assert located(measurement, "burst") == [pytest.approx(7.05, abs=0.02)]
+    assert "2 of 3 sweeps used" in measurement.steps
+    assert rms(response_error_db(measurement, CLEAN)) < 0.003
+
+
+def test_a_dropout_is_found():
+    def drop(samples):
+        samples[at(4.0) : at(4.01)] = 0.0
+
+    measurement = spoil(drop)
+    assert located(measurement, "dropout") == [pytest.approx(4.05, abs=0.02)]
+    assert rms(response_error_db(measurement, CLEAN)) < 0.003
+
+
+@pytest.mark.parametrize("noise_dbfs", [-90.0, -70.0])
+def test_clipping_is_found(noise_dbfs):
+    """Five of 100 samples of the sweeps cut off."""
+    plant = dataclasses.replace(CLEAN, noise_dbfs=noise_dbfs)
+    limit = float(np.quantile(np.abs(record(plant).samples[at(2.0) : at(11.6)]), 0.95))
+
+    def clip(samples):
+        np.clip(samples, -limit, limit, out=samples)
+
+    assert "clipping" in kinds(spoil(clip, plant))
+
+
+def test_silence_is_no_signal():
+    silent = Recording(samples=np.zeros(16 * 48000), rate_hz=48000)
+    with pytest.raises(RecordingError, match="silent") as caught:
+        measure_recording(default_programme(), silent)
+    assert caught.value.kind == "no-signal"
+
+
+@pytest.mark.parametrize(
+    ("other", "kind"),
+    [
+        (Recipe(sweep_s=2.0), "wrong-programme"),
+        (Recipe(n_sweeps=2), "wrong-programme"),
+        (Recipe(mark_from_hz=3000.0, mark_to_hz=600.0), "wrong-programme"),
+    ],
+)
+def test_another_programme_is_told(other, kind):
+    plant = KnownPlant(noise_dbfs=-70.0)
+    recording = record(plant, make_programme(other))
+    with pytest.raises(RecordingError, match="programme") as caught:
+        measure_recording(default_programme(), recording)
+    assert caught.value.kind == kind
+
+
+def test_noise_is_no_programme():
+    rng = np.random.default_rng(1)
+    noise = Recording(samples=0.1 * rng.standard_normal(17 * 48000), rate_hz=48000)
+    with pytest.raises(RecordingError, match="marks") as caught:
+        measure_recording(default_programme(), noise)
+    assert caught.value.kind == "wrong-programme"
+
+
+@pytest.mark.parametrize(
+    ("first_s", "last_s", "kind"),
+    [(0.0, 10.0, "stops-early"), (1.0, 30.0, "starts-late"), (0.0, 0.1, "stops-early")],
+)
+def test_a_piece_of_a_recording_is_told(first_s, last_s, kind):
+    recording = record(CLEAN)
+    cut = recording.samples[round(first_s * 48000) : round(last_s * 48000)]
+    with pytest.raises(RecordingError) as caught:
+        measure_recording(default_programme(), recording.replace(samples=cut))
+    assert caught.value.kind == kind
+
+
+def test_another_rate_is_told():
+    recording = Recording(samples=record(CLEAN).samples, rate_hz=44100)
+    with pytest.raises(RecordingError, match="--rate 44100") as caught:
+        measure_recording(default_programme(), recording)
+    assert caught.value.kind == "wrong-rate"
