@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from voicecheck.bench.soundcard import SoundCardBench, list_devices
+from voicecheck.bench.meter import Meter
+from voicecheck.bench.soundcard import SoundCardBench, Wiring, list_devices, listen
+from voicecheck.errors import BenchError
 from voicecheck.programme import make_programme
 from voicecheck.records import Calibration, Conditions, Programme, Recipe, Recording
+from voicecheck.weighting import make_band_frequencies
 
 pytestmark = pytest.mark.bench
 
@@ -131,3 +134,33 @@ def test_devices_are_listed_with_what_they_have(virtual_bench) -> None:
     assert device.name == "handset"
     assert (device.n_inputs, device.n_outputs) == (1, 1)
     assert device.default_rate_hz == 44100
+
+
+def test_listening_gives_a_live_input_until_asked_to_stop(virtual_bench) -> None:
+    """Three seconds of the card's hum and noise, read by the meter; leaving ends the process."""
+    card = virtual_bench(noise_dbfs=-60.0, hum_dbfs=-40.0, hum_hz=60.0)
+    wiring = Wiring(name="attic", device=card.device)
+    heard: list[np.ndarray] = []
+    stream = listen(wiring, 48000)
+    while sum(map(len, heard)) < 3 * 48000:
+        heard.append(next(stream)[:, 0])
+    stream.close()
+    samples = np.concatenate(heard)[-2 * 48000 :]
+    phase = 2 * np.pi * 60.0 / 48000 * np.arange(len(samples))
+    hum = np.abs(2 * np.mean(samples * np.exp(-1j * phase)))
+    assert 20 * np.log10(hum) == pytest.approx(-40.0, abs=0.05)
+    meter = Meter(48000, make_band_frequencies(3, 100.0, 8000.0))
+    assert meter.update(samples).rms_dbfs == pytest.approx(-39.96, abs=0.1)
+    with pytest.raises(BenchError, match="not there"):
+        next(listen(Wiring(name="attic", device="parlour"), 48000))
+
+
+def test_listening_to_a_device_that_stalls_ends_with_an_error(virtual_bench) -> None:
+    card = virtual_bench()
+    stream = listen(Wiring(name="attic", device=card.device), 48000)
+    while not len(next(stream)):
+        pass
+    card.change(stall=True)
+    with pytest.raises(BenchError, match="attic: stopped at"):
+        for _ in stream:
+            pass

@@ -7,6 +7,7 @@ program itself never loads the audio library.
 """
 
 from voicecheck.bench.soundcard.card import SoundCardBench, list_devices
+from voicecheck.bench.soundcard.takes import Wiring, listen
 from voicecheck.records.benches import Device
 
-__all__ = ["Device", "SoundCardBench", "list_devices"]
+__all__ = ["Device", "SoundCardBench", "Wiring", "list_devices", "listen"]

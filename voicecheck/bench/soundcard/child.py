@@ -8,6 +8,7 @@ when the program that started it is gone.
 from __future__ import annotations
 
 import os
+import queue
 import signal
 import sys
 import threading
@@ -20,6 +21,9 @@ from numpy.typing import NDArray
 from voicecheck.bench.soundcard.wire import Message, receive, send
 
 PROGRESS_S = 0.1
+BLOCK_S = 0.05
+MOST_WAITING = 2000
+"""Blocks kept for a program that does not fetch them; what comes later is dropped."""
 LEAVE_S = 1.0
 CAP_SLACK = 1.0 + 1e-6
 """Rounding to the 32 bits of the device may raise a sample by this much."""
@@ -139,6 +143,8 @@ def _serve(
 ) -> None:
     if request["do"] == "list":
         send(answers, {"event": "devices", "devices": _list_devices(sounddevice)})
+    elif request["do"] == "listen":
+        _listen(sounddevice, answers, request, is_leaving)
     else:
         _play_and_record(sounddevice, answers, request, content, is_leaving)
 
@@ -242,6 +248,40 @@ def _play_and_record(
     stream.close()
 
 
+def _listen(
+    sounddevice: Any, answers: BinaryIO, request: Message, is_leaving: threading.Event
+) -> None:
+    """Send what comes in, about twenty times a second, until the program has had enough."""
+    columns = [channel - 1 for channel in request["inputs"]]
+    heard: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
+
+    def hear(block: NDArray[np.float32], _frames: int, _time: object, _status: object) -> None:
+        if heard.qsize() < MOST_WAITING:
+            heard.put(block[:, columns].copy())
+
+    device, *_ = _choose_devices(sounddevice, request, ("input_device",))
+    try:
+        stream = sounddevice.InputStream(
+            samplerate=request["rate_hz"],
+            device=device["index"],
+            channels=max(request["inputs"]),
+            dtype="float32",
+            latency=request["latency_s"],
+            callback=hear,
+        )
+    except sounddevice.PortAudioError as error:
+        raise _explain(error, device, request["rate_hz"]) from error
+    stream.start()
+    send(answers, {"event": "started"})
+    while not is_leaving.wait(BLOCK_S):
+        # An empty block is sent too: it says that the device, not this process, is late.
+        parts = [heard.get() for _ in range(heard.qsize())]
+        content = b"".join(part.tobytes() for part in parts)
+        send(answers, {"event": "block", "frames": sum(map(len, parts))}, content)
+    stream.abort()
+    stream.close()
+
+
 def _check_cap(sound: NDArray[np.float32], caps: list[float]) -> None:
     """The last look at the samples before the device has them."""
     peaks = np.max(np.abs(sound), axis=0, initial=0.0)
@@ -255,22 +295,29 @@ def _check_cap(sound: NDArray[np.float32], caps: list[float]) -> None:
             raise RefusedError("cap", message)
 
 
+SIDES = {"input_device": ("n_inputs", "inputs", 0), "output_device": ("n_outputs", "outputs", 1)}
+
+
+def _choose_devices(sounddevice: Any, request: Message, roles: tuple[str, ...]) -> list[Message]:
+    """The devices meant, each with the channels that are asked of it."""
+    devices = _list_devices(sounddevice)
+    chosen = []
+    for role in roles:
+        has, kind, position = SIDES[role]
+        default = sounddevice.default.device[position]
+        device = find_device(devices, request[role], request["host_api"], has, default)
+        need = max(request[kind])
+        if need > device[has]:
+            message = f"{device['name']}: has {device[has]} {kind}, channel {need} asked for"
+            raise RefusedError("channels", message)
+        chosen.append(device)
+    return chosen
+
+
 def _open_stream(sounddevice: Any, request: Message, take: Take) -> Any:
     """Open, not start, and say in the user's words why not."""
-    devices = _list_devices(sounddevice)
-    defaults = sounddevice.default.device
-    pair = [
-        find_device(devices, request[side], request["host_api"], channels, defaults[position])
-        for position, (side, channels) in enumerate(
-            (("input_device", "n_inputs"), ("output_device", "n_outputs"))
-        )
-    ]
+    pair = _choose_devices(sounddevice, request, ("input_device", "output_device"))
     needs = (max(request["inputs"]), max(request["outputs"]))
-    for device, need, channels in zip(pair, needs, ("n_inputs", "n_outputs"), strict=True):
-        if need > device[channels]:
-            kind = channels.removeprefix("n_")
-            message = f"{device['name']}: has {device[channels]} {kind}, channel {need} asked for"
-            raise RefusedError("channels", message)
     try:
         return sounddevice.Stream(
             samplerate=request["rate_hz"],

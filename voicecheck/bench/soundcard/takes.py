@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -260,6 +260,45 @@ def _follow(
             return header, content
         if progress is not None:
             progress(count.done / count.total, db_from_ratio(header["peak"]))
+
+
+def listen(wiring: Wiring, rate_hz: int) -> Iterator[Array]:
+    """
+    What comes in, block by block, until the caller stops asking.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Its inputs; nothing is played.
+    rate_hz : int
+
+    Yields
+    ------
+    ndarray, shape (n_frames, n_inputs)
+        About twenty a second, some of them empty.
+
+    Raises
+    ------
+    BenchError
+        As `capture`.
+    """
+    n_frames = 0
+    try:
+        with SoundProcess({**make_request(wiring, rate_hz), "do": "listen"}) as process:
+            process.await_start()
+            moved_s = time.monotonic()
+            while True:
+                header, content = process.receive(moved_s + STALL_S - time.monotonic())
+                if header["frames"]:
+                    moved_s = time.monotonic()
+                    n_frames += header["frames"]
+                block = np.frombuffer(content, "<f4").reshape(-1, len(wiring.inputs))
+                yield block.astype(float)
+    except LateError:
+        raise explain_stall(wiring, n_frames / rate_hz) from None
+    except GoneError:
+        message = f"{wiring.name}: the sound process died; re-plug the device and try again"
+        raise BenchError(message) from None
 
 
 def explain_stall(wiring: Wiring, at_s: float) -> BenchError:
