@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicecheck.bench.calibration import curves, levels
@@ -48,6 +48,7 @@ def make_recording(samples: np.ndarray, path: str = "transmit") -> Recording:
     return Recording(samples=samples, rate_hz=RATE_HZ, conditions=Conditions(path=path))
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     frequency_hz=st.floats(380.0, 1040.0),
     amplitude=st.floats(0.001, 1.0),

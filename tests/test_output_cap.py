@@ -1,0 +1,253 @@
+"""
+No path of options or recipes makes a sample above the cap.
+
+Everything from the recipe to the block that the sound library asks for is the program's own code;
+only the library is replaced, by one that keeps what it was given.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import threading
+from collections.abc import Callable
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from voicecheck.bench.calibration.tones import make_tone
+from voicecheck.bench.hardware import HardwareBench
+from voicecheck.bench.soundcard import SoundCardBench, child, takes
+from voicecheck.bench.soundcard.wire import receive
+from voicecheck.errors import BenchError, InputError
+from voicecheck.programme import make_programme
+from voicecheck.records import Programme, Recipe
+from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.signals import PATHS
+
+NOW = "2026-03-02T09:00:00+00:00"
+N_CHANNELS = 4
+QUIET = SimpleNamespace(input_overflow=False, output_underflow=False)
+
+
+class KeepingLibrary:
+    """Runs a stream at once, in blocks of changing size, and keeps what was to be played."""
+
+    PortAudioError = RuntimeError
+    default = SimpleNamespace(device=(0, 0))
+
+    def __init__(self) -> None:
+        self.spoken = np.zeros((0, N_CHANNELS))
+
+    def query_hostapis(self) -> list[dict]:
+        return [{"name": "kept"}]
+
+    def query_devices(self) -> list[dict]:
+        channels = {"max_input_channels": N_CHANNELS, "max_output_channels": N_CHANNELS}
+        return [{"name": "wire", "hostapi": 0, "default_samplerate": 48000.0, **channels}]
+
+    def Stream(self, *, channels, callback, finished_callback, **_options):  # noqa: N802
+        def start() -> None:
+            parts = []
+            for size in (1, 64, 1023, 4096, *[65536] * 40):
+                spoken = np.full((size, channels[1]), np.nan, np.float32)
+                heard = np.zeros((size, channels[0]), np.float32)
+                callback(heard, spoken, size, None, QUIET)
+                parts.append(np.pad(spoken, ((0, 0), (0, N_CHANNELS - channels[1]))))
+            self.spoken = np.concatenate(parts)
+            finished_callback()
+
+        return SimpleNamespace(start=start, abort=lambda: None, close=lambda: None)
+
+
+class InlineProcess:
+    """The sound process without a process: same request, same code, same messages."""
+
+    library = KeepingLibrary()
+
+    def __init__(self, request: dict, content: bytes) -> None:
+        answers = io.BytesIO()
+        request = json.loads(json.dumps(request))
+        child._play_and_record(self.library, answers, request, content, threading.Event())
+        answers.seek(0)
+        self.answers = answers
+
+    def __enter__(self) -> InlineProcess:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def await_start(self) -> None:
+        assert receive(self.answers)[0]["event"] == "started"
+
+    def receive(self, _limit_s: float) -> tuple[dict, bytes]:
+        return receive(self.answers)
+
+
+@pytest.fixture
+def library(monkeypatch: pytest.MonkeyPatch) -> KeepingLibrary:
+    monkeypatch.setattr(takes, "SoundProcess", InlineProcess)
+    # Retries tell nothing here: what is played is the same each time.
+    monkeypatch.setattr(takes, "MAX_RETRIES", 0)
+    return InlineProcess.library
+
+
+levels = st.floats(-60.0, -18.0) | st.floats(-18.0, 12.0) | st.sampled_from([0.0, 200.0, -200.0])
+caps = st.floats(-15.0, -0.1) | st.floats(-40.0, 3.0)
+recipes = st.builds(
+    Recipe,
+    rate_hz=st.sampled_from([44100, 48000, 96000]),
+    level_dbfs=levels,
+    cap_dbfs=caps,
+    n_sweeps=st.integers(1, 2),
+    sweep_s=st.floats(0.5, 0.8),
+    sweep_from_hz=st.floats(50.0, 400.0),
+    sweep_to_hz=st.floats(2000.0, 19000.0),
+    silence_s=st.sampled_from([0.0, 0.2]),
+    step_levels_db=st.lists(st.floats(-40.0, 12.0), max_size=4).map(tuple),
+    step_frequencies_hz=st.lists(st.floats(100.0, 4000.0), max_size=2).map(tuple),
+    step_s=st.floats(0.05, 0.1),
+    tones_hz=st.lists(st.floats(300.0, 3000.0), max_size=5).map(tuple),
+    tones_s=st.floats(0.1, 0.3),
+    lead_in_s=st.sampled_from([0.0, 0.2]),
+    tail_s=st.sampled_from([0.0, 0.2]),
+)
+searched = settings(max_examples=80, deadline=None, derandomize=True)
+
+
+def check_played(library: KeepingLibrary, channel: int, *caps_dbfs: float) -> None:
+    """Under every cap, other channels silent, silence at both ends."""
+    spoken = library.spoken
+    assert np.all(np.isfinite(spoken))
+    cap = 10 ** (min(caps_dbfs) / 20)
+    assert np.max(np.abs(spoken)) <= cap * (1 + 2e-6)
+    assert not np.delete(spoken, channel - 1, axis=1).any()
+    assert not spoken[:1000].any()
+    assert not spoken[-1000:].any()
+
+
+def play(library: KeepingLibrary, act: Callable[[], object]) -> bool:
+    """Whether the act played something; what is refused has played nothing."""
+    library.spoken = np.zeros((0, N_CHANNELS))
+    try:
+        act()
+    except (InputError, BenchError):
+        assert len(library.spoken) == 0
+        return False
+    return True
+
+
+def test_no_recipe_passes_the_cap_of_a_sound_card(library: KeepingLibrary) -> None:
+    played = []
+
+    @searched
+    @given(recipe=recipes, cap_dbfs=caps, channel=st.integers(1, N_CHANNELS))
+    def search(recipe: Recipe, cap_dbfs: float, channel: int) -> None:
+        def act() -> None:
+            bench = SoundCardBench("wire", output_channel=channel, cap_dbfs=cap_dbfs)
+            bench.play_and_record(make_programme(recipe))
+
+        if play(library, act):
+            played.append(recipe)
+            check_played(library, channel, cap_dbfs, recipe.cap_dbfs)
+
+    search()
+    assert len(played) >= 15, "the search must reach the device"
+
+
+@st.composite
+def mouths(draw: st.DrawFn) -> StepResult:
+    """A mouth with any curve at all, as measured."""
+    level_db = draw(st.lists(st.floats(-30.0, 30.0), min_size=12, max_size=12))
+    return StepResult(
+        bench="attic",
+        step="mouth",
+        done_utc=NOW,
+        value=draw(st.floats(0.01, 10.0)),
+        unit="Pa",
+        valid_days=90.0,
+        frequency_hz=np.geomspace(200.0, 4000.0, 12),
+        level_db=np.array(level_db),
+    )
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_no_set_up_passes_the_cap_of_its_channel(library: KeepingLibrary, path: str) -> None:
+    """Also with a mouth whose equaliser lifts parts of the programme by up to 20 dB."""
+    played = []
+
+    @searched
+    @given(
+        recipe=recipes,
+        set_caps=st.tuples(caps, caps),
+        mouth=mouths(),
+        options=st.fixed_dictionaries(
+            {"allowed_dbm": st.floats(-60.0, 40.0), "is_equalised": st.booleans()}
+        ),
+    )
+    def search(recipe, set_caps, mouth, options) -> None:
+        def act() -> None:
+            setup = BenchSetup(
+                name="attic",
+                device="wire",
+                rate_hz=recipe.rate_hz,
+                mouth_channel=3,
+                line_drive_channel=2,
+                mouth_cap_dbfs=set_caps[0],
+                line_drive_cap_dbfs=set_caps[1],
+            )
+            bench = HardwareBench(setup, [mouth], now_utc=NOW, **options)
+            bench.play_and_record(make_programme(recipe), path=path)
+
+        if not play(library, act):
+            return
+        played.append(recipe)
+        if path in ("transmit", "sidetone"):
+            check_played(library, 3, set_caps[0])
+        else:
+            check_played(library, 2, set_caps[1])
+        if path == "receive":
+            # Never calibrated: taken as +10 dBm at full scale.
+            assert recipe.level_dbfs + 10.0 <= options["allowed_dbm"] + 0.05
+
+    search()
+    assert len(played) >= 10, "the search must reach the device"
+
+
+def test_no_tone_passes_the_cap(library: KeepingLibrary) -> None:
+    played = []
+
+    @searched
+    @given(level_dbfs=levels, cap_dbfs=st.floats(-40.0, -0.1), hz=st.floats(0.0, 20000.0))
+    def search(level_dbfs: float, cap_dbfs: float, hz: float) -> None:
+        def act() -> None:
+            tone = make_tone(48000, hz, level_dbfs, 0.3)
+            SoundCardBench("wire", cap_dbfs=cap_dbfs).play_and_record(tone)
+
+        if play(library, act):
+            played.append(hz)
+            check_played(library, 1, cap_dbfs)
+
+    search()
+    assert len(played) >= 15, "the search must reach the device"
+
+
+def test_no_samples_whatever_pass_the_cap(library: KeepingLibrary) -> None:
+    """Even a programme that nobody made from a recipe."""
+    played = []
+    values = st.floats(width=32) | st.floats(-0.71, 0.71)
+
+    @searched
+    @given(samples=st.lists(values, min_size=1, max_size=4) | st.lists(st.floats(-0.7, 0.7)))
+    def search(samples: list[float]) -> None:
+        programme = Programme(recipe=Recipe(), blocks=(), samples=np.array(samples))
+        if play(library, lambda: SoundCardBench("wire").play_and_record(programme)):
+            played.append(samples)
+            check_played(library, 1, -3.0)
+
+    search()
+    assert len(played) >= 15, "the search must reach the device"
