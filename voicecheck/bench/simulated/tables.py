@@ -34,15 +34,16 @@ def load_rows(name: str) -> tuple[dict[str, str], ...]:
     Parameters
     ----------
     name : str
-        File name, as "line_loss.csv".
+        Path in the folder, as "line_loss.csv"; lines that start with "#" are left out.
 
     Returns
     -------
     tuple of dict
         Header to text.
     """
-    path = resources.files("voicecheck").joinpath("data", name)
-    return tuple(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+    path = resources.files("voicecheck").joinpath("data", *name.split("/"))
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return tuple(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
 @cache
