@@ -54,6 +54,14 @@ PATHS = {
 }
 
 
+def _check_range(
+    name: str, value: float, low: float, high: float, unit: str, *, hint: str = ""
+) -> None:
+    if not low <= value <= high:
+        message = f"{name}: need {low:g} to {high:g} {unit}, got {value:g} {unit}{hint}"
+        raise InputError(message)
+
+
 class SimulatedBench:
     """
     A bench with a modelled telephone on it.
@@ -113,9 +121,10 @@ class SimulatedBench:
         is_noisy: bool = True,
         oversampling: int | None = None,
     ) -> None:
-        if not 1.0 <= feed_ma <= 120.0:
-            message = f"feed_ma: need 1 to 120 mA, got {feed_ma} mA; was it amperes?"
-            raise InputError(message)
+        _check_range("feed_ma", feed_ma, 1.0, 120.0, "mA", hint="; was it amperes?")
+        _check_range("mains_hz", mains_hz, 10.0, 100.0, "Hz")
+        _check_range("receive_dbm", receive_dbm, -60.0, 10.0, "dBm")
+        _check_range("line_km", line_km, 0.0, 20.0, "km")
         if ear not in ("coupler", "coil"):
             message = f"ear: need coupler or coil, got {ear!r}"
             raise InputError(message)
@@ -123,12 +132,8 @@ class SimulatedBench:
         drawn_s, drawn_ppm = clocks.uniform(0.020, 0.150), clocks.uniform(-60.0, 60.0)
         self.latency_s = float(drawn_s if latency_s is None else latency_s)
         self.rate_ratio_ppm = float(drawn_ppm if rate_ratio_ppm is None else rate_ratio_ppm)
-        if not 0.0 <= self.latency_s <= 5.0 or not abs(self.rate_ratio_ppm) <= 5000.0:
-            message = (
-                f"need a latency of 0 to 5 s and clocks within 5000 ppm, "
-                f"got {self.latency_s} s and {self.rate_ratio_ppm} ppm"
-            )
-            raise InputError(message)
+        _check_range("latency_s", self.latency_s, 0.0, 5.0, "s")
+        _check_range("rate_ratio_ppm", self.rate_ratio_ppm, -5000.0, 5000.0, "ppm")
         self.handset = handset
         self.seed = seed
         self.feed_ma = feed_ma
@@ -298,7 +303,7 @@ class SimulatedBench:
             ear=self.ear,
             mouth_mm=MOUTH_MM,
             angle_deg=self.angle_deg,
-            conditioned=True if is_carbon else None,
+            conditioned=True if is_carbon and has_set else None,
             seat=seat,
             seed=self.seed,
             level_dbfs=programme.recipe.level_dbfs,

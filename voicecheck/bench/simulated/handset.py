@@ -1,8 +1,8 @@
 """
 One simulated telephone on the bench: its parts, the individual drawn by the seed, one seating.
 
-Individual spreads: `carbon,element_to_element_sd_good_stock` (MEM) at its low end and half a
-decibel more in the resonances; receivers and jig are proposals, no source.
+Individual spreads: `carbon,element_to_element_sd_good_stock` (MEM) at its low end; receivers,
+network and jig are proposals, no source.
 """
 
 from __future__ import annotations

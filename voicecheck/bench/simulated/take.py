@@ -42,9 +42,15 @@ ROOM_AT_MOUTH_PA, ROOM_AT_EAR_PA = 2e-4, 6e-4
 SWAPPED_SEND_V_PER_PA = 0.012
 """A receiver used as a transmitter, by reciprocity; common practice, no source."""
 COIL_PA_PER_V = 8.4
+"""A pickup coil, in pascals of the coupler microphone that it takes the place of."""
+COIL_HUM_RATIO = 10.0
+"""What the stray field gives in the coil re the same hum on the line; common practice."""
 HOWL_V = 0.2
 BAD_CONTACT_V_PER_A_OHM = 0.5
 """A step of resistance at the line is I dR / 2 (`cord,crackle_step_resistance`, PROP)."""
+DROPOUT_CLICK_V = 0.4
+EAR_PA_PER_CLICK_V = 1.7
+"""Clicks reach the ear through the network; both sizes are common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +96,7 @@ def compute_transmit(take: Take, pressure: Spectrum) -> Spectrum:
     if take.model.cable is not None:
         line = line * take.model.cable.compute_insertion(take.grid.frequency_hz)
     line = line * compute_highpass(take.grid.frequency_hz, BRIDGE_HZ)
-    return _break_up(take, line + _draw_line_disturbance(take), volts_per_unit=1.0)
+    return _break_up(take, line + _draw_line_disturbance(take), per_click_v=1.0)
 
 
 def compute_receive_path(take: Take, drive: Spectrum) -> Spectrum:
@@ -163,8 +169,8 @@ def _listen(take: Take, from_line: Spectrum, own: Spectrum) -> Spectrum:
         room = compute_room_density(grid.frequency_hz, ROOM_AT_EAR_PA)
         heard = heard + draw_noise(take.make_generator("ear room"), grid, room)
         if take.ear == "coil" and model.disturbances.stray_hum:
-            heard = heard + _draw_hum(take) * (10.0 * COIL_PA_PER_V)
-    return _break_up(take, heard, volts_per_unit=COIL_PA_PER_V)
+            heard = heard + _draw_hum(take) * (COIL_HUM_RATIO * COIL_PA_PER_V)
+    return _break_up(take, heard, per_click_v=EAR_PA_PER_CLICK_V)
 
 
 def _draw_element_noise(take: Take) -> Spectrum:
@@ -208,11 +214,11 @@ def _draw_line_disturbance(take: Take) -> Spectrum:
     return total
 
 
-def _break_up(take: Take, spectrum: Spectrum, *, volts_per_unit: float) -> Spectrum:
+def _break_up(take: Take, spectrum: Spectrum, *, per_click_v: float) -> Spectrum:
     """
     Bad contacts, breaks and fading, which change the level in time.
 
-    `volts_per_unit` turns line volts into the unit of the spectrum.
+    `per_click_v` turns the clicks' line volts into the unit of the spectrum.
     """
     fault, grid = take.model.disturbances, take.grid
     changes = (fault.crackle_per_s, fault.dropout_per_s, fault.fade_db, fault.step_per_s)
@@ -230,7 +236,7 @@ def _break_up(take: Take, spectrum: Spectrum, *, volts_per_unit: float) -> Spect
             take.make_generator("dropout"), grid, fault.dropout_per_s, fault.dropout_s
         )
         samples = samples * (1.0 - 0.997 * broken)
-        click_v += 0.4 * broken
+        click_v += DROPOUT_CLICK_V * broken
     if fault.step_per_s:
         bad = draw_steps(take.make_generator("steps"), grid, fault.step_per_s)
         samples = samples * 10.0 ** (-fault.step_db * bad / 20.0)
@@ -238,9 +244,7 @@ def _break_up(take: Take, spectrum: Spectrum, *, volts_per_unit: float) -> Spect
         minutes = np.arange(grid.n_samples) / grid.rate_hz / 60.0
         samples = samples * 10.0 ** (-fault.fade_db * minutes / 20.0)
     band = compute_highpass(grid.frequency_hz, 150.0)
-    clicks = grid.to_spectrum(click_v) * band * volts_per_unit
-    quieted = 0.2 if volts_per_unit != 1.0 else 1.0
-    return grid.to_spectrum(samples) + clicks * quieted
+    return grid.to_spectrum(samples) + grid.to_spectrum(click_v) * band * per_click_v
 
 
 def is_hard(model: HandsetModel) -> bool:
