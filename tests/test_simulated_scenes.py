@@ -1,5 +1,5 @@
 """
-The generators of dial, bell, cord and tones: what they state is what the samples hold.
+The generators of dial, bell, cord, voice and tones: what they state is what the samples hold.
 
 Measured with demodulation, counting and FFT lines, on clean scenes, not with the analysis.
 """
@@ -30,6 +30,7 @@ from voicecheck.bench.simulated.tones import (
     make_keypad_scene,
     read_cadence,
 )
+from voicecheck.bench.simulated.voice import VOICES, make_voice
 from voicecheck.errors import InputError
 
 CLEAN = DialSettings(ringing=0.0, bounce_ms=0.0, leak_db=-80.0, snr_db=90.0)
@@ -279,6 +280,46 @@ def test_flex_events_follow_the_beat():
 def test_only_bad_cords_have_events(word):
     events = make_flex(word, seed=1, rate_hz=8000).truth.events
     assert bool(events) is (word in ("cord-break", "dirty-hook", "crackle"))
+
+
+# Voice ------------------------------------------------------------------------------------------
+
+
+def test_voice_has_the_stated_words_and_level():
+    """RMS within the words and over everything; silence outside the words but for the noise."""
+    scene = make_voice(seed=2)
+    truth = scene.truth
+    within = np.zeros(len(scene.samples), dtype=bool)
+    for start_s, end_s in truth.words_s:
+        within[round(start_s * 48000) : round(end_s * 48000)] = True
+    level_dbfs = 10.0 * math.log10(2.0 * np.mean(scene.samples[within] ** 2))
+    assert level_dbfs == pytest.approx(truth.word_dbfs, abs=0.01)
+    pauses_dbfs = 10.0 * math.log10(2.0 * np.mean(scene.samples[~within] ** 2))
+    assert pauses_dbfs == pytest.approx(truth.settings.noise_dbfs, abs=0.1)
+    assert 100.0 * np.mean(within) == pytest.approx(truth.spoken_percent)
+    share_db = 10.0 * math.log10(truth.spoken_percent / 100.0)
+    assert truth.long_term_dbfs == pytest.approx(truth.word_dbfs + share_db, abs=1e-6)
+
+
+def test_voice_stays_in_the_voice_band_and_has_its_pitch():
+    scene = make_voice(seed=5)
+    start_s, end_s = scene.truth.words_s[0]
+    word = scene.samples[round(start_s * 48000) : round(end_s * 48000)]
+    power = np.abs(np.fft.rfft(word)) ** 2
+    hz = np.fft.rfftfreq(len(word), 1.0 / 48000)
+    assert np.sum(power[hz < 4300.0]) / np.sum(power) > 0.99
+    correlation = np.fft.irfft(power)
+    lags = np.arange(round(48000 / 260), round(48000 / 80))
+    pitch_hz = 48000 / lags[np.argmax(correlation[lags])]
+    assert pitch_hz == pytest.approx(scene.truth.settings.pitch_hz, rel=0.12)
+
+
+@pytest.mark.parametrize("word", VOICES)
+def test_no_voice_clips(word):
+    for seed in (1, 2, 3):
+        scene = make_voice(word, seed=seed, rate_hz=16000)
+        assert np.max(np.abs(scene.samples)) < 0.98
+        assert scene.truth.peak_dbfs < -0.2
 
 
 # Tones ------------------------------------------------------------------------------------------
