@@ -304,6 +304,16 @@ def test_sidetone_null_lies_in_the_trades_range_and_vanishes_in_balance():
     assert np.max(np.abs(matched.couple_sidetone(frequency_hz, line_ohm))) < 1e-12
 
 
+def test_every_figure_of_the_simulation_has_a_provenance_and_a_source_that_is_listed():
+    known = {row["code"] for row in load_rows("sources.csv")}
+    for name in ("simulated_parameters", "simulated_curves", "simulated_faults", "line_loss"):
+        rows = load_rows(f"{name}.csv")
+        assert rows
+        for row in rows:
+            assert row["provenance"], row
+            assert set(row["source"].split(";")) - {"-"} <= known, row
+
+
 # Sampling and draws -----------------------------------------------------------------------------
 
 

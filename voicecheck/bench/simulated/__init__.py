@@ -5,6 +5,9 @@ A physical model, not a filter with a polynomial: pressure at the mouthpiece mov
 granules change their resistance in a direct-current loop, the network lets part of it through to
 a magnetic receiver, and the receiver works into a coupler. Nothing here is shared with the
 analysis that is checked against it.
+
+`SimulatedBench` plays programmes. The rest of a checkout has generators of its own, each giving
+samples with their exact truth: `dial`, `bell`, `flex`, `tones`, `voice`.
 """
 
 from voicecheck.bench.simulated.bench import SimulatedBench
