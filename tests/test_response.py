@@ -21,6 +21,7 @@ from voicecheck.response import (
     compute_sweep_spectra,
     estimate_variance,
     evaluate_kernel,
+    make_noise_density,
 )
 
 CARBON = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0)
@@ -140,10 +141,11 @@ def test_white_noise_variance_has_its_closed_form():
     for index in range(40):
         timeline = Timeline(latency_s=index * programme.duration_s)
         spectra = compute_sweep_spectra(programme, noise, timeline)
-        values.append(evaluate_kernel(compute_kernels(spectra), frequency_hz, spectra)[0])
+        kernels = [compute_kernels(spectra, [sweep]).mean for sweep in range(3)]
+        values.append(evaluate_kernel(np.array(kernels), 48000, frequency_hz))
     found = np.mean(np.abs(np.concatenate(values)) ** 2, axis=0)
-    bins_hz = np.arange(24001.0)
-    stated = estimate_variance(frequency_hz, bins_hz, np.ones(24001), spectra)
+    white = make_noise_density(np.arange(24001.0), np.ones(24001))
+    stated = estimate_variance(frequency_hz, white, spectra)
     closed = 4 * 9.625 / (spectra.constant_s * spectra.amplitude**2 * 48000)
     assert np.allclose(stated, closed, rtol=0.001)
     assert np.allclose(found, stated, rtol=0.3)

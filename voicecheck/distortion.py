@@ -9,10 +9,11 @@ Hann-weighted Fourier sums.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
-from voicecheck.noise import VOICE_BAND_HZ, IdleSpectrum
+from voicecheck.noise import VOICE_BAND_HZ, IdleSpectrum, make_hann
 from voicecheck.records import (
     Block,
     Distortion,
@@ -24,7 +25,7 @@ from voicecheck.records import (
     Timeline,
 )
 from voicecheck.records.arrays import Array
-from voicecheck.response import SweepSpectra, compute_transfer
+from voicecheck.response import Kernels, NoiseDensity, SweepSpectra, compute_transfer
 
 ORDERS = (2, 3, 4, 5)
 HIGHEST_SHARE = 0.45
@@ -36,32 +37,34 @@ DETECTED = 4.6
 UPPER_95 = 3.0
 """Power of pure noise stays below three times its mean in 95 of 100."""
 STEP_SETTLE_S = 0.03
+REACH_HZ = np.array([-20.0, 20.0])
+"""Around a line, where the idle noise is taken from."""
 STANDARD_LADDER_HZ = (315.0, 500.0, 1000.0)
 """Frequencies at which handset distortion is usually stated (GSM 03.50 and others)."""
 
 
 def compute_distortion(
-    kernels: Array,
+    kernels: Kernels,
     spectra: SweepSpectra,
     recipe: Recipe,
     *,
     frequency_hz: Array,
     fundamental: Array,
-    idle: IdleSpectrum,
+    noise: NoiseDensity,
 ) -> Distortion:
     """
     Harmonics against the fundamental's frequency.
 
     Parameters
     ----------
-    kernels : ndarray, shape (n_sweeps, n_fft)
+    kernels : Kernels
     spectra : SweepSpectra
     recipe : Recipe
     frequency_hz : ndarray, shape (n_points,)
         Of the fundamental.
     fundamental : ndarray, shape (n_points,)
         Magnitude of the linear transfer function there.
-    idle : IdleSpectrum
+    noise : NoiseDensity
 
     Returns
     -------
@@ -69,24 +72,19 @@ def compute_distortion(
         Orders 2 to 5 as they stand at the output; THD is the root sum square of those over the
         fundamental. An order beyond the recording's band is left out.
     """
-    power, noise, bias = (np.full((len(ORDERS), len(frequency_hz)), np.nan) for _ in range(3))
+    power, own, bias = (np.full((len(ORDERS), len(frequency_hz)), np.nan) for _ in range(3))
     for row, order in enumerate(ORDERS):
         reached = order * frequency_hz <= HIGHEST_SHARE * spectra.rate_hz
         transfer = compute_transfer(
-            kernels,
-            spectra,
-            recipe,
-            frequency_hz[reached],
-            (idle.frequency_hz, idle.power),
-            order=order,
+            kernels, spectra, recipe, frequency_hz[reached], noise, order=order
         )
         below = fundamental[reached] ** 2
         power[row, reached] = np.abs(transfer.values) ** 2 / below
-        noise[row, reached] = transfer.variance / below
+        own[row, reached] = transfer.variance / below
         # A relative error of the amplitude counts twice in the power.
         bias[row, reached] = power[row, reached] * 2.0 * transfer.bias_db * math.log(10.0) / 20.0
-    harmonic_db, below_db = _report_power_db(power, noise)
-    thd, thd_below, uncertainty = _combine_thd(power, noise, bias)
+    harmonic_db, below_db = _report_power_db(power, own)
+    thd, thd_below, uncertainty = _combine_thd(power, own, bias)
     return Distortion(
         frequency_hz=frequency_hz,
         thd_percent=thd,
@@ -158,28 +156,28 @@ def measure_linearity(
     if block is None:
         return None
     levels_db = np.array(sorted(programme.recipe.step_levels_db))
-    output, thd, below = [], [], []
-    for index in range(len(levels_db)):
-        samples = _cut_step(programme, recording, timeline, block, index)
-        played_hz = frequency_hz / timeline.stretch
-        power, noise = _measure_harmonics(samples, recording.rate_hz, played_hz, idle)
-        with np.errstate(divide="ignore"):
-            output.append(
-                10.0 * np.log10(2.0 * power[0]) if power[0] > DETECTED * noise[0] else np.nan
-            )
-        share = power[1:, None] / max(power[0], 1e-30)
-        noise_share = noise[1:, None] / max(power[0], 1e-30)
-        one, limit, _ = _combine_thd(share, noise_share, np.zeros_like(share))
-        heard = np.isfinite(output[-1])
-        thd.append(one[0] if heard else np.nan)
-        below.append(limit[0] if heard else np.nan)
-    gain_db = np.array(output) - levels_db
+    steps = [
+        _cut_step(programme, recording, timeline, block, index) for index in range(len(levels_db))
+    ]
+    length = min(map(len, steps))
+    played_hz = frequency_hz / timeline.stretch
+    power, noise = _measure_harmonics(
+        np.array([step[:length] for step in steps]), recording.rate_hz, played_hz, idle
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        output = np.where(power[0] > DETECTED * noise[0], 10.0 * np.log10(2.0 * power[0]), np.nan)
+    share = power[1:] / np.maximum(power[0], 1e-30)
+    thd, below, _ = _combine_thd(
+        share, noise[1:, None] / np.maximum(power[0], 1e-30), np.zeros_like(share)
+    )
+    is_heard = np.isfinite(output)
+    gain_db = output - levels_db
     return Linearity(
         frequency_hz=frequency_hz,
         input_db=levels_db,
-        output_db=np.array(output),
-        thd_percent=np.array(thd),
-        thd_below_percent=np.array(below),
+        output_db=output,
+        thd_percent=np.where(is_heard, thd, np.nan),
+        thd_below_percent=np.where(is_heard, below, np.nan),
         compression_db=_gain_change(levels_db, gain_db, float(levels_db.max())),
         threshold_db=_gain_change(levels_db, gain_db, -20.0),
     )
@@ -203,21 +201,25 @@ def _cut_step(
 
 
 def _measure_harmonics(
-    samples: Array, rate_hz: int, fundamental_hz: float, idle: IdleSpectrum
+    steps: Array, rate_hz: int, fundamental_hz: float, idle: IdleSpectrum
 ) -> tuple[Array, Array]:
-    """Mean squares of orders 1 to 5 of a tone, and the noise's share in each."""
-    n = len(samples)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
-    weighted = samples * window
+    """
+    Mean squares of orders 1 to 5 of some tones, and the noise's share in each order.
+
+    Shapes: steps (n_steps, n), powers (5, n_steps), noise (5,).
+    """
+    n = steps.shape[1]
+    window = make_hann(n)
     area, energy = float(np.sum(window)), float(np.sum(window**2))
     turn = np.exp(-2j * np.pi * fundamental_hz / rate_hz * np.arange(n))
-    factor, power, noise = np.ones(n, dtype=complex), [], []
+    weights, noise, factor = [], [], window / area
     for order in (1, *ORDERS):
         factor = factor * turn
-        power.append(2.0 * abs(np.sum(weighted * factor) / area) ** 2)
-        near = np.abs(idle.frequency_hz - order * fundamental_hz) < 2.0 * rate_hz / n
+        weights += [factor.real, factor.imag]
+        near = slice(*np.searchsorted(idle.frequency_hz, order * fundamental_hz + REACH_HZ))
         noise.append(2.0 * energy / area**2 * float(np.mean(idle.power[near])))
-    return np.array(power), np.array(noise)
+    sums = np.array(weights) @ steps.T
+    return 2.0 * (sums[0::2] ** 2 + sums[1::2] ** 2), np.array(noise)
 
 
 def _gain_change(levels_db: Array, gain_db: Array, at_db: float) -> float | None:
@@ -258,28 +260,21 @@ def measure_intermodulation(
     tones_hz: list[float] = sorted(programme.recipe.tones_hz)
     if not blocks or len(tones_hz) != 4:
         return Intermodulation()
-    rate_hz = recording.rate_hz
-    first = round((timeline.locate_s(blocks[0].start_s) + STEP_SETTLE_S) * rate_hz)
-    last = round((timeline.locate_s(blocks[0].end_s) - STEP_SETTLE_S) * rate_hz)
-    samples = recording.samples[max(0, first) : last]
+    first = round((timeline.locate_s(blocks[0].start_s) + STEP_SETTLE_S) * recording.rate_hz)
+    last = round((timeline.locate_s(blocks[0].end_s) - STEP_SETTLE_S) * recording.rate_hz)
+    lines = _LineSpectrum(
+        recording.samples[max(0, first) : last], recording.rate_hz, timeline, idle
+    )
     low, high = tones_hz[:2], tones_hz[2:]
-    difference = sorted({b - a for a in low for b in high})
-    summed = sorted({b + a for a in low for b in high})
-    third = sorted({b + c - a for a in low for b in high for c in high})
-
-    def power_of(lines_hz: list[float]) -> tuple[float, float]:
-        played_hz = np.array(lines_hz) / timeline.stretch
-        return _measure_lines(samples, rate_hz, played_hz, idle)
-
-    tones, _ = power_of(tones_hz)
+    tones, _ = lines.sum_power(tones_hz)
     if tones <= 0.0:
         return Intermodulation()
-    lower, lower_noise = power_of(difference)
-    upper, upper_noise = power_of(summed)
-    cubic, cubic_noise = power_of(third)
+    lower, lower_noise = lines.sum_power({b - a for a in low for b in high})
+    upper, upper_noise = lines.sum_power({b + a for a in low for b in high})
     order2, order2_below = _report_one_db(
         (lower + upper) / 2.0, (lower_noise + upper_noise) / 2.0, tones
     )
+    cubic, cubic_noise = lines.sum_power({b + c - a for a in low for b in high for c in high})
     order3, order3_below = _report_one_db(cubic, cubic_noise, tones)
     return Intermodulation(
         order2_db=order2,
@@ -289,18 +284,37 @@ def measure_intermodulation(
     )
 
 
-def _measure_lines(
-    samples: Array, rate_hz: int, lines_hz: Array, idle: IdleSpectrum
-) -> tuple[float, float]:
-    """Summed mean square of some lines, and the noise's share in it."""
-    n = len(samples)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
-    area, energy = float(np.sum(window)), float(np.sum(window**2))
-    turns = np.exp(-2j * np.pi * lines_hz[:, None] / rate_hz * np.arange(n))
-    power = float(np.sum(2.0 * np.abs(turns @ (samples * window) / area) ** 2))
-    near = np.any(np.abs(idle.frequency_hz[:, None] - lines_hz) < 20.0, axis=1)
-    noise = 2.0 * energy / area**2 * float(np.mean(idle.power[near])) * len(lines_hz)
-    return power, noise
+class _LineSpectrum:
+    """Power of lines a few Hz apart in one Hann-windowed spectrum, and the noise's share in it."""
+
+    def __init__(
+        self, samples: Array, rate_hz: int, timeline: Timeline, idle: IdleSpectrum
+    ) -> None:
+        from scipy import fft
+
+        # A little shorter makes a length that transforms fast.
+        count = len(samples)
+        while fft.next_fast_len(count, real=True) != count:
+            count -= 1
+        window = make_hann(count)
+        self.power = np.abs(fft.rfft(samples[:count] * window)) ** 2
+        self.power *= 2.0 / (count * float(np.sum(window**2)))
+        self.bins_per_hz = count / rate_hz / timeline.stretch
+        self.count, self.idle = count, idle
+
+    def sum_power(self, lines_hz: Iterable[float]) -> tuple[float, float]:
+        """
+        Summed mean square of some lines, and the noise's share in it.
+
+        Two bins to either side of a line hold all of a Hann-windowed tone but 1e-4.
+        """
+        total = noise = 0.0
+        for line_hz in lines_hz:
+            middle = round(line_hz * self.bins_per_hz)
+            total += float(np.sum(self.power[middle - 2 : middle + 3]))
+            near = slice(*np.searchsorted(self.idle.frequency_hz, line_hz + REACH_HZ))
+            noise += 5.0 * 2.0 / self.count * float(np.mean(self.idle.power[near]))
+        return total, noise
 
 
 def _report_one_db(
@@ -338,7 +352,7 @@ def measure_sinad(
         return None
     samples = _cut_step(programme, recording, timeline, block, levels_db.index(0.0))
     n = len(samples)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)
+    window = make_hann(n)
     power = np.abs(fft.rfft(samples * window)) ** 2
     bin_hz = np.arange(len(power)) * recording.rate_hz / n
     inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])

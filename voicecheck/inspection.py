@@ -69,29 +69,40 @@ def _search_marks(
     """Coarse start times of both marks by a matched filter on a decimated recording."""
     factor = max(1, round(recording.rate_hz / MARK_SEARCH_RATE_HZ))
     rate_hz = recording.rate_hz / factor
-    usable = len(recording.samples) // factor * factor
-    slow = recording.samples[:usable].reshape(-1, factor).mean(axis=1)
     length_s = programme.recipe.mark_s
     template = make_mark(programme.recipe, np.arange(round(length_s * rate_hz)) / rate_hz)
-    if len(slow) <= len(template):
+    n_slow = len(recording.samples) // factor
+    if n_slow <= len(template):
         message = (
             f"the recording is {recording.duration_s:.2f} s long and the programme needs "
             f"{programme.duration_s:.1f} s; let the recorder run for the whole programme"
         )
         raise RecordingError(message, "stops-early", recording.duration_s)
-    score = _correlate(slow, template)
     slack = round(MAX_DRIFT_PPM * 1e-6 * spacing_s * rate_hz) + 2
     spacing = round(spacing_s * rate_hz)
-    if len(score) > spacing + slack:
+    # Both marks lie within what the recording is longer than their distance: no need to look
+    # for them anywhere else.
+    room = n_slow - spacing - len(template) + slack
+    if room > slack:
+        early_part = _slow_down(recording.samples[: (room + len(template)) * factor], factor)
+        late_part = _slow_down(recording.samples[(spacing - slack) * factor :], factor)
+        early, late = _correlate(early_part, template), _correlate(late_part, template)
         # The closing mark's score is widened by the drift that may lie between the two.
-        later = _running_max(score[spacing - slack :], 2 * slack + 1)
-        both = np.minimum(score[: len(later)], later)
+        later = _running_max(late, 2 * slack + 1)
+        count = min(len(early), len(later))
+        both = np.minimum(early[:count], later[:count])
         start = int(np.argmax(both))
         if both[start] >= MARK_FOUND:
-            begin = max(0, start + spacing - slack)
-            end = begin + 2 * slack + 1
-            return start / rate_hz, (begin + int(np.argmax(score[begin:end]))) / rate_hz
-    raise _explain_missing_mark(score, slow, rate_hz, programme)
+            after = start + int(np.argmax(late[start : start + 2 * slack + 1]))
+            return start / rate_hz, (after + spacing - slack) / rate_hz
+    slow = _slow_down(recording.samples, factor)
+    raise _explain_missing_mark(_correlate(slow, template), slow, rate_hz, programme)
+
+
+def _slow_down(samples: Array, factor: int) -> Array:
+    """Means over `factor` samples: a crude low rate, good enough to find a mark."""
+    usable = len(samples) // factor * factor
+    return np.asarray(np.add.reduceat(samples[:usable], np.arange(0, usable, factor)) / factor)
 
 
 def _explain_missing_mark(
@@ -336,7 +347,7 @@ def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) ->
         if block.kind not in ("sweep", "steps", "four-tone"):
             continue
         samples, begin_s = _cut_block(recording, timeline, block)
-        first, length = _longest_still(samples)
+        first, length = _longest_still(samples, shortest)
         if length >= shortest:
             problems.append(
                 Problem(
@@ -350,13 +361,15 @@ def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) ->
     return problems
 
 
-def _longest_still(samples: Array) -> tuple[int, int]:
-    """First sample and length of the longest run without any change."""
+def _longest_still(samples: Array, shortest: int) -> tuple[int, int]:
+    """First sample and length of the longest run without any change; 0, 0 where none counts."""
+    # A run that counts holds three looks in a row at the same value: look before counting.
+    look = samples[:: max(1, shortest // 4)]
+    if not np.any((look[1:-1] == look[:-2]) & (look[1:-1] == look[2:])):
+        return 0, 0
     moving = np.flatnonzero(np.diff(samples))
     edges = np.concatenate([[-1], moving, [len(samples) - 1]])
     lengths = np.diff(edges)
-    if len(lengths) == 0:
-        return 0, 0
     longest = int(np.argmax(lengths))
     return int(edges[longest]) + 1, int(lengths[longest])
 

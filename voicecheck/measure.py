@@ -78,13 +78,12 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         recording
     )
     spectra = response.compute_sweep_spectra(programme, recording, timeline)
-    kernels = response.compute_kernels(spectra)
     problems = list(recording.problems)
     problems += inspection.find_clipping(programme, recording, timeline)
     problems += inspection.find_gaps(programme, recording, timeline)
     kept, found = _set_aside(programme, timeline, spectra, idle)
     problems += found
-    sweep = _SweepAnalysis(programme, spectra, kernels[kept], idle)
+    sweep = _SweepAnalysis(programme, spectra, kept, idle)
     figures = noise.measure_noise(idle)
     problems += _report_noise(figures, sweep)
     calibration = recording.calibration
@@ -215,18 +214,21 @@ class _SweepAnalysis:
     """Everything that comes from the sweeps, each piece computed once."""
 
     def __init__(
-        self, programme: Programme, spectra: SweepSpectra, kernels: Array, idle: IdleSpectrum
+        self, programme: Programme, spectra: SweepSpectra, kept: list[int], idle: IdleSpectrum
     ) -> None:
-        self.recipe = programme.recipe
-        self.spectra, self.kernels, self.idle = spectra, kernels, idle
+        self.recipe, self.spectra = programme.recipe, spectra
+        self.kernels = response.compute_kernels(spectra, kept)
+        self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
         points_hz = weighting.make_band_frequencies(12)
         extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
         middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
-        self.fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz]))
+        # One more beyond either end, so that slopes are known at the first and last point.
+        beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
+        self.fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
         self.is_point = np.isin(self.fine_hz, points_hz)
         self.is_distortion_point = self.is_point | np.isin(self.fine_hz, extra_hz)
         self.transfer = response.compute_transfer(
-            kernels, spectra, self.recipe, self.fine_hz, (idle.frequency_hz, idle.power)
+            self.kernels, spectra, self.recipe, self.fine_hz, self.noise
         )
         magnitude = np.abs(self.transfer.values)
         with np.errstate(divide="ignore"):
@@ -248,6 +250,7 @@ class _SweepAnalysis:
         if calibration:
             uncertainty_db = np.hypot(uncertainty_db, calibration.uncertainty_db)
         withheld = np.isnan(self.level_db)
+        delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
             unit=calibration.unit if calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
@@ -255,7 +258,7 @@ class _SweepAnalysis:
             uncertainty_db=np.where(withheld, np.nan, uncertainty_db)[here],
             snr_db=self.snr_db[here],
             phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
-            group_delay_s=np.where(withheld, np.nan, self.transfer.group_delay_s)[here],
+            group_delay_s=np.where(withheld, np.nan, delay_s)[here],
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -287,7 +290,7 @@ class _SweepAnalysis:
             self.recipe,
             frequency_hz=self.fine_hz[here],
             fundamental=usable[here],
-            idle=self.idle,
+            noise=self.noise,
         )
 
     def average_bands_db(self, shift_db: float) -> Array:

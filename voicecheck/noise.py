@@ -83,7 +83,7 @@ def compute_idle_spectrum(
         count -= 1
     samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
     samples -= samples.mean()
-    transform = fft.rfft(samples * _hann(len(samples)))
+    transform = fft.rfft(samples * make_hann(len(samples)))
     return IdleSpectrum(
         samples=samples,
         rate_hz=rate_hz,
@@ -162,7 +162,7 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / _hann_energy(n)
     floor = _estimate_floor(idle)
     orders = np.arange(1, N_MAINS_LINES + 1)
-    coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.02)
+    coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.04)
     line_hz = coarse_hz[:, None] * orders
     bins = np.rint(line_hz / step_hz).astype(int)
     ratio = fine[bins] / np.interp(line_hz, idle.frequency_hz, floor)
@@ -184,7 +184,7 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
 def _polish_peaks(power: Array, bins: Array, step_hz: float) -> tuple[Array, Array]:
     """Frequency and height of peaks near given bins, by a parabola through the logarithms."""
     # The coarse comb may sit a few fine bins off at its high lines: climb first.
-    reach = np.arange(-4, 5)
+    reach = np.arange(-6, 7)
     near = bins[:, None] + reach
     at = near[np.arange(len(bins)), np.argmax(power[near], axis=1)]
     left, middle, right = (np.log(power[at + k] + 1e-300) for k in (-1, 0, 1))
@@ -216,7 +216,7 @@ def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
     if mains is None:
         return residual
     n = len(residual)
-    window = _hann(n)
+    window = make_hann(n)
     for order in np.flatnonzero(np.isfinite(mains.power)) + 1:
         turn = np.exp(2j * np.pi * order * mains.frequency_hz / idle.rate_hz * np.arange(n))
         amplitude = 2.0 * np.sum(residual * window * turn.conj()) / np.sum(window)
@@ -251,8 +251,9 @@ def _sum_bands(idle: IdleSpectrum) -> tuple[Array, Array]:
 
 def _kurtosis(samples: Array) -> float | None:
     """Fourth moment over the squared second: 3 for Gaussian noise, more where it crackles."""
-    square = float(np.mean(samples**2))
-    return float(np.mean(samples**4)) / square**2 if square > 0.0 else None
+    power = samples**2
+    square = float(np.mean(power))
+    return float(np.mean(power**2)) / square**2 if square > 0.0 else None
 
 
 def _count_bursts(samples: Array, rate_hz: int) -> float | None:
@@ -292,7 +293,8 @@ def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
     return float(np.polyfit(centre, level_db, 1, w=np.sqrt(counts[usable]))[0])
 
 
-def _hann(n: int) -> Array:
+def make_hann(n: int) -> Array:
+    """Hann window of n samples, periodic and symmetric about its middle."""
     return np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
 
 

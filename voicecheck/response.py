@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,7 +33,6 @@ from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
 
 ComplexArray = NDArray[np.complex128]
-NoiseSpectrum = tuple[Array, Array]
 
 CYCLES_BEFORE, CYCLES_AFTER = 4.0, 10.0
 WINDOW_SCALES = (1.0, 2.0, 4.0)
@@ -42,6 +42,8 @@ COVERAGE, BIAS_COVERAGE = 2.0, 2.0
 FLOOR_DB = 0.0002
 """What the arithmetic itself may leave (aliases of harmonics, the derivative for drift)."""
 REPEAT_REACH, REPEAT_RATIO = 6, 1.5
+REPEATS_BAND_HZ, HIGHEST_REPEAT_SHARE = 8000.0, 0.6
+"""Band in which single sweeps are compared, and the part of it that its edge leaves alone."""
 LEAD_S = 0.03
 HIGHEST_ORDER = 5
 _LOG_BINS_PER_OCTAVE = 192
@@ -135,123 +137,171 @@ def make_inverse(spectra: SweepSpectra) -> ComplexArray:
     -------
     ndarray, shape (n_fft // 2 + 1,)
         1 / X(f) for a spectrum in samples, 0 below half of the sweep's first frequency.
+
+    Notes
+    -----
+    With L s and f1 / s for a clock stretched by s, the phase in turns f L s (1 - ln(f s / f1))
+    is s times the one at s = 1, less f L s ln s: only that needs doing for each recording.
     """
-    step_hz = spectra.rate_hz / spectra.n_fft
-    frequency_hz = np.arange(spectra.n_fft // 2 + 1) * step_hz
-    frequency_hz[0] = step_hz
-    constant_s = spectra.constant_s
-    turns = frequency_hz * constant_s * (1.0 - np.log(frequency_hz / spectra.start_hz))
-    angle = -2.0 * np.pi * (turns - np.floor(turns)) + np.pi / 4
-    size = 2.0 / (spectra.amplitude * spectra.rate_hz) * np.sqrt(frequency_hz / constant_s)
-    # Below the sweep there is only noise to divide: fade it out over half an octave.
-    edge = np.clip(2.0 * np.log2(frequency_hz / (0.5 * spectra.start_hz)), 0.0, 1.0)
+    stretch = spectra.stretch
+    grid = _make_inverse_grid(
+        spectra.n_fft,
+        spectra.rate_hz,
+        round(spectra.constant_s / stretch, 12),
+        round(spectra.start_hz * stretch, 9),
+    )
+    turns = stretch * grid.turns - stretch * math.log(stretch) * grid.cycles
+    # Once reduced to one turn, single precision is good for 1e-7: noise at -140 dB.
+    angle = (2.0 * np.pi * (0.125 - (turns - np.floor(turns)))).astype(np.float32)
+    size = grid.size / (spectra.amplitude * math.sqrt(stretch))
     inverse = np.empty(len(size), dtype=np.complex128)
-    size *= edge
-    inverse.real, inverse.imag = size * np.cos(angle), size * np.sin(angle)
+    np.multiply(size, np.cos(angle), out=inverse.real)
+    np.multiply(size, np.sin(angle), out=inverse.imag)
     return inverse
 
 
-def compute_kernels(spectra: SweepSpectra) -> Array:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _InverseGrid:
+    """Phase in turns, f L, and magnitude for an amplitude of 1, on one grid of frequencies."""
+
+    turns: Array
+    cycles: Array
+    size: Array
+
+
+@lru_cache(maxsize=8)
+def _make_inverse_grid(
+    n_fft: int, rate_hz: int, constant_s: float, start_hz: float
+) -> _InverseGrid:
+    step_hz = rate_hz / n_fft
+    frequency_hz = np.arange(n_fft // 2 + 1) * step_hz
+    frequency_hz[0] = step_hz
+    cycles = frequency_hz * constant_s
+    # Below the sweep there is only noise to divide: fade it out over half an octave.
+    edge = np.clip(2.0 * np.log2(frequency_hz / (0.5 * start_hz)), 0.0, 1.0)
+    return _InverseGrid(
+        turns=cycles * (1.0 - np.log(frequency_hz / start_hz)),
+        cycles=cycles,
+        size=edge * 2.0 / rate_hz * np.sqrt(frequency_hz / constant_s),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kernels:
     """
-    Kernel of each sweep.
+    Impulse responses of the sweeps that are used.
+
+    `mean`, shape (n_fft,), is their average: the linear kernel around sample 0 (circular),
+    harmonic m around -L ln m. `repeats`, shape (n_sweeps, n), holds each at `repeats_rate_hz`,
+    too low for most harmonics but enough to see how far the sweeps agree.
+    """
+
+    mean: Array
+    rate_hz: float
+    repeats: Array
+    repeats_rate_hz: float
+    constant_s: float
+
+
+def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) -> Kernels:
+    """
+    Deconvolve the sweeps.
+
+    Parameters
+    ----------
+    spectra : SweepSpectra
+    used : sequence of int, optional
+        Which sweeps; all of them when left out.
 
     Returns
     -------
-    ndarray, shape (n_sweeps, n_fft)
-        Linear kernel around sample 0 (circular), harmonic m around -L ln m.
+    Kernels
     """
     from scipy import fft
 
-    kernels = fft.irfft(spectra.values * make_inverse(spectra), spectra.n_fft, axis=1)
-    return np.asarray(kernels)
+    values = spectra.values if used is None else spectra.values[list(used)]
+    inverse = make_inverse(spectra)
+    half = fft.next_fast_len(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz), real=True)
+    size = 2 * half
+    # The band's edge is rounded off, or every kernel would ring there.
+    edge = np.clip((half - np.arange(half + 1)) / (0.2 * half), 0.0, 1.0)
+    low = inverse[: half + 1] * (0.5 - 0.5 * np.cos(np.pi * edge))
+    repeats = fft.irfft(values[:, : half + 1] * low, size, axis=1) * (size / spectra.n_fft)
+    mean = values[0] if len(values) == 1 else values.mean(axis=0)
+    return Kernels(
+        mean=np.asarray(fft.irfft(mean * inverse, spectra.n_fft)),
+        rate_hz=spectra.rate_hz,
+        repeats=np.asarray(repeats) * (spectra.n_fft / size),
+        repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
+        constant_s=spectra.constant_s,
+    )
 
 
 def evaluate_kernel(
     kernel: Array,
+    rate_hz: float,
     frequency_hz: Array,
-    spectra: SweepSpectra,
     *,
-    order: int = 1,
+    delay_s: float = 0.0,
     scale: float = 1.0,
-) -> tuple[ComplexArray, ComplexArray]:
+) -> ComplexArray:
     """
-    Transfer function of one order from a kernel, under a window that follows the frequency.
+    Fourier sum of a kernel under a window that follows the frequency.
 
     Parameters
     ----------
-    kernel : ndarray, shape (n_fft,) or (n_kernels, n_fft)
+    kernel : ndarray, shape (n,) or (n_kernels, n)
+        Circular: negative times are at its end.
+    rate_hz : float
+        Samples per second.
     frequency_hz : ndarray, shape (n_points,)
-        Frequency at the output, on the player's clock.
-    spectra : SweepSpectra
-        For its time scale.
-    order : int
-        1 for the linear kernel, m for harmonic m.
+    delay_s : float
+        Where the wanted kernel stands; -L ln m for harmonic m.
     scale : float
         Length of the window, in units of the shortest.
 
     Returns
     -------
-    values : ndarray, shape (n_points,) or (n_kernels, n_points)
-        Output over input amplitude; for harmonics the output at `frequency_hz` over the input
-        amplitude of the fundamental.
-    moments : ndarray, same shape
-        The same sum with each sample weighed by its time in seconds: the group delay is the
-        real part of moments over values.
-
-    Notes
-    -----
-    A tone of f on the player's clock is one of f / stretch on the recorder's. The table of
-    windows is for nominal frequencies; the small rest is taken along the derivative
-    dH/df = -2 pi j moments, exact to (f d)^2, which is below 1e-6 for 1000 ppm.
+    ndarray, shape (n_points,) or (n_kernels, n_points)
     """
-    table = _make_window_table(tuple(map(float, frequency_hz)), spectra.rate_hz, float(scale))
-    origin = -round(spectra.constant_s * math.log(order) * spectra.rate_hz)
+    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    origin = round(delay_s * rate_hz)
     local = np.take(
         kernel, np.arange(origin - table.before, origin + table.after), axis=-1, mode="wrap"
     )
-    products = np.take(local, table.index, axis=-1) * table.weight
-    values = np.add.reduceat(products, table.start, axis=-1)
-    moments = np.add.reduceat(products * table.time_s, table.start, axis=-1)
-    shift_hz = frequency_hz * (1.0 / spectra.stretch - 1.0)
-    return values - 2j * np.pi * shift_hz * moments, moments
+    values = np.empty((*kernel.shape[:-1], len(frequency_hz), 2))
+    for index, (first, weight) in enumerate(table.windows):
+        values[..., index, :] = local[..., first : first + len(weight)] @ weight
+    return np.asarray(values[..., 0] + 1j * values[..., 1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _WindowTable:
-    index: NDArray[np.intp]
-    weight: ComplexArray
-    time_s: Array
-    start: NDArray[np.intp]
+    """First sample of each window in the stretch from `before` to `after`, and its weights."""
+
+    windows: tuple[tuple[int, Array], ...]
     before: int
     after: int
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=64)
 def _make_window_table(
-    frequencies_hz: tuple[float, ...], rate_hz: int, scale: float
+    frequencies_hz: tuple[float, ...], rate_hz: float, scale: float
 ) -> _WindowTable:
-    """Windows times Fourier factors of all points, end to end, for one gather and one sum."""
+    """Windows times Fourier factors of all points; real and imaginary parts side by side."""
     before = math.ceil(scale * CYCLES_BEFORE / min(frequencies_hz) * rate_hz) + 1
-    after = math.ceil(scale * CYCLES_AFTER / min(frequencies_hz) * rate_hz) + 1
-    index, weight, start, total = [], [], [], 0
+    after = math.ceil(scale * CYCLES_AFTER / min(frequencies_hz) * rate_hz) + 2
+    windows = []
     for frequency_hz in frequencies_hz:
         cycle = rate_hz / frequency_hz
         reach = np.arange(
             -math.ceil(scale * CYCLES_BEFORE * cycle), math.ceil(scale * CYCLES_AFTER * cycle) + 1
         )
         window = _shape_window(reach / (scale * cycle))
-        index.append(reach + before)
-        weight.append(window * np.exp(-2j * np.pi * reach / cycle))
-        start.append(total)
-        total += len(reach)
-    return _WindowTable(
-        index=np.concatenate(index),
-        weight=np.concatenate(weight),
-        time_s=(np.concatenate(index) - before) / rate_hz,
-        start=np.array(start),
-        before=before,
-        after=after + 1,
-    )
+        angle = 2.0 * np.pi * reach / cycle
+        weight = np.stack([window * np.cos(angle), -window * np.sin(angle)], axis=1)
+        windows.append((int(reach[0]) + before, weight))
+    return _WindowTable(windows=tuple(windows), before=before, after=after)
 
 
 def _shape_window(cycles: Array) -> Array:
@@ -289,13 +339,43 @@ def _make_noise_kernel(scale: float) -> Array:
     return np.asarray(np.abs(transform) ** 2 * 4.0**octaves)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseDensity:
+    """Noise power on a grid even in log-frequency; white noise of variance s gives s."""
+
+    log_hz: Array
+    power: Array
+
+
+def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
+    """
+    Bring a noise spectrum onto a log-frequency grid, its power kept.
+
+    Parameters
+    ----------
+    spectrum_hz : ndarray, shape (n_bins,)
+        Evenly spaced from 0.
+    spectrum : ndarray, shape (n_bins,)
+        Noise power per bin such that white noise of variance s gives s in every bin.
+
+    Returns
+    -------
+    NoiseDensity
+    """
+    highest_hz = spectrum_hz[-1]
+    n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
+    edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)
+    step_hz = spectrum_hz[1] - spectrum_hz[0]
+    total = np.concatenate([[0.0], np.cumsum(spectrum)]) * step_hz
+    below = np.interp(edges_hz, np.append(spectrum_hz, highest_hz + step_hz) - step_hz / 2, total)
+    return NoiseDensity(
+        log_hz=np.log(np.sqrt(edges_hz[1:] * edges_hz[:-1])),
+        power=np.diff(below) / np.diff(edges_hz),
+    )
+
+
 def estimate_variance(
-    frequency_hz: Array,
-    spectrum_hz: Array,
-    spectrum: Array,
-    spectra: SweepSpectra,
-    *,
-    scale: float = 1.0,
+    frequency_hz: Array, noise: NoiseDensity, spectra: SweepSpectra, *, scale: float = 1.0
 ) -> Array:
     """
     Variance of a windowed transfer function from the spectrum of the idle noise.
@@ -304,10 +384,7 @@ def estimate_variance(
     ----------
     frequency_hz : ndarray, shape (n_points,)
         Frequency at the output.
-    spectrum_hz : ndarray, shape (n_bins,)
-        Evenly spaced from 0.
-    spectrum : ndarray, shape (n_bins,)
-        Noise power per bin such that white noise of variance s gives s in every bin.
+    noise : NoiseDensity
     spectra : SweepSpectra
         One sweep's amplitude and time scale.
     scale : float
@@ -324,17 +401,9 @@ def estimate_variance(
     4 s^2 / (L A^2 fs) integral P(v) (v/f)^2 |w(s (v/f - 1))|^2 ln 2 d(octaves). For white noise
     it is 4 s D sigma^2 / (L A^2 fs), D the energy of the window in cycles.
     """
-    highest_hz = spectrum_hz[-1]
-    n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
-    edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)
-    step_hz = spectrum_hz[1] - spectrum_hz[0]
-    total = np.concatenate([[0.0], np.cumsum(spectrum)]) * step_hz
-    below = np.interp(edges_hz, np.append(spectrum_hz, highest_hz + step_hz) - step_hz / 2, total)
-    density = np.diff(below) / np.diff(edges_hz)
-    smooth = np.convolve(density, _make_noise_kernel(scale), mode="same")
+    smooth = np.convolve(noise.power, _make_noise_kernel(scale), mode="same")
     factor = 4.0 * scale**2 / (spectra.constant_s * spectra.amplitude**2 * spectra.rate_hz)
-    centre_hz = np.sqrt(edges_hz[1:] * edges_hz[:-1])
-    at_points = np.interp(np.log(frequency_hz), np.log(centre_hz), smooth)
+    at_points = np.interp(np.log(frequency_hz), noise.log_hz, smooth)
     return np.asarray(factor * math.log(2.0) / _LOG_BINS_PER_OCTAVE * at_points)
 
 
@@ -351,8 +420,8 @@ def evaluate_reference(
     programme = make_programme(dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz))
     recording = Recording(samples=programme.samples, rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
-    kernel = compute_kernels(spectra)[0]
-    return evaluate_kernel(kernel, np.array(frequencies_hz), spectra, scale=scale)[0]
+    kernel = compute_kernels(spectra).mean
+    return evaluate_kernel(kernel, rate_hz, np.array(frequencies_hz), scale=scale)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -369,15 +438,14 @@ class Transfer:
     variance: Array
     bias_db: Array
     scale: Array
-    group_delay_s: Array
 
 
 def compute_transfer(
-    kernels: Array,
+    kernels: Kernels,
     spectra: SweepSpectra,
     recipe: Recipe,
     frequency_hz: Array,
-    noise: NoiseSpectrum,
+    noise: NoiseDensity,
     *,
     order: int = 1,
 ) -> Transfer:
@@ -386,60 +454,78 @@ def compute_transfer(
 
     Parameters
     ----------
-    kernels : ndarray, shape (n_sweeps, n_fft)
-        Of the sweeps that are used.
+    kernels : Kernels
     spectra : SweepSpectra
     recipe : Recipe
     frequency_hz : ndarray, shape (n_points,)
         Of the fundamental; rising, about evenly spaced in log-frequency.
-    noise : (ndarray, ndarray), shape (n_bins,) each
-        Frequency and power as `estimate_variance` takes them.
+    noise : NoiseDensity
+        Of the silence.
     order : int
         1 for the response, m for harmonic m as it stands at the output.
 
     Returns
     -------
     Transfer
+
+    Notes
+    -----
+    A tone of f on the player's clock is one of f / stretch on the recorder's; the values are
+    taken at nominal frequencies, and the small rest is made up for along the curve itself.
     """
     names = tuple(map(float, frequency_hz))
     output_hz = order * frequency_hz
-    each, variance, delay = [], [], []
+    delay_s = -kernels.constant_s * math.log(order)
+    ratio = _compare_repeats(kernels, spectra, output_hz, delay_s, noise)
+    mean, variance = [], []
     for scale in WINDOW_SCALES:
-        values, moments = evaluate_kernel(kernels, output_hz, spectra, order=order, scale=scale)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            delay.append((moments.mean(axis=0) / values.mean(axis=0)).real)
-        each.append(values / evaluate_reference(recipe, spectra.rate_hz, names, scale))
-        idle = estimate_variance(output_hz, *noise, spectra, scale=scale)
-        variance.append(_pool_variance(idle, each[-1]))
-    each_all, variance_all = np.array(each), np.array(variance)
-    mean = each_all.mean(axis=1)
-    choice, bias_db = choose_windows(mean, variance_all)
+        values = evaluate_kernel(
+            kernels.mean, kernels.rate_hz, output_hz, delay_s=delay_s, scale=scale
+        )
+        mean.append(values / evaluate_reference(recipe, spectra.rate_hz, names, scale))
+        idle = estimate_variance(output_hz, noise, spectra, scale=scale)
+        variance.append(ratio * idle / len(kernels.repeats))
+    mean_all, variance_all = np.array(mean), np.array(variance)
+    choice, bias_db = choose_windows(mean_all, variance_all)
     point = np.arange(len(frequency_hz))
+    shift_hz = output_hz * (1.0 / spectra.stretch - 1.0)
+    slopes = np.gradient(mean_all, output_hz, axis=1) if len(output_hz) > 1 else 0.0 * mean_all
     return Transfer(
         frequency_hz=frequency_hz,
-        values=mean[choice, point],
+        values=(mean_all + shift_hz * slopes)[choice, point],
         variance=variance_all[choice, point],
         bias_db=bias_db,
         scale=np.array(WINDOW_SCALES)[choice],
-        group_delay_s=np.array(delay)[choice, point],
     )
 
 
-def _pool_variance(idle: Array, each: ComplexArray) -> Array:
+def _compare_repeats(
+    kernels: Kernels,
+    spectra: SweepSpectra,
+    output_hz: Array,
+    delay_s: float,
+    noise: NoiseDensity,
+) -> Array:
     """
-    Variance of the mean over sweeps, from the silence unless the repeats clearly say more.
+    How much more the repeats scatter than the silence explains; 1 unless it is clearly more.
 
     Noise that comes only with the signal is not in the silence; the scatter of the repeats has
     it, but few degrees of freedom, so it is averaged over neighbours and believed only when it
     is well above.
     """
-    n_sweeps = len(each)
-    of_mean = idle / n_sweeps
-    if n_sweeps < 2:
-        return of_mean
-    scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps * (n_sweeps - 1))
-    ratio = _average_neighbours(scatter / np.maximum(of_mean, 1e-300), REPEAT_REACH)
-    return np.where(ratio > REPEAT_RATIO, ratio, 1.0) * of_mean
+    n_sweeps = len(kernels.repeats)
+    ratio = np.ones(len(output_hz))
+    seen = output_hz < HIGHEST_REPEAT_SHARE * REPEATS_BAND_HZ
+    if n_sweeps < 2 or not seen.any():
+        return ratio
+    each = evaluate_kernel(
+        kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
+    )
+    scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
+    idle = estimate_variance(output_hz[seen], noise, spectra)
+    found = _average_neighbours(scatter / np.maximum(idle, 1e-300), REPEAT_REACH)
+    ratio[seen] = np.where(found > REPEAT_RATIO, found, 1.0)
+    return ratio
 
 
 def choose_windows(values: ComplexArray, variance: Array) -> tuple[NDArray[np.intp], Array]:

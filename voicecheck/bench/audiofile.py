@@ -208,8 +208,8 @@ def _read_channel(sound: Any, channel: int, path: Path) -> tuple[Array, bool]:
 def _read_blocks(sound: Any, channel: int, block_frames: int, path: Path) -> Array:
     parts: list[Array] = []
     while True:
-        part = sound.read(block_frames, always_2d=True)
-        parts.append(part[:, channel - 1])
+        part = sound.read(block_frames)
+        parts.append(part if part.ndim == 1 else part[:, channel - 1].copy())
         _check_length(len(parts) * block_frames, path)
         if len(part) < block_frames:
             return parts[0] if len(parts) == 1 else np.concatenate(parts)

@@ -24,9 +24,21 @@ def freeze_arrays(record: Any) -> None:
     for field in dataclasses.fields(record):
         value = getattr(record, field.name)
         if field.type in ("Array", "Array | None", Array) and value is not None:
-            array = np.array(value, dtype=np.float64)
-            array.flags.writeable = False
-            object.__setattr__(record, field.name, array)
+            object.__setattr__(record, field.name, _freeze(value))
+
+
+def _freeze(value: Any) -> Array:
+    """Read-only float64 copy; an array that nobody can write to any more is taken as it is."""
+    if (
+        isinstance(value, np.ndarray)
+        and value.dtype == np.float64
+        and value.base is None
+        and not value.flags.writeable
+    ):
+        return value
+    array = np.array(value, dtype=np.float64)
+    array.flags.writeable = False
+    return array
 
 
 def is_same(first: Any, second: Any) -> bool:

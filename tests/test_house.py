@@ -1,0 +1,170 @@
+"""The rules of the house: style, types, tiers, sizes, what an import loads, what a README shows."""
+
+import ast
+import json
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "voicecheck"
+MOST_LINES, MOST_BODY = 600, 40
+TOP = {
+    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "voicecheck", "tests", "fixtures",
+    "reports",
+}  # fmt: skip
+
+
+def run(*arguments):
+    return subprocess.run(arguments, cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+def test_ruff():
+    done = run(sys.executable, "-m", "ruff", "check", ".")
+    assert done.returncode == 0, done.stdout
+    done = run(sys.executable, "-m", "ruff", "format", "--check", ".")
+    assert done.returncode == 0, done.stdout
+
+
+def test_mypy():
+    done = run(sys.executable, "-m", "mypy")
+    assert done.returncode == 0, done.stdout
+
+
+def test_tiers():
+    """Imports go downwards only; charts, reports, science and the simulated bench keep apart."""
+    done = run(str(Path(sys.executable).parent / "lint-imports"))
+    assert done.returncode == 0, done.stdout
+
+
+def python_files():
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def test_module_sizes():
+    long = {
+        path.name: n
+        for path in python_files()
+        if (n := len(path.read_text().splitlines())) > MOST_LINES
+    }
+    assert long == {}
+
+
+def test_function_bodies():
+    """No body is longer than 40 lines, docstring not counted."""
+    long = []
+    for path in python_files():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                body = node.body[1:] if ast.get_docstring(node) and node.body[1:] else node.body
+                if (n := (body[-1].end_lineno or 0) - body[0].lineno + 1) > MOST_BODY:
+                    long.append(f"{path.name}:{node.name} {n}")
+    assert long == []
+
+
+def test_the_top_level_holds_nothing_else():
+    listed = run("git", "ls-files").stdout.split("\n")
+    if not any(listed):
+        pytest.skip("not a git checkout")
+    tops = {name.split("/")[0] for name in listed if name}
+    assert {name for name in tops if not name.startswith(".")} <= TOP
+
+
+def loaded_by(statement):
+    code = f"{statement}; import sys, json; print(json.dumps(sorted(sys.modules)))"
+    done = run(sys.executable, "-c", code)
+    assert done.returncode == 0, done.stderr
+    return {name.split(".")[0] for name in json.loads(done.stdout)}
+
+
+HEAVY = {
+    "scipy",
+    "librosa",
+    "matplotlib",
+    "sqlalchemy",
+    "sounddevice",
+    "soundfile",
+    "rich",
+    "jinja2",
+}
+
+
+def test_importing_voicecheck_loads_nothing_heavy():
+    assert loaded_by("import voicecheck") & (HEAVY | {"numpy", "typer"}) == set()
+
+
+def test_help_loads_nothing_heavy():
+    statement = (
+        "from typer.testing import CliRunner; from voicecheck.cli import app; "
+        "CliRunner().invoke(app, ['--help'])"
+    )
+    assert loaded_by(statement) & (HEAVY - {"rich"} | {"numpy"}) == set()
+
+
+def test_every_dependency_has_its_reason():
+    """DEVELOPERS.md says of each dependency why it is there."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = project["optional-dependencies"].values()
+    names = [*project["dependencies"], *(name for extra in extras for name in extra)]
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    bare = {re.split(r"[\[<>=~ ]", name)[0] for name in names}
+    assert {name for name in bare if f"`{name}`" not in text} == set()
+
+
+def list_commands():
+    """Every command of the program, as it is typed."""
+    from typer.main import get_command
+
+    from voicecheck.cli import app
+
+    found = []
+
+    def walk(command, words):
+        children = getattr(command, "commands", None)
+        if children is None:
+            found.append(" ".join(words))
+            return
+        for name, child in children.items():
+            walk(child, [*words, name])
+
+    walk(get_command(app), ["voicecheck"])
+    return found
+
+
+def test_every_command_is_in_the_readme():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [command for command in list_commands() if command not in text] == []
+
+
+def test_every_command_and_option_has_help():
+    from typer.main import get_command
+
+    from voicecheck.cli import app
+
+    silent = []
+
+    def walk(command):
+        for child in getattr(command, "commands", {}).values():
+            walk(child)
+        if not command.help:
+            silent.append(command.name)
+        silent.extend(
+            f"{command.name} {option.name}"
+            for option in command.params
+            if not getattr(option, "help", None)
+        )
+
+    walk(get_command(app))
+    assert silent == []
+
+
+def test_no_fixture_is_expected_from_memory():
+    """Rows of published values never rest on memory or on a proposal."""
+    for path in (ROOT / "fixtures" / "published").glob("*.csv"):
+        text = path.read_text(encoding="utf-8")
+        assert "MEM" not in text
+        assert "PROP" not in text
