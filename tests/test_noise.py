@@ -7,8 +7,9 @@ import pytest
 from helpers import default_programme, kinds, measure, record
 from known_plant import KnownPlant, flat
 
+from voicecheck.idle import compute_idle_spectrum
 from voicecheck.inspection import find_timeline
-from voicecheck.noise import compute_idle_spectrum, find_mains, measure_noise
+from voicecheck.noise import find_mains, measure_noise
 from voicecheck.records import Recording
 from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 

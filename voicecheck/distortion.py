@@ -13,7 +13,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from voicecheck.noise import VOICE_BAND_HZ, IdleSpectrum, make_hann
+from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, make_hann
 from voicecheck.records import (
     Block,
     Distortion,

@@ -13,7 +13,7 @@ import numpy as np
 
 from voicecheck import __version__, distortion, inspection, noise, response, weighting
 from voicecheck.errors import RecordingError
-from voicecheck.noise import IdleSpectrum
+from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
 from voicecheck.records import (
     Bands,
     Calibration,
@@ -74,9 +74,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     """
     _check_rate(programme, recording)
     timeline = inspection.find_timeline(programme, recording)
-    idle = noise.compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(
-        recording
-    )
+    idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     spectra = response.compute_sweep_spectra(programme, recording, timeline)
     problems = list(recording.problems)
     problems += inspection.find_clipping(programme, recording, timeline)

@@ -13,13 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck.records import Noise, Programme, Recording, Timeline
+from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
+from voicecheck.records import Noise
 from voicecheck.records.arrays import Array
 from voicecheck.weighting import make_band_frequencies, weigh_c_message_db, weigh_psophometric_db
 
-VOICE_BAND_HZ = (200.0, 4000.0)
-SETTLE_S = 0.02
-"""Left out at either end of the silence, against the mark's echo and the sweep's fade."""
 MAINS_RANGE_HZ = (45.0, 65.0)
 N_MAINS_LINES = 15
 ZERO_PADDING = 8
@@ -30,67 +28,6 @@ LINE_SCORE = 8.0
 BURST_FRAME_S = 0.002
 BURST_RATIO = 4.0
 """Frame energy over the usual one: 2 in 10^7 for Gaussian noise of 15 degrees of freedom."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IdleSpectrum:
-    """
-    Idle noise and its spectrum.
-
-    `samples` has shape (n,); `frequency_hz`, `transform` (Hann-windowed) and `power` have shape
-    (n // 2 + 1,), the power such that white noise of variance s gives s in every bin.
-    """
-
-    samples: Array
-    rate_hz: int
-    frequency_hz: Array
-    transform: NDArray[np.complex128]
-    power: Array
-
-    def sum_power(self, weight: Array) -> float:
-        """Mean square of the noise under a power weight for each bin."""
-        return float(2.0 * np.sum(self.power * weight) / len(self.samples))
-
-
-def compute_idle_spectrum(
-    programme: Programme, recording: Recording, timeline: Timeline
-) -> IdleSpectrum | None:
-    """
-    Spectrum of the recorded silence block.
-
-    Parameters
-    ----------
-    programme : Programme
-    recording : Recording
-    timeline : Timeline
-
-    Returns
-    -------
-    IdleSpectrum or None
-        `None` where the programme has no silence.
-    """
-    from scipy import fft
-
-    blocks = programme.blocks_of("silence")
-    if not blocks:
-        return None
-    rate_hz = recording.rate_hz
-    first = round((timeline.locate_s(blocks[0].start_s) + SETTLE_S) * rate_hz)
-    last = round((timeline.locate_s(blocks[0].end_s) - SETTLE_S) * rate_hz)
-    count = last - first
-    # A little shorter makes a length that transforms fast.
-    while count > 0 and fft.next_fast_len(count, real=True) != count:
-        count -= 1
-    samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
-    samples -= samples.mean()
-    transform = fft.rfft(samples * make_hann(len(samples)))
-    return IdleSpectrum(
-        samples=samples,
-        rate_hz=rate_hz,
-        frequency_hz=np.arange(len(transform)) * rate_hz / len(samples),
-        transform=transform,
-        power=np.abs(transform) ** 2 / _hann_energy(len(samples)),
-    )
 
 
 def measure_noise(idle: IdleSpectrum) -> Noise:
@@ -159,7 +96,7 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     # a low rate, since all lines lie below 1 kHz.
     keep = int(2.0 * N_MAINS_LINES * MAINS_RANGE_HZ[1] / (idle.rate_hz / n))
     slow = fft.irfft(idle.transform[: keep + 1], 2 * keep)
-    fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / _hann_energy(n)
+    fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / compute_hann_energy(n)
     floor = _estimate_floor(idle)
     orders = np.arange(1, N_MAINS_LINES + 1)
     coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.04)
@@ -175,7 +112,7 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     fundamental_hz = float(np.sum(weight * peak_hz / orders) / np.sum(weight))
     own = np.interp(fundamental_hz * orders, idle.frequency_hz, floor)
     # A sine of mean square p peaks at p n_eff / 2 in this scaling.
-    power = 2.0 * (peak - own) * _hann_energy(n) / (0.5 * n) ** 2
+    power = 2.0 * (peak - own) * compute_hann_energy(n) / (0.5 * n) ** 2
     return MainsLines(
         frequency_hz=fundamental_hz, power=np.where(strong, np.maximum(power, 0.0), np.nan)
     )
@@ -192,10 +129,6 @@ def _polish_peaks(power: Array, bins: Array, step_hz: float) -> tuple[Array, Arr
     shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
     height = np.exp(middle - 0.25 * (left - right) * shift)
     return (at + shift) * step_hz, height
-
-
-def _hann_energy(n: int) -> float:
-    return 0.375 * n
 
 
 def _estimate_floor(idle: IdleSpectrum) -> Array:
@@ -291,11 +224,6 @@ def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
     centre = np.log10(np.sqrt(edges[1:] * edges[:-1]))[usable]
     level_db = 10.0 * np.log10(sums[usable] / counts[usable])
     return float(np.polyfit(centre, level_db, 1, w=np.sqrt(counts[usable]))[0])
-
-
-def make_hann(n: int) -> Array:
-    """Hann window of n samples, periodic and symmetric about its middle."""
-    return np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
 
 
 def _dbfs(mean_square: float) -> float | None:
