@@ -8,6 +8,7 @@ One Hann-windowed periodogram of the whole silence block: its lines are narrow, 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,9 +82,12 @@ def compute_idle_spectrum(
     )
 
 
+@lru_cache(maxsize=16)
 def make_hann(n: int) -> Array:
-    """Hann window of n samples, periodic and symmetric about its middle."""
-    return np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
+    """Hann window of n samples, symmetric about its middle; read-only, made once a length."""
+    window = np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
+    window.flags.writeable = False
+    return window
 
 
 def compute_hann_energy(n: int) -> float:

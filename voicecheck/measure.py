@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voicecheck import __version__, distortion, inspection, noise, response, weighting
 from voicecheck.errors import RecordingError
@@ -208,6 +210,23 @@ def _report_noise(figures: Noise, sweep: _SweepAnalysis) -> list[Problem]:
     return problems
 
 
+@lru_cache(maxsize=1)
+def _make_grid() -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """
+    Frequencies at which the transfer function is taken, and which of them are reported where.
+
+    The 1/12-octave points, midpoints between them, the frequencies of the standards.
+    """
+    points_hz = weighting.make_band_frequencies(12)
+    extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
+    middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
+    # One more beyond either end, so that slopes are known at the first and last point.
+    beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
+    fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
+    is_point = np.isin(fine_hz, points_hz)
+    return fine_hz, is_point, is_point | np.isin(fine_hz, extra_hz)
+
+
 class _SweepAnalysis:
     """Everything that comes from the sweeps, each piece computed once."""
 
@@ -217,14 +236,7 @@ class _SweepAnalysis:
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
-        points_hz = weighting.make_band_frequencies(12)
-        extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
-        middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
-        # One more beyond either end, so that slopes are known at the first and last point.
-        beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
-        self.fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
-        self.is_point = np.isin(self.fine_hz, points_hz)
-        self.is_distortion_point = self.is_point | np.isin(self.fine_hz, extra_hz)
+        self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
         self.transfer = response.compute_transfer(
             self.kernels, spectra, self.recipe, self.fine_hz, self.noise
         )

@@ -9,6 +9,7 @@ is for the error of every point.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,7 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
     """
     frequency_hz = idle.frequency_hz
     inside = _voice_band(frequency_hz)
-    psophometric = 10.0 ** (weigh_psophometric_db(frequency_hz) / 10.0)
-    c_message = 10.0 ** (weigh_c_message_db(frequency_hz) / 10.0)
+    psophometric, c_message = _make_weights(len(frequency_hz), float(frequency_hz[1]))
     mains = find_mains(idle)
     residual = _remove_lines(idle, mains)
     rest = _limit_band(residual, idle)
@@ -64,6 +64,14 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         band_hz=band_hz,
         band_dbfs=_dbfs_array(band_power),
     )
+
+
+@lru_cache(maxsize=8)
+def _make_weights(n_bins: int, step_hz: float) -> tuple[Array, Array]:
+    """Psophometric and C-message power weights of every bin."""
+    frequency_hz = np.arange(n_bins) * step_hz
+    psophometric = 10.0 ** (weigh_psophometric_db(frequency_hz) / 10.0)
+    return psophometric, 10.0 ** (weigh_c_message_db(frequency_hz) / 10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +110,8 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.04)
     line_hz = coarse_hz[:, None] * orders
     bins = np.rint(line_hz / step_hz).astype(int)
-    ratio = fine[bins] / np.interp(line_hz, idle.frequency_hz, floor)
+    coarse_bins = np.rint(line_hz / idle.frequency_hz[1]).astype(int)
+    ratio = fine[bins] / floor[coarse_bins]
     best = int(np.argmax(ratio.sum(axis=1)))
     strong = ratio[best] > LINE_SCORE
     if float(ratio[best].sum()) < MAINS_SCORE or not strong.any():

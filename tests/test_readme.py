@@ -1,0 +1,60 @@
+"""What the README shows is run: its commands on the simulated bench, its script, its links."""
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import soundfile
+from known_plant import KnownPlant
+
+from voicecheck.bench.wavfile import load_programme
+
+ROOT = Path(__file__).parents[1]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def block(marker):
+    """The code block that follows a marker comment."""
+    return re.search(re.escape(marker) + r".*?-->\n```\w+\n(.*?)```", TEXT, re.DOTALL).group(1)
+
+
+def run(arguments, folder):
+    done = subprocess.run(
+        arguments,
+        cwd=folder,
+        env={**os.environ, "VOICECHECK_BOOK": str(folder / "book")},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_commands_on_the_simulated_bench(tmp_path):
+    lines = block("<!-- run: these lines").strip().splitlines()
+    assert len(lines) > 10
+    for line in lines:
+        program, *arguments = shlex.split(line)
+        assert program == "voicecheck"
+        run([sys.executable, "-m", "voicecheck", *arguments], tmp_path)
+    assert (tmp_path / "reports" / "report.html").is_file()
+
+
+def test_script(tmp_path):
+    run([sys.executable, "-m", "voicecheck", "signal", "OUT.wav"], tmp_path)
+    programme = load_programme(tmp_path / "OUT.wav")
+    plant = KnownPlant(noise_dbfs=-70.0, drift_ppm=25.0)
+    soundfile.write(tmp_path / "A.wav", plant(programme.samples, 48000), 48000, subtype="PCM_24")
+    printed = run([sys.executable, "-c", block("<!-- run: python")], tmp_path).splitlines()
+    assert abs(float(printed[0].split()[0]) - 25.0) < 0.2
+    assert len(printed) == 54
+
+
+def test_links_and_pictures_are_there():
+    for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
+        assert (ROOT / target).exists(), target
