@@ -16,9 +16,18 @@ import pytest
 
 from voicecheck.charts import load_words
 from voicecheck.errors import InputError
-from voicecheck.records import Baseline, Comparison, Job, Loudness, Run, from_json
+from voicecheck.records import (
+    Baseline,
+    Comparison,
+    Job,
+    Loudness,
+    Problem,
+    Run,
+    from_json,
+)
 from voicecheck.report import ReportContent, render_html, render_pdf, write_report
 from voicecheck.report.sentences import tell_found, tell_now
+from voicecheck.report.tables import MOST_ROWS
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 ENGLISH = load_words("en")
@@ -139,7 +148,7 @@ class TestBenchPage:
             "up to 0.5",
             "",
         ]
-        first = rows["frequency response, worst point"]
+        first = rows["response, worst point"]
         assert first[4] == "\u22124.0 to 4.0"
         distortion = next(row for row in page.rows if row[:1] == ["distortion at 1 kHz"])
         assert distortion[5] == "\u22125.4 \u00b1 0.8 real"
@@ -153,7 +162,7 @@ class TestBenchPage:
         text = page.words()
         for part in (
             "held against baseline of Hillview 2, 8 sets",
-            "transmit, receive, sidetone: 8 healthy sets of Hillview 2",
+            "transmit (dB relative), receive (dB relative), sidetone (dB relative): 8 healthy sets",
             "feed 40 mA",
             "a burst 18 dB above the sweep at 6.41 s",
             "that sweep was set aside",
@@ -161,6 +170,34 @@ class TestBenchPage:
             "Measured by",
         ):
             assert part in text
+
+    def test_problems_of_one_kind_are_told_once_with_their_number(self):
+        bursts = tuple(
+            Problem(kind="burst", at_s=at_s, message="a burst", effect="all sweeps are used")
+            for at_s in (2.5, 3.5, 6.0)
+        )
+        hum = Problem(kind="mains", message="hum at 50 Hz")
+        run = factories.make_run("transmit", "before", problems=(*bursts, hum), n_recordings=2)
+        text = Page(render_html(factories.make_content(runs=(run,)))).words()
+        assert "transmit before: 6 times, as: a burst (at 2.50 s); all sweeps are used" in text
+        assert text.count("a burst") == 1
+        assert "transmit before: 2 times, as: hum at 50 Hz" in text
+
+    def test_a_long_table_folds_what_is_within_and_keeps_its_numbers(self):
+        comparisons = []
+        for stage, value in (("before", 1.25), ("after", 1.75)):
+            findings = [factories.make_finding("transmit", "mid_db", -8.0, "outside")]
+            for i in range(MOST_ROWS + 1):
+                findings.append(factories.make_finding("transmit", f"q_{i}", value, "within"))
+            comparison = factories.make_comparison(stage)
+            comparisons.append(factories.replace(comparison, findings=tuple(findings)))
+        page = Page(render_html(factories.make_content(comparisons=tuple(comparisons))))
+        listed = [row[0] for row in page.rows if len(row) == 5]
+        assert listed == ["Quantity", "level, 500\u20132000 Hz"]
+        folded = next(row[0] for row in page.rows if row[0].startswith("Within:"))
+        for i in range(MOST_ROWS + 1):
+            told = f"q {i} 1.2 \u00b1 0.8 \u2192 1.8 \u00b1 0.8 dB (\u22124.0 to 4.0)"
+            assert told in folded
 
     def test_bench_check_is_told_or_said_to_be_missing(self):
         missing = Page(render_html(factories.make_content())).words()
@@ -204,7 +241,7 @@ class TestBenchPage:
         finding = factories.make_finding("transmit", "sinad_db", 20.0, "within", source="MEM")
         comparison = factories.replace(factories.make_comparison("after"), findings=(finding,))
         text = Page(render_html(factories.make_content(comparisons=(comparison,)))).words()
-        assert "signal over noise and distortion, 1 kHz \u2020" in text
+        assert "SINAD at 1 kHz \u2020" in text
 
     def test_it_gives_no_approval(self, page):
         assert page.words().count("gives no approval for connection to a public network") == 2

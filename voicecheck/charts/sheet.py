@@ -271,7 +271,9 @@ def draw_noise(axes: Axes, runs: Sequence[Run], words: Words) -> str:
         band_hz, band_dbfs = noise.band_hz, noise.band_dbfs
         if band_hz is not None and band_dbfs is not None:
             clipped = np.clip(band_dbfs, *NOISE_DBFS)
-            axes.plot(band_hz, clipped, **line_look(styles[run.stage]), zorder=3)
+            every = max(1, len(band_hz) // 12)
+            look = line_look(styles[run.stage])
+            axes.plot(band_hz, clipped, **look, markevery=every, zorder=3)
         weighted = words.number(noise.psophometric_dbfs, 0)
         line = words.say(
             "chart", "noise_weighted", stage=say_stage(run.stage, words), weighted=weighted

@@ -23,14 +23,14 @@ from voicecheck.charts import (
 )
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
-from voicecheck.report import sentences, tables
+from voicecheck.report import notes, sentences, tables
 from voicecheck.report.content import ReportContent
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TEMPLATE_FOLDER = Path(__file__).parents[1] / "data" / "report"
-MOST_HINTS = 4
+MOST_HINTS, MOST_HINTS_WHEN_FULL = 3, 2
 CHART_HEIGHTS_MM = (66.0, 98.0)
 LINE_CHARACTERS, LINE_MM = 88, 4.4
 LINES_AT_LOWEST = {"A4": 23, "Letter": 20}
@@ -169,7 +169,7 @@ def _gather_owner_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "done": sentences.tell_done(content, words),
         "now": sentences.tell_now(content, words),
         "numbers": describe_chart(content, words),
-        "owner_cautions": tables.list_cautions("owner", words),
+        "owner_cautions": notes.list_cautions("owner", words),
         "facts": _list_facts(content, words),
     }
 
@@ -223,19 +223,20 @@ def _list_facts(content: ReportContent, words: Words) -> tuple[tuple[str, str], 
 def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
     runs = order_runs(content.runs)
     table = tables.tabulate_findings(content, words)
-    loudness = tables.list_loudness(runs, words)
-    hints = _list_hints(content, words)
+    loudness = notes.list_loudness(runs, words)
+    is_full = sum(len(group.rows) for group in table.groups) > tables.MOST_ROWS
+    hints = _list_hints(content, words)[: MOST_HINTS_WHEN_FULL if is_full else MOST_HINTS]
     shown = " ".join([*loudness, *hints, *(r.quantity for g in table.groups for r in g.rows)])
     return {
         "table": table,
         "hints": hints,
         "conditions": (*list_conditions(runs, words, with_path=True), *loudness),
-        "problems": tables.list_problems(runs, words),
-        "bench_check": tables.list_bench_check(content.bench_check, words),
-        "limits": tables.list_baselines(content, words),
-        "not_tested": tables.list_not_tested(content, words),
-        "tested": tables.list_tested(content, words),
-        "bench_cautions": tables.list_cautions("bench", words),
+        "problems": notes.list_problems(runs, words),
+        "bench_check": notes.list_bench_check(content.bench_check, words),
+        "limits": notes.list_baselines(content, words),
+        "not_tested": notes.list_not_tested(content, words),
+        "tested": notes.list_tested(content, words),
+        "bench_cautions": notes.list_cautions("bench", words),
         "has_memory": words.say("report", "memory_mark") in shown,
     }
 
@@ -246,7 +247,7 @@ def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
         for hint in comparison.hints:
             hints.setdefault(hint.code, (say_stage(comparison.stage, words), hint))
     lines = []
-    for stage, hint in list(hints.values())[:MOST_HINTS]:
+    for stage, hint in hints.values():
         line = words.say(
             "report",
             "hint",

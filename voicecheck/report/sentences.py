@@ -35,6 +35,13 @@ def find_family(quantity: str) -> str:
     return "distortion" if quantity.startswith("thd_") else FAMILIES.get(quantity, "other")
 
 
+def count_decimals(value: float | None, unit: str) -> int:
+    """Decimals worth printing: one, but two for a percentage below 1, none for a frequency."""
+    if unit == "%" and value is not None and abs(value) < 1.0:
+        return 2
+    return 0 if unit == "Hz" else 1
+
+
 def say_value(value: float | None, unit: str, words: Words) -> str:
     """
     A value with its unit, to the decimals that the unit deserves.
@@ -45,9 +52,7 @@ def say_value(value: float | None, unit: str, words: Words) -> str:
     unit : str
     words : Words
     """
-    decimals = 0 if unit == "Hz" else 1
-    if unit == "%" and value is not None and abs(value) < 1.0:
-        decimals = 2
+    decimals = count_decimals(value, unit)
     name = words.say("unit", unit) if unit else ""
     return f"{words.number(value, decimals)} {name}".rstrip()
 

@@ -1,21 +1,17 @@
-"""The tables of the second page, as plain rows of text for the template."""
+"""The findings of the second page, as plain rows of text for the template."""
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from voicecheck.charts import Words, is_held_against_limits, say_stage
-from voicecheck.records import Comparison, Finding, Problem, Run
+from voicecheck.records import Comparison, Finding
 from voicecheck.report.content import ReportContent
-from voicecheck.report.sentences import say_value
+from voicecheck.report.sentences import count_decimals
 
-DATA_FOLDER = Path(__file__).parents[1] / "data"
-MOST_ROWS = 44
-MOST_PROBLEMS = 6
+MOST_ROWS = 26
 MOST_STAGES = 3
 FROM_MEMORY = re.compile(r"\bMEM\b")
 MEMORY_QUANTITIES = ("slr_db", "rlr_db", "stmr_db")
@@ -143,9 +139,10 @@ def _make_cell(finding: Finding | None, words: Words) -> Cell | None:
 
 
 def _with_uncertainty(finding: Finding, words: Words, *, sign: bool = False) -> str:
-    decimals = 0 if finding.unit == "Hz" else 1
+    decimals = count_decimals(finding.value, finding.unit)
     value = words.number(finding.value, decimals, sign=sign)
-    if finding.uncertainty is None:
+    # An uncertainty that the limits allow for already is 0 here; "± 0.0" would claim perfection.
+    if finding.uncertainty is None or round(finding.uncertainty, decimals) == 0.0:
         return value
     return f"{value} ± {words.number(finding.uncertainty, decimals)}"
 
@@ -167,7 +164,10 @@ def say_limits(finding: Finding, words: Words) -> str:
     finding : Finding
     words : Words
     """
-    low, high = (words.number(limit) for limit in (finding.low, finding.high))
+    low, high = (
+        words.number(limit, count_decimals(limit, finding.unit))
+        for limit in (finding.low, finding.high)
+    )
     if finding.low is None and finding.high is None:
         return words.say("report", "no_limit")
     if finding.low is None:
@@ -187,192 +187,17 @@ def _fold(group: PathFindings, words: Words) -> PathFindings:
     kept = tuple(row for row in group.rows if not row.is_within)
     if not within:
         return group
-    names = "; ".join(f"{row.quantity} {_last_value(row)}".rstrip() for row in within)
+    names = "; ".join(_fold_row(row, words) for row in within)
     folded = words.say("report", "folded", names=names)
     return PathFindings(path=group.path, source=group.source, rows=kept, folded=folded)
 
 
-def _last_value(row: FindingRow) -> str:
-    cell = next((cell for cell in reversed(row.cells) if cell is not None), None)
-    return f"{cell.value} {row.unit}".rstrip() if cell is not None else ""
-
-
-def list_problems(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
-    """
-    What disturbed the recordings, each said once.
-
-    Parameters
-    ----------
-    runs : sequence of Run
-    words : Words
-
-    Returns
-    -------
-    tuple of str
-        Six at most, then how many more there are.
-    """
-    lines: dict[str, None] = {}
-    for run in runs:
-        found = [problem for recording in run.recordings for problem in recording.problems]
-        for problem in found or run.pooled.problems:
-            lines[_say_problem(run, problem, words)] = None
-    told = list(lines)
-    if len(told) > MOST_PROBLEMS:
-        more = words.say("report", "more_problems", n=len(told) - MOST_PROBLEMS)
-        told = [*told[:MOST_PROBLEMS], more]
-    return tuple(told)
-
-
-def _say_problem(run: Run, problem: Problem, words: Words) -> str:
-    at = ""
-    if problem.at_s is not None:
-        at = words.say("report", "problem_at", at=words.number(problem.at_s, 2))
+def _fold_row(row: FindingRow, words: Words) -> str:
+    values = " \u2192 ".join(cell.value for cell in row.cells if cell is not None)
     return words.say(
         "report",
-        "problem",
-        path=words.say("path_term", run.path),
-        stage=say_stage(run.stage, words),
-        at=at,
-        message=problem.message or problem.kind,
-        effect=f"; {problem.effect}" if problem.effect else "",
+        "folded_row",
+        quantity=row.quantity,
+        values=f"{values} {row.unit}".rstrip(),
+        limits=row.limits,
     )
-
-
-def list_loudness(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
-    """Loudness ratings of the runs that have one, marked as resting on weights from memory."""
-    lines = []
-    mark = words.say("report", "memory_mark")
-    for run in runs:
-        ratings = {name: getattr(run.pooled.loudness, name) for name in MEMORY_QUANTITIES}
-        names = ", ".join(
-            f"{words.say('quantity', name)} {say_value(value, 'dB', words)} {mark}"
-            for name, value in ratings.items()
-            if value is not None
-        )
-        if names:
-            stage, path = say_stage(run.stage, words), words.say("path_term", run.path)
-            lines.append(words.say("report", "loudness", stage=stage, path=path, names=names))
-    return tuple(lines)
-
-
-def list_baselines(content: ReportContent, words: Words) -> tuple[str, ...]:
-    """The limits' sources: how many sets, how made, when; and what a baseline warns of."""
-    paths: dict[str, list[str]] = {}
-    for path, baseline in content.baselines.items():
-        line = words.say(
-            "report",
-            "baseline_line",
-            paths="{paths}",
-            n=baseline.n,
-            type=baseline.type_name,
-            method=baseline.method,
-            unit=baseline.unit,
-            date=words.date(baseline.built_utc) or words.say("chart", "foot_no_date"),
-        )
-        told = " ".join((line, *baseline.warnings))
-        paths.setdefault(told, []).append(words.say("path_term", path))
-    lines = [line.replace("{paths}", ", ".join(names), 1) for line, names in paths.items()]
-    return tuple(lines) or (words.say("report", "baseline_none"),)
-
-
-def list_not_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
-    """What this report says nothing about, so that nobody takes silence for approval."""
-    lines = [
-        words.say("report", "path_missing", path=words.say("path", path), term=path)
-        for path in ("transmit", "receive", "sidetone")
-        if path not in content.paths
-    ]
-    for check in _read_rows("report/checks.csv"):
-        if check["check"] not in content.other_checks:
-            name = (
-                words.say("check", check["check"], **{})
-                if words.has("check", check["check"])
-                else ""
-            )
-            lines.append(name or f"{check['name']}: {check['left_open']}")
-    units = {run.pooled.response.unit for run in content.runs if run.pooled.response is not None}
-    if "dB relative" in units:
-        lines.append(words.say("report", "not_calibrated"))
-    return tuple(lines)
-
-
-def list_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
-    """Results of other checks, each with its name."""
-    names = {row["check"]: row["name"] for row in _read_rows("report/checks.csv")}
-    return tuple(
-        f"{words.say('check_name', names.get(check, check))}: {result}"
-        for check, result in content.other_checks.items()
-    )
-
-
-def list_cautions(reader: str, words: Words) -> tuple[str, ...]:
-    """
-    Cautions for one reader.
-
-    Parameters
-    ----------
-    reader : str
-        "owner" or "bench".
-    words : Words
-        A language may carry its own text under the caution's id.
-    """
-    return tuple(
-        words.say("caution", row["id"]) if words.has("caution", row["id"]) else row["caution"]
-        for row in _read_rows("cautions.csv")
-        if row["reader"] in (reader, "both")
-    )
-
-
-def _read_rows(name: str) -> list[dict[str, str]]:
-    with (DATA_FOLDER / name).open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def list_bench_check(document: Mapping[str, object] | None, words: Words) -> tuple[str, ...]:
-    """
-    The bench check of the day, a line for each of its values.
-
-    Parameters
-    ----------
-    document : mapping or None
-    words : Words
-
-    Returns
-    -------
-    tuple of str
-        That it was not done, where there is none.
-    """
-    if document is None:
-        return (words.say("report", "bench_check_none"),)
-    lines = [
-        f"{_plain(key)}: {_say_scalar(value, words)}"
-        for key, value in document.items()
-        if isinstance(value, str | int | float) and key != "schema"
-    ]
-    checks = document.get("checks")
-    for check in checks if isinstance(checks, list | tuple) else ():
-        if isinstance(check, Mapping):
-            lines.append(_say_check(check, words))
-    return tuple(lines)
-
-
-def _plain(key: object) -> str:
-    return str(key).replace("_utc", "").replace("_", " ")
-
-
-def _say_scalar(value: object, words: Words) -> str:
-    if isinstance(value, bool):
-        return words.say("report", "yes" if value else "no")
-    if isinstance(value, float):
-        return words.number(value, 2)
-    text = str(value)
-    is_time = re.match(r"\d{4}-\d{2}-\d{2}T", text)
-    return (words.date(text) or text) if is_time else text
-
-
-def _say_check(check: Mapping[str, object], words: Words) -> str:
-    name = _plain(check.get("name", ""))
-    value = f"{_say_scalar(check.get('value', ''), words)} {check.get('unit', '')}".strip()
-    verdict = str(check.get("verdict", ""))
-    said = words.say("verdict", verdict) if verdict else ""
-    return ": ".join([name, ", ".join(part for part in (value, said) if part)])

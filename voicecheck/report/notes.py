@@ -1,0 +1,202 @@
+"""The lists of the second page: what was seen, under which conditions, and what was left open."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from voicecheck.charts import Words, say_stage
+from voicecheck.records import Problem, Run
+from voicecheck.report.content import ReportContent
+from voicecheck.report.sentences import say_value
+from voicecheck.report.tables import MEMORY_QUANTITIES
+
+DATA_FOLDER = Path(__file__).parents[1] / "data"
+MOST_PROBLEMS = 6
+
+
+def list_problems(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
+    """
+    What disturbed the recordings: one line for each kind in each run, with how often.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+    words : Words
+
+    Returns
+    -------
+    tuple of str
+        Six at most, then how many more there are.
+    """
+    lines: list[str] = []
+    for run in runs:
+        kinds: dict[str, list[Problem]] = {}
+        found = [problem for recording in run.recordings for problem in recording.problems]
+        for problem in found or run.pooled.problems:
+            kinds.setdefault(problem.kind, []).append(problem)
+        lines.extend(_say_problems(run, problems, words) for problems in kinds.values())
+    if len(lines) > MOST_PROBLEMS:
+        more = words.say("report", "more_problems", n=len(lines) - MOST_PROBLEMS)
+        lines = [*lines[:MOST_PROBLEMS], more]
+    return tuple(lines)
+
+
+def _say_problems(run: Run, problems: Sequence[Problem], words: Words) -> str:
+    first = problems[0]
+    message = first.message or first.kind
+    if first.at_s is not None:
+        at = words.number(first.at_s, 2)
+        message = words.say("report", "problem_at", message=message, at=at)
+    if len(problems) > 1:
+        message = words.say("report", "problem_often", n=len(problems), message=message)
+    return words.say(
+        "report",
+        "problem",
+        path=words.say("path_term", run.path),
+        stage=say_stage(run.stage, words),
+        message=message,
+        effect=f"; {first.effect}" if first.effect else "",
+    )
+
+
+def list_loudness(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
+    """Loudness ratings of each stage that has any, marked as resting on weights from memory."""
+    stages: dict[str, list[str]] = {}
+    for run in runs:
+        for name in MEMORY_QUANTITIES:
+            rating_db = getattr(run.pooled.loudness, name)
+            if rating_db is not None:
+                told = f"{words.say('quantity', name)} {say_value(rating_db, 'dB', words)}"
+                stages.setdefault(say_stage(run.stage, words), []).append(told)
+    mark = words.say("report", "memory_mark")
+    return tuple(
+        words.say("report", "loudness", stage=stage, names=", ".join(names), mark=mark)
+        for stage, names in stages.items()
+    )
+
+
+def list_baselines(content: ReportContent, words: Words) -> tuple[str, ...]:
+    """The limits' sources: how many sets, how made, when; and what a baseline warns of."""
+    paths: dict[str, list[str]] = {}
+    for path, baseline in content.baselines.items():
+        date = words.date(baseline.built_utc)
+        built = words.say("report", "baseline_built", date=date) if date else ""
+        line = words.say(
+            "report",
+            "baseline_line",
+            n=baseline.n,
+            type=baseline.type_name,
+            method=baseline.method,
+            built=built,
+        )
+        told = " ".join((line, *baseline.warnings))
+        name = f"{words.say('path_term', path)} ({baseline.unit})"
+        paths.setdefault(told, []).append(name)
+    lines = [f"{', '.join(names)}: {line}" for line, names in paths.items()]
+    return tuple(lines) or (words.say("report", "baseline_none"),)
+
+
+def list_not_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
+    """What this report says nothing about, so that nobody takes silence for approval."""
+    lines = [
+        words.say("report", "path_missing", path=words.say("path", path), term=path)
+        for path in ("transmit", "receive", "sidetone")
+        if path not in content.paths
+    ]
+    for check in _read_rows("report/checks.csv"):
+        if check["check"] not in content.other_checks:
+            name = (
+                words.say("check", check["check"], **{})
+                if words.has("check", check["check"])
+                else ""
+            )
+            lines.append(name or f"{check['name']}: {check['left_open']}")
+    units = {run.pooled.response.unit for run in content.runs if run.pooled.response is not None}
+    if "dB relative" in units:
+        lines.append(words.say("report", "not_calibrated"))
+    return tuple(lines)
+
+
+def list_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
+    """Results of other checks, each with its name."""
+    names = {row["check"]: row["name"] for row in _read_rows("report/checks.csv")}
+    return tuple(
+        f"{words.say('check_name', names.get(check, check))}: {result}"
+        for check, result in content.other_checks.items()
+    )
+
+
+def list_cautions(reader: str, words: Words) -> tuple[str, ...]:
+    """
+    Cautions for one reader.
+
+    Parameters
+    ----------
+    reader : str
+        "owner" or "bench".
+    words : Words
+        A language may carry its own text under the caution's id.
+    """
+    return tuple(
+        words.say("caution", row["id"]) if words.has("caution", row["id"]) else row["caution"]
+        for row in _read_rows("cautions.csv")
+        if row["reader"] in (reader, "both")
+    )
+
+
+def _read_rows(name: str) -> list[dict[str, str]]:
+    with (DATA_FOLDER / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def list_bench_check(document: Mapping[str, object] | None, words: Words) -> tuple[str, ...]:
+    """
+    The bench check of the day, a line for each of its values.
+
+    Parameters
+    ----------
+    document : mapping or None
+    words : Words
+
+    Returns
+    -------
+    tuple of str
+        That it was not done, where there is none.
+    """
+    if document is None:
+        return (words.say("report", "bench_check_none"),)
+    lines = [
+        f"{_plain(key)}: {_say_scalar(value, words)}"
+        for key, value in document.items()
+        if isinstance(value, str | int | float) and key != "schema"
+    ]
+    checks = document.get("checks")
+    for check in checks if isinstance(checks, list | tuple) else ():
+        if isinstance(check, Mapping):
+            lines.append(_say_check(check, words))
+    return tuple(lines)
+
+
+def _plain(key: object) -> str:
+    return str(key).replace("_utc", "").replace("_", " ")
+
+
+def _say_scalar(value: object, words: Words) -> str:
+    if isinstance(value, bool):
+        return words.say("report", "yes" if value else "no")
+    if isinstance(value, float):
+        return words.number(value, 2)
+    text = str(value)
+    is_time = re.match(r"\d{4}-\d{2}-\d{2}T", text)
+    return (words.date(text) or text) if is_time else text
+
+
+def _say_check(check: Mapping[str, object], words: Words) -> str:
+    name = _plain(check.get("name", ""))
+    value = f"{_say_scalar(check.get('value', ''), words)} {check.get('unit', '')}".strip()
+    verdict = str(check.get("verdict", ""))
+    said = words.say("verdict", verdict) if verdict else ""
+    return ": ".join([name, ", ".join(part for part in (value, said) if part)])
