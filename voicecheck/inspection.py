@@ -256,6 +256,8 @@ RESIDUAL_FRAME_S = 0.005
 RESIDUAL_FLOOR = 0.03
 """Share of the sweep's own level that repeats may differ by before a frame is called disturbed."""
 RESIDUAL_RATIO = 4.0
+JOIN_S = 0.06
+"""Disturbed frames less than this apart belong to one event."""
 
 
 def find_clipping(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
@@ -376,7 +378,7 @@ def _longest_still(samples: Array, shortest: int) -> tuple[int, int]:
 
 def compare_repeats(
     repeats: Array, idle_rms: float, rate_hz: float
-) -> tuple[NDArray[np.bool_], list[list[float]]]:
+) -> tuple[NDArray[np.bool_], list[list[tuple[float, float]]]]:
     """
     Find what is in one repeat of the sweep and not in the others.
 
@@ -392,8 +394,8 @@ def compare_repeats(
     Returns
     -------
     disturbed : ndarray of bool, shape (n_sweeps,)
-    at_s : list of list of float
-        For each sweep, when in it; seconds from its first sample.
+    events : list of list of (float, float)
+        For each sweep, from when to when in it; seconds from its first sample.
 
     Notes
     -----
@@ -402,9 +404,9 @@ def compare_repeats(
     """
     n_sweeps = len(repeats)
     disturbed = np.zeros(n_sweeps, dtype=bool)
-    at_s: list[list[float]] = [[] for _ in range(n_sweeps)]
+    events: list[list[tuple[float, float]]] = [[] for _ in range(n_sweeps)]
     if n_sweeps < 2:
-        return disturbed, at_s
+        return disturbed, events
     reference = _take_middle(repeats) if n_sweeps > 2 else repeats[::-1]
     frame = max(1, round(RESIDUAL_FRAME_S * rate_hz))
     n_frames = repeats.shape[1] // frame
@@ -414,17 +416,26 @@ def compare_repeats(
         return np.asarray(np.mean(cut.reshape(*cut.shape[:-1], n_frames, frame) ** 2, axis=-1))
 
     own = frame_power(repeats - reference)
-    level = frame_power(reference)
     # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
     usual = np.median(own, axis=-1, keepdims=True)
-    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual) + RESIDUAL_FLOOR**2 * level
-    hot = own > limit
+    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual)
+    hot = own > limit + RESIDUAL_FLOOR**2 * frame_power(reference)
     for index in range(n_sweeps):
-        frames = np.flatnonzero(hot[index])
-        starts = frames[np.concatenate([[True], np.diff(frames) > 2])] if len(frames) else frames
-        at_s[index] = [float(start * frame / rate_hz) for start in starts]
-        disturbed[index] = len(frames) > 0
-    return disturbed, at_s
+        events[index] = _join_frames(np.flatnonzero(hot[index]), frame / rate_hz)
+        disturbed[index] = bool(events[index])
+    return disturbed, events
+
+
+def _join_frames(frames: NDArray[np.intp], frame_s: float) -> list[tuple[float, float]]:
+    """Runs of frames as start and end times; what is less than `JOIN_S` apart is one event."""
+    if len(frames) == 0:
+        return []
+    breaks = np.flatnonzero(np.diff(frames) * frame_s > JOIN_S)
+    first = frames[np.concatenate([[0], breaks + 1])]
+    last = frames[np.concatenate([breaks, [len(frames) - 1]])]
+    return [
+        (float(a * frame_s), float((b + 1) * frame_s)) for a, b in zip(first, last, strict=True)
+    ]
 
 
 def _take_middle(repeats: Array) -> Array:

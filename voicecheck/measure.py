@@ -13,7 +13,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck import __version__, distortion, inspection, noise, response, weighting
+from voicecheck import (
+    __version__,
+    continuity,
+    distortion,
+    inspection,
+    noise,
+    response,
+    weighting,
+)
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
 from voicecheck.records import (
@@ -39,6 +47,7 @@ from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
 BANDS_HZ = {"low_db": (200.0, 500.0), "mid_db": (500.0, 2000.0), "high_db": (2000.0, 3400.0)}
 WITHHELD_SNR_DB = 6.0
 """Below this a point is withheld: the noise would be most of it."""
+UNUSUAL_DRIFT_PPM = 150.0
 HIGHEST_SNR_DB = 150.0
 """Reported in place of infinity when a recording has no noise at all."""
 
@@ -75,13 +84,18 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     -6.021
     """
     _check_rate(programme, recording)
-    timeline = inspection.find_timeline(programme, recording)
+    marks = inspection.find_timeline(programme, recording)
+    placed = continuity.check_continuity(programme, recording, marks)
+    timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
-    spectra = response.compute_sweep_spectra(programme, recording, timeline)
-    problems = list(recording.problems)
+    problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
     problems += inspection.find_clipping(programme, recording, timeline)
     problems += inspection.find_gaps(programme, recording, timeline)
-    kept, found = _set_aside(programme, timeline, spectra, idle)
+    spectra = placed.spectra
+    inside = idle.frequency_hz < response.LOW_BAND_HZ
+    kept, found = continuity.set_aside(
+        programme, placed, idle.sum_power(inside.astype(float)), problems
+    )
     problems += found
     sweep = _SweepAnalysis(programme, spectra, kept, idle)
     figures = noise.measure_noise(idle)
@@ -158,33 +172,17 @@ def _assume_no_noise(recording: Recording) -> IdleSpectrum:
     )
 
 
-def _set_aside(
-    programme: Programme, timeline: Timeline, spectra: SweepSpectra, idle: IdleSpectrum
-) -> tuple[list[int], list[Problem]]:
-    """Sweeps to use, and what was found in the others."""
-    repeats, rate_hz = response.restore_sweeps(spectra)
-    inside = idle.frequency_hz < rate_hz / 2.0
-    idle_rms = math.sqrt(idle.sum_power(inside.astype(float)))
-    disturbed, at_s = inspection.compare_repeats(repeats, idle_rms, rate_hz)
-    blocks = programme.blocks_of("sweep")
-    kept = [index for index in range(len(blocks)) if not disturbed[index]]
-    use_all = not kept
-    problems = []
-    for index in np.flatnonzero(disturbed):
-        start_s = timeline.locate_s(blocks[index].start_s)
-        for instant_s in at_s[index][:3]:
-            problems.append(
-                Problem(
-                    kind="burst",
-                    at_s=start_s + instant_s,
-                    message=f"sweep {index + 1} of {len(blocks)} holds a sound that the others "
-                    "do not",
-                    effect="all sweeps are disturbed, so all are used and the error is larger"
-                    if use_all
-                    else "this sweep is set aside and the others are used",
-                )
-            )
-    return (list(range(len(blocks))) if use_all else kept), problems
+def _report_drift(timeline: Timeline) -> list[Problem]:
+    if abs(timeline.drift_ppm) < UNUSUAL_DRIFT_PPM:
+        return []
+    return [
+        Problem(
+            kind="drift",
+            message=f"the recorder's clock differs from the player's by "
+            f"{timeline.drift_ppm:.1f} ppm",
+            effect="taken out; sound interfaces are usually within 100 ppm of each other",
+        )
+    ]
 
 
 def _report_noise(figures: Noise, sweep: _SweepAnalysis) -> list[Problem]:

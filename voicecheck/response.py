@@ -42,6 +42,8 @@ COVERAGE, BIAS_COVERAGE = 2.0, 2.0
 FLOOR_DB = 0.0002
 """What the arithmetic itself may leave (aliases of harmonics, the derivative for drift)."""
 REPEAT_REACH, REPEAT_RATIO = 6, 1.5
+LOW_BAND_HZ = 4800.0
+"""Band in which whole sweeps are compared with each other."""
 REPEATS_BAND_HZ, HIGHEST_REPEAT_SHARE = 8000.0, 0.6
 """Band in which single sweeps are compared, and the part of it that its edge leaves alone."""
 LEAD_S = 0.03
@@ -597,7 +599,7 @@ def estimate_uncertainty_db(transfer: Transfer) -> Array:
     return np.asarray(np.hypot(COVERAGE * noise_db, rest_db))
 
 
-def restore_sweeps(spectra: SweepSpectra, highest_hz: float = 4800.0) -> tuple[Array, float]:
+def restore_sweeps(spectra: SweepSpectra, highest_hz: float = LOW_BAND_HZ) -> tuple[Array, float]:
     """
     The recorded sweeps in time, aligned to a fraction of a sample, at a low rate.
 

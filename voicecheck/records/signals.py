@@ -233,12 +233,15 @@ class Timeline:
     """
     Programme time to recorder time: `recorder_s = latency_s + programme_s (1 + drift)`.
 
-    `stretch` is 1 + drift: more than 1 where the recorder's clock runs fast.
+    `stretch` is 1 + drift: more than 1 where the recorder's clock runs fast. From `jump_at_s` of
+    the programme on, everything comes `jump_s` earlier: so much was lost there.
     """
 
     latency_s: float
     stretch: float = 1.0
     stretch_uncertainty: float = 0.0
+    jump_at_s: float = 0.0
+    jump_s: float = 0.0
 
     @property
     def drift_ppm(self) -> float:
@@ -247,4 +250,5 @@ class Timeline:
 
     def locate_s(self, programme_s: float) -> float:
         """Recorder time of an instant of the programme."""
-        return self.latency_s + programme_s * self.stretch
+        jump_s = self.jump_s if programme_s >= self.jump_at_s else 0.0
+        return self.latency_s + programme_s * self.stretch - jump_s

@@ -1,0 +1,276 @@
+"""
+Samples that were lost or repeated on the way, and which sweeps hold something of their own.
+
+Two clocks that differ stretch a recording evenly; a buffer that is lost or played twice shifts
+all that follows. The distances between the sweeps, and the distance between the marks less theirs,
+are independent readings of the clocks: where one reading disagrees with two that agree, the
+difference was lost (or repeated) there.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from voicecheck.inspection import compare_repeats
+from voicecheck.records import Problem, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
+from voicecheck.response import SweepSpectra, compute_sweep_spectra, restore_sweeps
+
+LEAST_JUMP_S = 60e-6
+"""About three samples: anything smaller does no harm and may be the handset's own change."""
+BAND_HZ = (250.0, 3600.0)
+SPLIT_GAIN = 4.0
+"""How much better two pieces must fit than one, for a sweep to hold the jump itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Continuity:
+    """The timeline with its jump, sweeps placed on it, and what was found."""
+
+    timeline: Timeline
+    spectra: SweepSpectra
+    broken: tuple[int, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+def check_continuity(programme: Programme, recording: Recording, timeline: Timeline) -> Continuity:
+    """
+    Place the sweeps on the timeline, and mend it where samples were lost or repeated.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+        From the marks alone.
+
+    Returns
+    -------
+    Continuity
+        `broken` lists the sweeps that the jump lies in.
+    """
+    spectra = compute_sweep_spectra(programme, recording, timeline)
+    starts_s = np.array([block.start_s for block in programme.blocks_of("sweep")])
+    if len(starts_s) < 3:
+        return Continuity(timeline=timeline, spectra=spectra)
+    delays_s = _measure_delays(spectra)
+    if float(np.ptp(delays_s)) < LEAST_JUMP_S:
+        return Continuity(timeline=timeline, spectra=spectra)
+    found = _find_jump(programme, timeline, starts_s, delays_s)
+    if found is None:
+        return Continuity(timeline=timeline, spectra=spectra)
+    stretch, jump_s, interval = found
+    return _mend(programme, recording, timeline, stretch=stretch, jump_s=jump_s, interval=interval)
+
+
+def _measure_delays(spectra: SweepSpectra) -> Array:
+    """Arrival of each sweep against the first, in seconds, by cross-spectra of the voice band."""
+    from scipy import fft
+
+    step_hz = spectra.rate_hz / spectra.n_fft
+    first, last = (round(edge / step_hz) for edge in BAND_HZ)
+    band = np.zeros_like(spectra.values[:, : 2 * last])
+    band[:, first:last] = spectra.values[:, first:last]
+    size = 4 * last
+    omega = 2.0 * np.pi * step_hz * np.arange(first, last)
+    delays = [0.0]
+    for other in band[1:]:
+        cross = other * np.conj(band[0])
+        peak = int(np.argmax(fft.irfft(cross, size)))
+        delay_s = (peak if peak < size // 2 else peak - size) / (size * step_hz)
+        for _ in range(3):
+            turned = cross[first:last] * np.exp(1j * omega * delay_s)
+            curvature = float(np.sum(omega**2 * turned.real))
+            if curvature > 0.0:
+                delay_s -= float(np.sum(omega * turned.imag)) / curvature
+        delays.append(delay_s)
+    return np.array(delays)
+
+
+def _find_jump(
+    programme: Programme, timeline: Timeline, starts_s: Array, delays_s: Array
+) -> tuple[float, float, int] | None:
+    """
+    True stretch, size of the jump and where: interval i is from sweep i to sweep i + 1.
+
+    The last number is the interval between the marks but outside the sweeps. A jump is positive
+    where samples are missing.
+    """
+    opening, closing = programme.blocks_of("mark")
+    spans_s = np.append(np.diff(starts_s), 0.0)
+    spans_s[-1] = closing.start_s - opening.start_s - float(np.sum(spans_s[:-1]))
+    excess_s = np.append(np.diff(delays_s), delays_s[0] - delays_s[-1])
+    rates = timeline.stretch + excess_s / spans_s
+    best = None
+    for odd in range(len(rates)):
+        rest = np.delete(rates, odd)
+        weights = np.delete(spans_s, odd)
+        stretch = float(np.average(rest, weights=weights))
+        misfit_s = float(np.max(np.abs((rest - stretch) * weights)))
+        if best is None or misfit_s < best[0]:
+            best = (misfit_s, stretch, odd)
+    misfit_s, stretch, odd = best or (math.inf, timeline.stretch, 0)
+    jump_s = float((stretch - rates[odd]) * spans_s[odd])
+    if misfit_s > LEAST_JUMP_S or abs(jump_s) < LEAST_JUMP_S:
+        return None
+    return stretch, jump_s, odd
+
+
+def _mend(
+    programme: Programme,
+    recording: Recording,
+    marks: Timeline,
+    *,
+    stretch: float,
+    jump_s: float,
+    interval: int,
+) -> Continuity:
+    """Timeline with the jump where it fits best, and the sweeps placed on it."""
+    opening = programme.blocks_of("mark")[0]
+    sweeps = programme.blocks_of("sweep")
+    arrival_s = marks.locate_s(opening.start_s)
+    even = dataclasses.replace(
+        marks, stretch=stretch, latency_s=arrival_s - opening.start_s * stretch
+    )
+    outside = interval == len(sweeps) - 1
+    candidates = (0, len(sweeps) - 1) if outside else (interval, interval + 1)
+    for index in candidates:
+        at_s = _split_sweep(programme, recording, even, jump_s, index)
+        if at_s is not None:
+            jumped = dataclasses.replace(even, jump_at_s=at_s, jump_s=jump_s)
+            return _finish(programme, recording, jumped, (index,))
+    if not outside:
+        at_s = 0.5 * (sweeps[interval].end_s + sweeps[interval + 1].start_s)
+    elif _is_shifted(programme, recording, even, jump_s):
+        at_s = 0.5 * (opening.end_s + sweeps[0].start_s)
+    else:
+        at_s = sweeps[-1].end_s + 0.5 * programme.recipe.sweep_gap_s
+    jumped = dataclasses.replace(even, jump_at_s=at_s, jump_s=jump_s)
+    return _finish(programme, recording, jumped, ())
+
+
+def _finish(
+    programme: Programme, recording: Recording, timeline: Timeline, broken: tuple[int, ...]
+) -> Continuity:
+    lost = timeline.jump_s > 0.0
+    n_samples = round(abs(timeline.jump_s) * recording.rate_hz)
+    problem = Problem(
+        kind="lost-samples" if lost else "repeated-samples",
+        at_s=timeline.locate_s(timeline.jump_at_s - 1e-6),
+        message=f"about {n_samples} samples ({1000.0 * abs(timeline.jump_s):.1f} ms) were "
+        + ("lost" if lost else "played or recorded twice"),
+        effect=f"sweep {broken[0] + 1} is set aside; the rest is used"
+        if broken
+        else "it lies outside the sweeps, which are all used",
+    )
+    return Continuity(
+        timeline=timeline,
+        spectra=compute_sweep_spectra(programme, recording, timeline),
+        broken=broken,
+        problems=(problem,),
+    )
+
+
+def _split_sweep(
+    programme: Programme, recording: Recording, even: Timeline, jump_s: float, index: int
+) -> float | None:
+    """Programme time of the jump inside one sweep; `None` where the sweep is whole."""
+    sweeps = programme.blocks_of("sweep")
+    reference = len(sweeps) - 1 if index != len(sweeps) - 1 else 0
+    shifted = dataclasses.replace(even, latency_s=even.latency_s - jump_s)
+    before, rate_hz = restore_sweeps(compute_sweep_spectra(programme, recording, even))
+    after, _ = restore_sweeps(compute_sweep_spectra(programme, recording, shifted))
+    # The reference lies wholly on one side of the jump.
+    whole = after[reference] if reference > index else before[reference]
+    first = (before[index] - whole) ** 2
+    second = (after[index] - whole) ** 2
+    count = round((sweeps[index].end_s - sweeps[index].start_s) * rate_hz)
+    left = np.concatenate([[0.0], np.cumsum(first[:count])])
+    right = np.concatenate([[0.0], np.cumsum(second[:count])])
+    cost = left + right[-1] - right
+    at = int(np.argmin(cost))
+    edge = round(0.01 * rate_hz)
+    if not edge < at < count - edge:
+        return None
+    if SPLIT_GAIN * float(cost[at]) > min(float(left[-1]), float(right[-1])):
+        return None
+    return sweeps[index].start_s + at / rate_hz
+
+
+def _is_shifted(programme: Programme, recording: Recording, even: Timeline, jump_s: float) -> bool:
+    """Whether the first sweep comes after the jump: its kernel then stands at -jump."""
+    from voicecheck.response import compute_kernels
+
+    kernels = compute_kernels(compute_sweep_spectra(programme, recording, even), [0])
+    peak = int(np.argmax(np.abs(kernels.mean)))
+    peak_s = (peak if peak < len(kernels.mean) // 2 else peak - len(kernels.mean)) / kernels.rate_hz
+    return abs(peak_s + jump_s) < abs(peak_s)
+
+
+def set_aside(
+    programme: Programme,
+    continuity: Continuity,
+    idle_power: float,
+    known: list[Problem],
+) -> tuple[list[int], list[Problem]]:
+    """
+    Sweeps to use, and what was found in the others.
+
+    Parameters
+    ----------
+    programme : Programme
+    continuity : Continuity
+    idle_power : float
+        Mean square of the idle noise in the band of `restore_sweeps`.
+    known : list of Problem
+        Found before: what they explain is not reported again.
+
+    Returns
+    -------
+    used : list of int
+        All of them where none is undisturbed.
+    problems : list of Problem
+    """
+    timeline = continuity.timeline
+    blocks = programme.blocks_of("sweep")
+    repeats, rate_hz = restore_sweeps(continuity.spectra)
+    whole = [index for index in range(len(blocks)) if index not in continuity.broken]
+    disturbed, events = compare_repeats(repeats[whole], math.sqrt(idle_power), rate_hz)
+    used = [index for index, bad in zip(whole, disturbed, strict=True) if not bad]
+    effect = "this sweep is set aside and the others are used"
+    if not used:
+        used = whole
+        effect = "all sweeps are disturbed, so all are used and the error is larger"
+    problems = []
+    for index, found in zip(whole, events, strict=True):
+        start_s = timeline.locate_s(blocks[index].start_s)
+        for first_s, last_s in found:
+            if _is_explained(start_s + first_s, start_s + last_s, known):
+                continue
+            long = last_s - first_s > LONG_S
+            problems.append(
+                Problem(
+                    kind="interference" if long else "burst",
+                    at_s=start_s + first_s,
+                    message=f"sweep {index + 1} of {len(blocks)} holds a sound of "
+                    f"{1000.0 * (last_s - first_s):.0f} ms that the others do not",
+                    effect=effect,
+                )
+            )
+    return used, problems
+
+
+LONG_S = 0.1
+"""From here on a disturbance is called interference: a voice, a door, a passing lorry."""
+
+
+def _is_explained(first_s: float, last_s: float, known: list[Problem]) -> bool:
+    """Whether a problem that is known already lies in a stretch of the recording."""
+    return any(
+        problem.at_s is not None and first_s - 0.02 <= problem.at_s <= last_s + 0.02
+        for problem in known
+    )
