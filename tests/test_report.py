@@ -398,12 +398,21 @@ def make_full_content(paper: str) -> ReportContent:
     return factories.make_content(paper=paper, comparisons=(*comparisons, change))
 
 
+def load_weasyprint():
+    """The library, or a skip that says what is missing: it or the system's Pango."""
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        pytest.skip(f"PDF cannot be made here: {error}")
+    return weasyprint
+
+
 class TestPdf:
     @pytest.mark.parametrize("paper", ["A4", "Letter"])
     @pytest.mark.parametrize("make", [factories.make_content, make_full_content])
     def test_it_prints_to_two_pages(self, paper, make):
         """An ordinary job and one where everything was bad and is doubtful still."""
-        weasyprint = pytest.importorskip("weasyprint", reason="the extra `pdf` is not installed")
+        weasyprint = load_weasyprint()
         html = render_html(make(paper=paper))
         document = weasyprint.HTML(string=html).render()
         assert len(document.pages) == 2
@@ -411,7 +420,7 @@ class TestPdf:
         assert width_mm == pytest.approx({"A4": 210.0, "Letter": 215.9}[paper], abs=0.1)
 
     def test_it_is_a_pdf(self):
-        pytest.importorskip("weasyprint", reason="the extra `pdf` is not installed")
+        load_weasyprint()
         assert render_pdf(factories.make_content()).startswith(b"%PDF")
 
     def test_without_the_extra_one_line_says_what_to_install(self, monkeypatch):

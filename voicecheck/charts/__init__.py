@@ -3,12 +3,15 @@
 from voicecheck.charts.captions import (
     SEVERITY,
     conclude_path,
+    count_decimals,
     describe_response,
     find_worst,
     is_held_against_limits,
     list_conditions,
+    say_limits,
     say_stage,
 )
+from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
@@ -21,7 +24,9 @@ __all__ = [
     "SEVERITY",
     "Words",
     "conclude_path",
+    "count_decimals",
     "describe_response",
+    "draw_findings",
     "draw_job_sheet",
     "draw_response",
     "draw_summary",
@@ -33,6 +38,7 @@ __all__ = [
     "order_runs",
     "render_figure",
     "save_figure",
+    "say_limits",
     "say_stage",
     "write_aside",
 ]

@@ -275,3 +275,32 @@ def describe_response(
         key = "describe_unit_relative" if unit == RELATIVE else "describe_unit"
         lines.append(words.say("chart", key, unit=unit))
     return tuple(lines)
+
+
+def count_decimals(value: float | None, unit: str) -> int:
+    """Decimals worth printing: one, but two for a percentage below 1, none for a frequency."""
+    if unit == "%" and value is not None and abs(value) < 1.0:
+        return 2
+    return 0 if unit == "Hz" else 1
+
+
+def say_limits(finding: Finding, words: Words) -> str:
+    """
+    Limits of a finding in words: "up to 6.3", "-4.0 to 4.0", "from 12.0", "none".
+
+    Parameters
+    ----------
+    finding : Finding
+    words : Words
+    """
+    low, high = (
+        words.number(limit, count_decimals(limit, finding.unit))
+        for limit in (finding.low, finding.high)
+    )
+    if finding.low is None and finding.high is None:
+        return words.say("report", "no_limit")
+    if finding.low is None:
+        return words.say("report", "to", high=high)
+    if finding.high is None:
+        return words.say("report", "from", low=low)
+    return words.say("report", "from_to", low=low, high=high)

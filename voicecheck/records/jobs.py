@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.measurement import Measurement
+from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
 
 TRANSMITTERS = ("carbon", "electret", "moving-coil")
@@ -80,7 +81,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Run:
+class Run(Shown):
     """
     Repeated recordings of one path at one stage: a pooled measurement with its spread.
 
@@ -253,7 +254,7 @@ class Against:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class Comparison(Shown):
     """Findings of one stage of one job against a reference, and the hints they give."""
 
     job: int | None

@@ -6,6 +6,7 @@ import dataclasses
 from dataclasses import dataclass, field
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions, Problem
 
 
@@ -77,21 +78,34 @@ class FineResponse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bands:
-    """Power means of the response over bands, and its value at 1 kHz, in the response's unit."""
+    """
+    Power means of the response over bands, and its value at 1 kHz, in the response's unit.
+
+    Each `*_uncertainty_db` is the half-width of a 95 % interval.
+    """
 
     low_db: float | None = None
     mid_db: float | None = None
     high_db: float | None = None
     at_1khz_db: float | None = None
+    low_uncertainty_db: float | None = None
+    mid_uncertainty_db: float | None = None
+    high_uncertainty_db: float | None = None
+    at_1khz_uncertainty_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loudness:
-    """Loudness ratings; `None` where the calibration does not allow them."""
+    """
+    Loudness ratings; `None` where the calibration does not allow them.
+
+    `uncertainty_db` is the half-width of a 95 % interval, the weights taken as exact.
+    """
 
     slr_db: float | None = None
     rlr_db: float | None = None
     stmr_db: float | None = None
+    uncertainty_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -168,6 +182,9 @@ class Noise:
     flat_dbspl: float | None = None
     band_hz: Array | None = None
     band_dbfs: Array | None = None
+    flat_uncertainty_db: float | None = None
+    psophometric_uncertainty_db: float | None = None
+    c_message_uncertainty_db: float | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -175,7 +192,7 @@ class Noise:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Measurement:
+class Measurement(Shown):
     """
     The numbers from one recording, or pooled from several.
 

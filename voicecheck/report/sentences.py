@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import SEVERITY, Words
+from voicecheck.charts import SEVERITY, Words, count_decimals
 from voicecheck.records import Comparison, Finding
 from voicecheck.report.content import ReportContent
 
@@ -33,13 +33,6 @@ ORDER = ("level", "noise", "distortion", "response", "linearity", "shape", "othe
 def find_family(quantity: str) -> str:
     """Which kind of complaint a quantity belongs to."""
     return "distortion" if quantity.startswith("thd_") else FAMILIES.get(quantity, "other")
-
-
-def count_decimals(value: float | None, unit: str) -> int:
-    """Decimals worth printing: one, but two for a percentage below 1, none for a frequency."""
-    if unit == "%" and value is not None and abs(value) < 1.0:
-        return 2
-    return 0 if unit == "Hz" else 1
 
 
 def say_value(value: float | None, unit: str, words: Words) -> str:

@@ -6,10 +6,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import Words, is_held_against_limits, say_stage
+from voicecheck.charts import (
+    Words,
+    count_decimals,
+    is_held_against_limits,
+    say_limits,
+    say_stage,
+)
 from voicecheck.records import Comparison, Finding
 from voicecheck.report.content import ReportContent
-from voicecheck.report.sentences import count_decimals
 
 MOST_ROWS = 26
 MOST_STAGES = 3
@@ -153,28 +158,6 @@ def _make_change(finding: Finding | None, words: Words) -> Cell | None:
     keys = {"outside": "change_real", "within": "change_none"}
     verdict = words.say("report", keys.get(finding.verdict, "change_doubtful"))
     return Cell(value=_with_uncertainty(finding, words, sign=True), verdict=verdict)
-
-
-def say_limits(finding: Finding, words: Words) -> str:
-    """
-    Limits of a finding in words: "up to 6.3", "-4.0 to 4.0", "from 12.0", "none".
-
-    Parameters
-    ----------
-    finding : Finding
-    words : Words
-    """
-    low, high = (
-        words.number(limit, count_decimals(limit, finding.unit))
-        for limit in (finding.low, finding.high)
-    )
-    if finding.low is None and finding.high is None:
-        return words.say("report", "no_limit")
-    if finding.low is None:
-        return words.say("report", "to", high=high)
-    if finding.high is None:
-        return words.say("report", "from", low=low)
-    return words.say("report", "from_to", low=low, high=high)
 
 
 def _say_source(findings: Sequence[Finding | None], words: Words) -> str:
