@@ -19,10 +19,10 @@ from voicecheck.verdicts.quantities import (
     BY_NAME,
     Quantity,
     from_scale,
-    mean_level_db,
     read_spread,
     to_scale,
 )
+from voicecheck.verdicts.readings import mean_level_db
 
 SINGLE_SHOT = (
     "one recording of a carbon element decides nothing: condition it and record at least three"

@@ -28,9 +28,9 @@ from voicecheck.verdicts.quantities import (
     Quantity,
     Spread,
     from_scale,
-    mean_level_db,
     read_spread,
 )
+from voicecheck.verdicts.readings import mean_level_db
 
 FEWEST_SETS = 2
 FEW_SETS = 5

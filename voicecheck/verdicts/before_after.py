@@ -33,9 +33,9 @@ from voicecheck.verdicts.quantities import (
     Quantity,
     Spread,
     from_scale,
-    mean_level_db,
     read_spread,
 )
+from voicecheck.verdicts.readings import mean_level_db
 
 RULE_FACTOR = 2.0
 SCALAR_TAIL = 0.005

@@ -12,11 +12,10 @@ from voicecheck.verdicts.baseline import quantities_of
 from voicecheck.verdicts.comparability import check_conditions
 from voicecheck.verdicts.quantities import (
     BY_NAME,
-    THD_AT_HZ,
-    mean_level_db,
     read_spread,
     to_scale,
 )
+from voicecheck.verdicts.readings import THD_AT_HZ, mean_level_db
 
 DEAD_DB = -30.0
 DEVIATIONS = {
@@ -72,6 +71,7 @@ def gather_evidence(
         if any(problem.kind in SILENT_KINDS for problem in found_problems):
             evidence[f"{path}.dead"] = 1.0
     evidence |= _of_both(evidence)
+    evidence |= _of_direct_current(runs, baselines)
     for name, value in (extra or {}).items():
         evidence[name] = value
         evidence[f"{name}_abs"] = abs(value)
@@ -168,6 +168,27 @@ def _shape_evidence(run: Run, baseline: Baseline) -> dict[str, float]:
 
 def _peak_hz(frequency_hz: np.ndarray, level_db: np.ndarray) -> float:
     return float(frequency_hz[int(np.nanargmax(level_db))])
+
+
+def _of_direct_current(
+    runs: Mapping[str, Run], baselines: Mapping[str, Baseline]
+) -> dict[str, float]:
+    """Loop current, and the transmitter's resistance as a multiple of the type's."""
+    run, baseline = runs.get("transmit"), baselines.get("transmit")
+    if run is None:
+        return {}
+    found = {}
+    current = read_spread(run, BY_NAME["loop_ma"])
+    if current.n:
+        found["measured.feed_ma"] = 10.0 ** (current.mean / 20.0)
+    known = quantities_of(baseline).get("transmitter_ohm") if baseline is not None else None
+    resistance = read_spread(run, BY_NAME["transmitter_ohm"])
+    if known is not None and resistance.n:
+        quantity = BY_NAME["transmitter_ohm"]
+        found["measured.dc_ohm_ratio"] = 10.0 ** (
+            (resistance.mean - to_scale(quantity, known.mean)) / 20.0
+        )
+    return found
 
 
 def _of_both(evidence: Mapping[str, float]) -> dict[str, float]:

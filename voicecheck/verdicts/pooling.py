@@ -31,7 +31,7 @@ from voicecheck.records import (
     Run,
 )
 from voicecheck.records.arrays import Array
-from voicecheck.verdicts.quantities import mean_level_db
+from voicecheck.verdicts.readings import mean_level_db
 
 COVERAGE_95 = 1.959964
 """Half-width of a 95 % interval in standard deviations of a normal value."""

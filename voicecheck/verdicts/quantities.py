@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from voicecheck.records import Measurement, Run
-from voicecheck.records.arrays import Array
-
-BAND_HZ = (200.0, 4000.0)
-THD_AT_HZ = (315.0, 500.0, 1000.0)
-NEAR_OCTAVES = 1.0 / 24.0 + 1e-3
-"""Half the spacing of 1/12-octave points: a point further away is not the one asked for."""
+from voicecheck.verdicts.readings import (
+    THD_AT_HZ,
+    Read,
+    read_compression,
+    read_h2_over_h3,
+    read_harmonic,
+    read_high_over_low,
+    read_peak_hz,
+    read_thd,
+    read_thd_max,
+    read_threshold,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +44,9 @@ class Quantity:
         "log" is judged as 20 log10 of its ratio to the mean.
     read : callable
         Measurement -> value or None.
+    floor : float
+        Smallest standard deviation between sets that is believed, on the judged scale: with a few
+        sets that happen to agree, a limit would else be finer than a bench can be read again.
     """
 
     name: str
@@ -45,96 +54,9 @@ class Quantity:
     unit: str
     family: str
     side: str
-    read: Callable[[Measurement], float | None]
+    read: Read
     scale: str = "linear"
-
-
-def value_at(frequency_hz: Array, values: Array, wanted_hz: float) -> float | None:
-    """
-    Value at the point nearest to a frequency.
-
-    Parameters
-    ----------
-    frequency_hz, values : ndarray, shape (n_points,)
-    wanted_hz : float
-        Hz.
-
-    Returns
-    -------
-    float or None
-        `None` where there is no point within half a 1/12 octave, or it is withheld.
-    """
-    if len(frequency_hz) == 0:
-        return None
-    distance = np.abs(np.log2(frequency_hz / wanted_hz))
-    nearest = int(np.argmin(distance))
-    if distance[nearest] > NEAR_OCTAVES or not math.isfinite(values[nearest]):
-        return None
-    return float(values[nearest])
-
-
-def mean_level_db(frequency_hz: Array, level_db: Array) -> float:
-    """
-    Mean of a curve's levels over 200-4000 Hz in dB; NaN when every point is withheld.
-
-    Points are spaced evenly in log frequency, so each octave weighs the same.
-    """
-    low_hz, high_hz = BAND_HZ
-    # Half a 1/12 octave of slack: the bands at the edges have their middle a little outside.
-    inside = (frequency_hz > low_hz / 1.03) & (frequency_hz < high_hz * 1.03)
-    kept = inside & np.isfinite(level_db)
-    return float(np.mean(level_db[kept])) if np.any(kept) else math.nan
-
-
-def _read_thd(wanted_hz: float) -> Callable[[Measurement], float | None]:
-    def read(measurement: Measurement) -> float | None:
-        part = measurement.distortion
-        return value_at(part.frequency_hz, part.thd_percent, wanted_hz) if part else None
-
-    return read
-
-
-def _read_thd_max(measurement: Measurement) -> float | None:
-    part = measurement.distortion
-    if part is None or not np.any(np.isfinite(part.thd_percent)):
-        return None
-    return float(np.nanmax(part.thd_percent))
-
-
-def _read_harmonic(order: int, wanted_hz: float) -> Callable[[Measurement], float | None]:
-    def read(measurement: Measurement) -> float | None:
-        part = measurement.distortion
-        if part is None or order not in part.harmonic_order:
-            return None
-        row = part.harmonic_db[part.harmonic_order.index(order)]
-        return value_at(part.frequency_hz, row, wanted_hz)
-
-    return read
-
-
-def _read_h2_over_h3(measurement: Measurement) -> float | None:
-    second, third = (_read_harmonic(order, 500.0)(measurement) for order in (2, 3))
-    return None if second is None or third is None else second - third
-
-
-def _read_high_over_low(measurement: Measurement) -> float | None:
-    bands = measurement.bands
-    return None if bands.high_db is None or bands.low_db is None else bands.high_db - bands.low_db
-
-
-def _read_peak_hz(measurement: Measurement) -> float | None:
-    part = measurement.response
-    if part is None or not np.any(np.isfinite(part.level_db)):
-        return None
-    return float(part.frequency_hz[int(np.nanargmax(part.level_db))])
-
-
-def _read_compression(measurement: Measurement) -> float | None:
-    return measurement.linearity.compression_db if measurement.linearity else None
-
-
-def _read_threshold(measurement: Measurement) -> float | None:
-    return measurement.linearity.threshold_db if measurement.linearity else None
+    floor: float = 0.0
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -177,7 +99,7 @@ QUANTITIES: tuple[Quantity, ...] = (
             unit="%",
             family="distortion",
             side="upper",
-            read=_read_thd(hz),
+            read=read_thd(hz),
             scale="log",
         )
         for hz in THD_AT_HZ
@@ -188,7 +110,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="%",
         family="distortion",
         side="upper",
-        read=_read_thd_max,
+        read=read_thd_max,
         scale="log",
     ),
     Quantity(
@@ -221,7 +143,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="linearity",
         side="upper",
-        read=_read_compression,
+        read=read_compression,
     ),
     Quantity(
         name="threshold_db",
@@ -229,7 +151,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="upper",
-        read=_read_threshold,
+        read=read_threshold,
     ),
     Quantity(
         name="h2_500_db",
@@ -237,7 +159,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="upper",
-        read=_read_harmonic(2, 500.0),
+        read=read_harmonic(2, 500.0),
     ),
     Quantity(
         name="h3_500_db",
@@ -245,7 +167,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="upper",
-        read=_read_harmonic(3, 500.0),
+        read=read_harmonic(3, 500.0),
     ),
     Quantity(
         name="h5_500_db",
@@ -253,7 +175,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="upper",
-        read=_read_harmonic(5, 500.0),
+        read=read_harmonic(5, 500.0),
     ),
     Quantity(
         name="h2_over_h3_db",
@@ -261,7 +183,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="both",
-        read=_read_h2_over_h3,
+        read=read_h2_over_h3,
     ),
     Quantity(
         name="high_over_low_db",
@@ -269,7 +191,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         family="",
         side="both",
-        read=_read_high_over_low,
+        read=read_high_over_low,
     ),
     Quantity(
         name="peak_hz",
@@ -277,7 +199,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="Hz",
         family="",
         side="both",
-        read=_read_peak_hz,
+        read=read_peak_hz,
         scale="log",
     ),
     Quantity(
@@ -319,6 +241,24 @@ QUANTITIES: tuple[Quantity, ...] = (
         family="",
         side="both",
         read=lambda m: m.noise.slope_db_per_decade,
+    ),
+    Quantity(
+        name="loop_ma",
+        label="loop current",
+        unit="mA",
+        family="",
+        side="both",
+        read=lambda m: m.conditions.loop_ma,
+        scale="log",
+    ),
+    Quantity(
+        name="transmitter_ohm",
+        label="resistance of the transmitter",
+        unit="ohm",
+        family="",
+        side="both",
+        read=lambda m: m.conditions.transmitter_ohm,
+        scale="log",
     ),
     Quantity(
         name="order2_db",

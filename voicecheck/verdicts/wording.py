@@ -27,7 +27,7 @@ GROUPS = {
     "response": "level", "shape": "shape", "sinad_db": "distortion", "order2_db": "distortion",
     "order3_db": "distortion", "psophometric_dbm": "noise", "psophometric_dbfs": "noise",
     "bursts_per_s": "bursts", "compression_db": "compression", "mains_dbfs": "hum",
-    "threshold_db": "threshold",
+    "threshold_db": "threshold", "feed_range_db": "feed", "position_range_db": "position",
 }  # fmt: skip
 
 
@@ -174,6 +174,12 @@ def _describe_change(finding: Finding, name: str) -> str:
     if finding.reference is None:
         return f"{subject}: {_label(finding)} changed by {value:+.1f} {finding.unit} from {name}."
     before, now = finding.reference, finding.reference + value
+    if group in ("feed", "position"):
+        what = "the feed current" if group == "feed" else "the handset's position"
+        return (
+            f"{subject} moves by {now:.1f} dB with {what} ({finding.reason}), "
+            f"by {before:.1f} dB with {name}."
+        )
     if group == "bursts":
         if now <= 0.05:
             return (

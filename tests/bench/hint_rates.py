@@ -1,0 +1,185 @@
+"""
+How often the true cause of a simulated fault is named first, and among the first three.
+
+    python tests/bench/hint_rates.py [--cases 200] [--healthy 100] [--keep FOLDER]
+
+Each case is one random single fault of the simulated handset (a new individual each time), swept
+on every path with three seats and held against a baseline of eight healthy sets. The true cause
+is the row of the fault table that the simulated bench names for the fault. Nothing is told to the
+hints but the measurements. With --keep the measurements are stored, so that an edited fault table
+is judged again in seconds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from voicecheck.bench.simulated import SimulatedBench, list_fault_causes
+from voicecheck.errors import RecordingError
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import (
+    Baseline,
+    Hint,
+    Measurement,
+    Problem,
+    Programme,
+    Recipe,
+    Run,
+    from_json,
+    to_json,
+)
+from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run, rank_hints
+
+# Shorter sweeps than the default, for speed: the faults are far above their noise.
+RECIPE = Recipe(sweep_s=1.0)
+PATHS = ("transmit", "receive", "sidetone", "loop")
+SEATS = {"transmit": 3, "receive": 3, "sidetone": 3, "loop": 1}
+N_REFERENCES = 8
+ELECTRET_TYPE = ("radio-buzz", "high-threshold")
+"""Faults that only a type with an electronic element can have; the others are carbon sets."""
+OTHER_NAMES = ("hum-50", "hum-60")
+"""The same fault under another name."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One individual on the bench."""
+
+    handset: str
+    seed: int
+    type_name: str
+    cause: str = ""
+
+
+class Shop:
+    """Sweeps individuals, keeping the measurements of each in a folder where one is given."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self.folder = folder
+        self.programme: Programme = make_programme(RECIPE)
+
+    def sweep(self, case: Case) -> tuple[dict[str, Run], dict[str, list[Problem]]]:
+        runs: dict[str, Run] = {}
+        problems: dict[str, list[Problem]] = {}
+        for path in PATHS:
+            measured = []
+            for seat in range(1, SEATS[path] + 1):
+                result = self._measure(case, path, seat)
+                if isinstance(result, Problem):
+                    problems.setdefault(path, []).append(result)
+                else:
+                    measured.append(result)
+            if measured:
+                runs[path] = pool_run(measured, job=case.seed, path=path, stage="reference")
+        return runs, {path: found for path, found in problems.items() if path not in runs}
+
+    def _measure(self, case: Case, path: str, seat: int) -> Measurement | Problem:
+        name = f"{case.handset}-{case.seed}-{path}-{seat}.json"
+        kept = self.folder / name if self.folder else None
+        if kept is not None and kept.exists():
+            text = kept.read_bytes()
+            kind = Problem if text.startswith(b'{"kind"') else Measurement
+            return from_json(text, kind)
+        bench = SimulatedBench(case.handset, seed=case.seed)
+        result: Measurement | Problem
+        try:
+            recording = bench.play_and_record(self.programme, path=path, seat=seat)
+            result = measure_recording(self.programme, recording)
+        except RecordingError as error:
+            result = Problem(kind=error.kind, message=str(error))
+        if kept is not None:
+            kept.write_bytes(to_json(result))
+        return result
+
+    def build_baselines(self, kind: str) -> dict[str, Baseline]:
+        runs = defaultdict(list)
+        for index in range(N_REFERENCES):
+            swept, _ = self.sweep(Case(kind, 9000 + index, kind))
+            for path, run in swept.items():
+                runs[path].append(run)
+        return {path: build_baseline(of, type_name=kind, path=path) for path, of in runs.items()}
+
+
+def draw_cases(count: int, seed: int) -> Iterator[Case]:
+    """Faults in turn of a shuffled list, so that every fault comes up about as often."""
+    random = np.random.default_rng(seed)
+    causes = {name: row for name, row in list_fault_causes().items() if name not in OTHER_NAMES}
+    names: list[str] = []
+    for index in range(count):
+        if not names:
+            names = [str(name) for name in random.permutation(sorted(causes))]
+        fault = names.pop()
+        kind = "electret" if fault in ELECTRET_TYPE else "carbon"
+        worn = "electret" if fault == "high-gain" else kind
+        yield Case(f"{worn}+{fault}", 100 + index, kind, causes[fault])
+
+
+def judge(
+    shop: Shop, case: Case, baselines: Mapping[str, Baseline]
+) -> tuple[str, tuple[Hint, ...]]:
+    runs, problems = shop.sweep(case)
+    known = {path: baseline for path, baseline in baselines.items() if path in runs}
+    comparison = None
+    if known:
+        comparison = compare_to_baseline(runs, known, job=case.seed, stage="before")
+    hints = rank_hints(comparison, runs, baselines, problems=problems)
+    return (comparison.overall if comparison else "outside"), hints
+
+
+def print_faults(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, Baseline]]) -> None:
+    out = sys.stdout
+    places: dict[str, list[int]] = defaultdict(list)
+    for case in draw_cases(count, seed=5):
+        _, hints = judge(shop, case, baselines[case.type_name])
+        codes = [hint.code for hint in hints]
+        place = codes.index(case.cause) + 1 if case.cause in codes else 99
+        places[f"{case.handset} {case.cause}"].append(place)
+        named = ", ".join(f"{hint.code} {hint.confidence}" for hint in hints)
+        out.write(f"{case.handset:28s} {case.seed} {case.cause} {place:2d} {named}\n")
+        out.flush()
+    out.write("\n| fault | cases | first | among three |\n|---|---|---|---|\n")
+    for name, found in sorted(places.items()):
+        first, three = (sum(place <= most for place in found) for most in (1, 3))
+        out.write(f"| {name} | {len(found)} | {first} | {three} |\n")
+    every = [place for found in places.values() for place in found]
+    first, three = (100.0 * np.mean([place <= most for place in every]) for most in (1, 3))
+    out.write(f"| all | {len(every)} | {first:.0f} % | {three:.0f} % |\n")
+
+
+def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, Baseline]]) -> None:
+    above, outside = 0, 0
+    for index in range(count):
+        kind = "electret" if index % 4 == 3 else "carbon"
+        case = Case(kind, 5000 + index, kind)
+        overall, hints = judge(shop, case, baselines[kind])
+        above += any(hint.confidence != "low" for hint in hints)
+        outside += overall == "outside"
+    sys.stdout.write(
+        f"\nhealthy sets: {count}; outside {outside}; with a hint above low confidence {above}\n"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--healthy", type=int, default=100)
+    parser.add_argument("--keep", type=Path, help="folder for the measurements")
+    chosen = parser.parse_args()
+    if chosen.keep is not None:
+        chosen.keep.mkdir(parents=True, exist_ok=True)
+    shop = Shop(chosen.keep)
+    baselines = {kind: shop.build_baselines(kind) for kind in ("carbon", "electret")}
+    print_faults(shop, chosen.cases, baselines)
+    print_healthy(shop, chosen.healthy, baselines)
+
+
+if __name__ == "__main__":
+    main()

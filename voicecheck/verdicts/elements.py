@@ -1,0 +1,260 @@
+"""
+Two transmitter elements on one set: carbon against an electronic one, and which kind is fitted.
+
+Beside what every comparison of two stages holds, an element has a sensitivity to feed current and
+to position; both are judged where runs at several currents or angles exist.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from voicecheck.errors import InputError
+from voicecheck.records import Against, Comparison, Conditions, Finding, Run
+from voicecheck.verdicts.before_after import RULE_FACTOR, UNKNOWN_SPREAD, compare_runs
+from voicecheck.verdicts.decide import decide_overall
+from voicecheck.verdicts.quantities import BY_NAME, read_spread
+
+FEED = "feed_range_db"
+POSITION = "position_range_db"
+SENSITIVITIES: Mapping[str, tuple[str, Callable[[Conditions], float | None], str]] = {
+    FEED: ("feed_ma", lambda c: c.feed_ma, "mA"),
+    POSITION: ("angle_deg", lambda c: c.angle_deg, "degrees"),
+}
+LEVEL = BY_NAME["mid_db"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelRange:
+    """
+    How far an element's level moves over a condition.
+
+    `range_db` is the largest level minus the smallest, `standard_db` its standard uncertainty
+    from the seats (NaN where it is not known), `lowest` and `highest` the ends of the condition.
+    """
+
+    range_db: float
+    standard_db: float
+    lowest: float
+    highest: float
+
+
+def measure_range(runs: Sequence[Run], quantity: str) -> LevelRange | None:
+    """
+    Range of the transmit level over feed currents or angles.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Transmit runs of one element, each at one current or angle.
+    quantity : str
+        "feed_range_db" or "position_range_db".
+
+    Returns
+    -------
+    LevelRange or None
+        `None` with fewer than two different currents or angles.
+    """
+    _, read, _ = SENSITIVITIES[quantity]
+    points = []
+    for run in runs:
+        at, spread = read(run.pooled.conditions), read_spread(run, LEVEL)
+        if run.path == "transmit" and at is not None and spread.n:
+            points.append((at, spread.mean, spread.sd**2 / spread.n))
+    if len({at for at, _, _ in points}) < 2:
+        return None
+    top, bottom = max(points, key=lambda p: p[1]), min(points, key=lambda p: p[1])
+    ends = sorted(at for at, _, _ in points)
+    return LevelRange(
+        range_db=top[1] - bottom[1],
+        standard_db=math.sqrt(top[2] + bottom[2]),
+        lowest=ends[0],
+        highest=ends[-1],
+    )
+
+
+def compare_elements(
+    fitted: Mapping[str, Run],
+    former: Mapping[str, Run],
+    *,
+    job: int | None,
+    fitted_name: str,
+    former_name: str,
+    fitted_series: Sequence[Run] = (),
+    former_series: Sequence[Run] = (),
+) -> Comparison:
+    """
+    Hold one transmitter element against another on the same set.
+
+    Parameters
+    ----------
+    fitted, former : mapping of str to Run
+        By path, at the same feed current and position.
+    job : int or None
+    fitted_name, former_name : str
+        As the owner reads them, as "the new electret".
+    fitted_series, former_series : sequence of Run
+        Transmit runs at other feed currents or angles; both elements over the same ones.
+
+    Returns
+    -------
+    Comparison
+        Differences, `fitted` minus `former`, by the rule of `compare_runs`. "feed_range_db" and
+        "position_range_db" compare how far the level moves.
+
+    Raises
+    ------
+    InputError
+        No path has a run on both sides.
+    """
+    against = Against(kind="element", name=former_name)
+    comparison = compare_runs(fitted, former, job=job, stage=fitted_name, against=against)
+    findings = list(comparison.findings)
+    for quantity in SENSITIVITIES:
+        ranges = [
+            measure_range((*series, *runs.values()), quantity)
+            for series, runs in ((fitted_series, fitted), (former_series, former))
+        ]
+        if ranges[0] is not None and ranges[1] is not None:
+            findings.append(_judge_ranges(quantity, ranges[0], ranges[1], former_name))
+    overall = decide_overall(finding.verdict for finding in findings)
+    return replace(comparison, findings=tuple(findings), overall=overall)
+
+
+def _judge_ranges(
+    quantity: str, fitted: LevelRange, former: LevelRange, former_name: str
+) -> Finding:
+    field, _, unit = SENSITIVITIES[quantity]
+    source = f"difference to {former_name}"
+    same = math.isclose(fitted.lowest, former.lowest) and math.isclose(
+        fitted.highest, former.highest
+    )
+    if not same:
+        reason = (
+            f"{field} {fitted.lowest:g} to {fitted.highest:g} {unit} here, {former.lowest:g} to "
+            f"{former.highest:g} {unit} there: measure both over the same"
+        )
+        return Finding(
+            path="transmit", quantity=quantity, value=None, unit="dB", uncertainty=None, low=None,
+            high=None, verdict="not comparable", reason=reason, source=source,
+        )  # fmt: skip
+    difference = fitted.range_db - former.range_db
+    rule = RULE_FACTOR * math.hypot(fitted.standard_db, former.standard_db)
+    known = math.isfinite(rule)
+    verdict = "doubtful"
+    if known:
+        verdict = "outside" if abs(difference) > rule else "within"
+    span = f"over {fitted.lowest:g} to {fitted.highest:g} {unit}"
+    return Finding(
+        path="transmit",
+        quantity=quantity,
+        value=difference,
+        unit="dB",
+        uncertainty=rule if known else None,
+        low=-rule if known else None,
+        high=rule if known else None,
+        verdict=verdict,
+        reason=span if known else f"{span}; {UNKNOWN_SPREAD}",
+        source=source,
+        reference=former.range_db,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """
+    Which kind of element the measurements speak for.
+
+    `kind` is "carbon", "electronic" or "not clear"; `reasons` what each sign said.
+    """
+
+    kind: str
+    confidence: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sign:
+    """Up to `electronic` a value speaks for an electronic element, from `carbon` on for carbon."""
+
+    text: str
+    unit: str
+    electronic: float
+    carbon: float
+
+
+SIGNS: Mapping[str, _Sign] = {
+    # Ranges of the trade's parameter table (MEM, CALC): electret THD 0.3 to 3 %, carbon H2 -28 to
+    # -16 dB (4 to 16 %); electret position dependence 0 to 0.2 dB, carbon 0.4 to 1.5 dB between
+    # conditionings; carbon compresses 0.5 to 4 dB at high level.
+    "thd": _Sign(text="THD", unit="%", electronic=1.5, carbon=4.0),
+    "compression": _Sign(text="compression at +6 dB", unit="dB", electronic=0.15, carbon=0.5),
+    "seats": _Sign(text="spread between conditionings", unit="dB", electronic=0.15, carbon=0.4),
+    "position": _Sign(text="change of level with position", unit="dB", electronic=0.2, carbon=0.6),
+    "feed": _Sign(text="change of level with feed current", unit="dB", electronic=0.7, carbon=2.0),
+}
+
+
+def identify_element(run: Run, series: Sequence[Run] = ()) -> Identity:
+    """
+    Say which kind of transmitter element is fitted.
+
+    Parameters
+    ----------
+    run : Run
+        Transmit, several conditionings.
+    series : sequence of Run
+        Transmit at other feed currents or angles, where there are any.
+
+    Returns
+    -------
+    Identity
+        "not clear" unless the signs agree by two thirds; high confidence takes four signs, the
+        position or the current among them.
+
+    Raises
+    ------
+    InputError
+        The run is not of the transmit path.
+
+    Notes
+    -----
+    The limits of the signs come from ranges remembered, not seen in print (MEM): an indication
+    for the person at the bench, not a statement to an owner.
+    """
+    if run.path != "transmit":
+        message = f"identify: need a run of the transmit path, got {run.path}"
+        raise InputError(message)
+    values = _read_signs(run, series)
+    votes, reasons = [], []
+    for name, value in values.items():
+        sign = SIGNS[name]
+        vote = float(np.interp(value, (sign.electronic, sign.carbon), (-1.0, 1.0)))
+        votes.append(vote)
+        side = "carbon" if vote > 0.3 else "an electronic element" if vote < -0.3 else "neither"
+        reasons.append(f"{sign.text} {value:.2f} {sign.unit}: speaks for {side}")
+    mean = float(np.mean(votes)) if votes else 0.0
+    kind = "not clear" if abs(mean) < 1.0 / 3.0 else "carbon" if mean > 0.0 else "electronic"
+    confidence = "low"
+    if kind != "not clear" and len(votes) >= 3 and abs(mean) >= 0.6:
+        is_full = len(votes) >= 4 and bool({"position", "feed"} & values.keys())
+        confidence = "high" if is_full else "medium"
+    return Identity(kind=kind, confidence=confidence, reasons=tuple(reasons))
+
+
+def _read_signs(run: Run, series: Sequence[Run]) -> dict[str, float]:
+    values: dict[str, float] = {}
+    thd = BY_NAME["thd_500_percent"].read(run.pooled)
+    compression = BY_NAME["compression_db"].read(run.pooled)
+    for name, value in (("thd", thd), ("compression", compression), ("seats", run.level_sd_db)):
+        if value is not None and math.isfinite(value):
+            values[name] = value
+    for name, quantity in (("position", POSITION), ("feed", FEED)):
+        found = measure_range((run, *series), quantity)
+        if found is not None:
+            values[name] = found.range_db
+    return values
