@@ -30,7 +30,7 @@ from voicecheck.response import Kernels, NoiseDensity, SweepSpectra, compute_tra
 ORDERS = (2, 3, 4, 5)
 HIGHEST_SHARE = 0.45
 """Of the rate: harmonics above it are left out."""
-THD_FLOOR = 0.0005
+THD_FLOOR = 0.0001
 """Relative error of a harmonic's power that the arithmetic itself may leave."""
 DETECTED = 4.6
 """Power over the noise's mean from which a harmonic counts: noise alone passes it once in 100."""
@@ -120,7 +120,7 @@ def _combine_thd(power: Array, noise: Array, bias: Array) -> tuple[Array, Array,
     with np.errstate(invalid="ignore", divide="ignore"):
         thd = np.where(detected, 100.0 * np.sqrt(np.maximum(total, 0.0)), np.nan)
         below = 100.0 * np.sqrt(np.maximum(total, 0.0) + 2.0 * spread)
-        half_width = 50.0 / np.sqrt(np.abs(total)) * np.hypot(1.96 * spread, 2.0 * systematic)
+        half_width = 50.0 / np.sqrt(np.abs(total)) * np.hypot(1.96 * spread, 1.2 * systematic)
     return (
         thd,
         np.where(detected, np.nan, below),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -44,7 +45,11 @@ from voicecheck.records.arrays import Array
 from voicecheck.response import SweepSpectra
 from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
 
-BANDS_HZ = {"low_db": (200.0, 500.0), "mid_db": (500.0, 2000.0), "high_db": (2000.0, 3400.0)}
+BANDS_HZ = {"low": (200.0, 500.0), "mid": (500.0, 2000.0), "high": (2000.0, 3400.0)}
+STMR_EXTRAPOLATED_DB = 0.3
+"""What the three bands beyond the sweep may add to STMR (proposal; their share is below 7 %)."""
+NEIGHBOUR_CORRELATION, BIAS_NEIGHBOURS = 0.1, 1.5
+"""What two neighbouring points under the shortest window add to the variance of their mean."""
 WITHHELD_SNR_DB = 6.0
 """Below this a point is withheld: the noise would be most of it."""
 UNUSUAL_DRIFT_PPM = 150.0
@@ -112,7 +117,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         ),
         response=sweep.make_response(calibration, shift_db),
         fine=sweep.make_fine(shift_db),
-        bands=sweep.make_bands(shift_db),
+        bands=sweep.make_bands(shift_db, calibration),
         loudness=_rate(sweep, calibration, shift_db),
         distortion=sweep.make_distortion(),
         linearity=distortion.measure_linearity(programme, recording, timeline, idle, 1000.0),
@@ -218,6 +223,8 @@ def _make_grid() -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
     points_hz = weighting.make_band_frequencies(12)
     extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
     middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
+    # 1000 Hz is a midpoint too; twice on the grid it would have no slope.
+    middle_hz = middle_hz[np.min(np.abs(middle_hz[:, None] / extra_hz - 1.0), axis=1) > 1e-6]
     # One more beyond either end, so that slopes are known at the first and last point.
     beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
     fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
@@ -245,6 +252,7 @@ class _SweepAnalysis:
         self.snr_db = np.minimum(self.snr_db, HIGHEST_SNR_DB)
         self.level_db = np.where(self.snr_db >= WITHHELD_SNR_DB, level_db, np.nan)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
+        self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
 
     @property
     def n_withheld(self) -> int:
@@ -254,19 +262,20 @@ class _SweepAnalysis:
     def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
-        uncertainty_db = response.estimate_uncertainty_db(self.transfer)
-        if calibration:
-            uncertainty_db = np.hypot(uncertainty_db, calibration.uncertainty_db)
+        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
+        calibration_db = calibration.uncertainty_db if calibration else 0.0
         withheld = np.isnan(self.level_db)
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
             unit=calibration.unit if calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
             level_db=self.level_db[here] + shift_db,
-            uncertainty_db=np.where(withheld, np.nan, uncertainty_db)[here],
+            uncertainty_db=np.where(withheld, np.nan, np.hypot(own_db, calibration_db))[here],
             snr_db=self.snr_db[here],
             phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
             group_delay_s=np.where(withheld, np.nan, delay_s)[here],
+            noise_uncertainty_db=np.where(withheld, np.nan, own_db)[here],
+            calibration_uncertainty_db=np.where(withheld, np.nan, calibration_db)[here],
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -277,16 +286,35 @@ class _SweepAnalysis:
             phase_rad=np.where(np.isnan(self.level_db), np.nan, self.phase_rad),
         )
 
-    def make_bands(self, shift_db: float) -> Bands:
-        """Power means over the bands, and the level at 1 kHz."""
-        levels = {}
-        for name, (lowest_hz, highest_hz) in BANDS_HZ.items():
-            inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
-            mean_db = _mean_power_db(self.level_db[inside])
-            levels[name] = None if mean_db is None else mean_db + shift_db
-        at_1khz_db = float(self.level_db[self.fine_hz == 1000.0][0])
-        levels["at_1khz_db"] = at_1khz_db + shift_db if math.isfinite(at_1khz_db) else None
-        return Bands(**levels)
+    def make_bands(self, shift_db: float, calibration: Calibration | None) -> Bands:
+        """Power means over the bands, and the level at 1 kHz, each with its interval."""
+        figures: dict[str, float | None] = {}
+        common_db = calibration.uncertainty_db if calibration else 0.0
+        places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
+        for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
+            mean_db = _mean_power_db(self.level_db[here])
+            if mean_db is None:
+                continue
+            figures[f"{name}_db"] = mean_db + shift_db
+            figures[f"{name}_uncertainty_db"] = math.hypot(self._spread_db(here), common_db)
+        return Bands(**figures)
+
+    def _is_inside(self, lowest_hz: float, highest_hz: float) -> NDArray[np.bool_]:
+        inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
+        return np.asarray(inside)
+
+    def _spread_db(self, here: NDArray[np.bool_]) -> float:
+        """Half-width of a 95 % interval for the power mean of some points, dB."""
+        known = here & np.isfinite(self.level_db)
+        power = 10.0 ** (self.level_db[known] / 10.0)
+        share = power / np.sum(power)
+        # Neighbours share part of their windows, the less the longer those are.
+        neighbours = 1.0 + NEIGHBOUR_CORRELATION / self.transfer.scale[known] * (len(share) > 1)
+        noise_db = math.sqrt(float(np.sum(neighbours * (share * self.noise_db[known]) ** 2)))
+        # A window's bias changes its sign along a curve, but hardly between near neighbours.
+        bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))
+        bias_db = min(bias_db, float(np.sum(share * self.bias_db[known])))
+        return float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
 
     def make_distortion(self) -> Distortion:
         """Harmonics at the 1/12-octave points and at the frequencies of the standards."""
@@ -301,14 +329,47 @@ class _SweepAnalysis:
             noise=self.noise,
         )
 
-    def average_bands_db(self, shift_db: float) -> Array:
-        """Power means over the 14 third-octave bands 200-4000 Hz; NaN where points miss."""
-        means = []
+    def average_bands_db(self, shift_db: float) -> tuple[Array, Array]:
+        """
+        Power means over the 14 third-octave bands 200-4000 Hz, and their 95 % half-widths.
+
+        Shape (14,) each; NaN where too many points miss.
+        """
+        means, spreads = [], []
         for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
             ratio = np.abs(np.log2(self.fine_hz / centre_hz))
-            mean_db = _mean_power_db(self.level_db[self.is_point & (ratio <= 1.0 / 6.0)])
+            here = self.is_point & (ratio <= 1.0 / 6.0)
+            mean_db = _mean_power_db(self.level_db[here])
             means.append(np.nan if mean_db is None else mean_db + shift_db)
-        return np.array(means)
+            spreads.append(np.nan if mean_db is None else self._spread_db(here))
+        return np.array(means), np.array(spreads)
+
+    def average_wide_bands_db(self, shift_db: float) -> Array:
+        """
+        Power means over the 20 third-octave bands 100-8000 Hz, shape (20,).
+
+        The sweep is at full level from 140 to 7040 Hz: the bands at 100, 125 and 8000 Hz go on
+        along the slope of their two neighbours.
+        """
+        lowest_hz, highest_hz = 142.0, 7000.0
+        wide_hz = weighting.make_band_frequencies(12, lowest_hz, highest_hz)
+        transfer = response.compute_transfer(
+            self.kernels, self.spectra, self.recipe, wide_hz, self.noise
+        )
+        level_db = 20.0 * np.log10(np.abs(transfer.values)) + shift_db
+        centres_hz = weighting.make_band_frequencies(3, 99.0, 8000.0)
+        means_db = np.full(len(centres_hz), np.nan)
+        for index, centre_hz in enumerate(centres_hz):
+            here = np.abs(np.log2(wide_hz / centre_hz)) <= 1.0 / 6.0
+            if np.count_nonzero(here) >= 3:
+                means_db[index] = 10.0 * np.log10(np.mean(10.0 ** (level_db[here] / 10.0)))
+        known = np.flatnonzero(np.isfinite(means_db))
+        first, last = known[0], known[-1]
+        for index in range(first - 1, -1, -1):
+            means_db[index] = 2.0 * means_db[index + 1] - means_db[index + 2]
+        for index in range(last + 1, len(means_db)):
+            means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
+        return means_db
 
 
 def _mean_power_db(level_db: Array) -> float | None:
@@ -330,14 +391,36 @@ def _rate(sweep: _SweepAnalysis, calibration: Calibration | None, shift_db: floa
     """Loudness ratings where the units and every band allow them."""
     if calibration is None:
         return Loudness()
-    bands_db = sweep.average_bands_db(shift_db)
+    bands_db, spreads_db = sweep.average_bands_db(shift_db)
     if not np.all(np.isfinite(bands_db)):
         return Loudness()
+
+    def spread_db(rate: Callable[[Array], float]) -> float:
+        # A rating moves with each band by the band's own share; the calibration moves all alike.
+        moved = [rate(bands_db + step) - rate(bands_db) for step in np.diag(spreads_db)]
+        return math.hypot(float(np.linalg.norm(moved)), calibration.uncertainty_db)
+
     if calibration.unit == "dB V/Pa":
-        return Loudness(slr_db=weighting.rate_transmit(bands_db))
+        rate = weighting.rate_transmit
+        return Loudness(slr_db=rate(bands_db), uncertainty_db=spread_db(rate))
     if calibration.unit == "dB Pa/V":
-        return Loudness(rlr_db=weighting.rate_receive(bands_db))
+        rate = weighting.rate_receive
+        return Loudness(rlr_db=rate(bands_db), uncertainty_db=spread_db(rate))
+    if calibration.unit == "dB Pa/Pa":
+        wide_db = sweep.average_wide_bands_db(shift_db)
+        return Loudness(
+            stmr_db=weighting.rate_sidetone(wide_db),
+            uncertainty_db=math.hypot(
+                spread_db(lambda bands: weighting.rate_sidetone(_put_bands(wide_db, bands))),
+                STMR_EXTRAPOLATED_DB,
+            ),
+        )
     return Loudness()
+
+
+def _put_bands(wide_db: Array, bands_db: Array) -> Array:
+    """The 20 bands with the inner 14 replaced."""
+    return np.concatenate([wide_db[:3], bands_db, wide_db[17:]])
 
 
 def _calibrate_noise(figures: Noise, calibration: Calibration | None) -> Noise:

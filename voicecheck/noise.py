@@ -8,6 +8,7 @@ is for the error of every point.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -26,6 +27,8 @@ MAINS_SCORE = 45.0
 """Sum of 15 line powers over their floor; noise alone has 15 +/- 4 and reaches 40 once in 10^4."""
 LINE_SCORE = 8.0
 """Power over the floor from which one line is counted; noise alone passes it once in 3000."""
+HANN_VARIANCE = 35.0 / 18.0
+"""n sum w^4 / (sum w^2)^2 of the Hann window: what it costs in independent samples."""
 BURST_FRAME_S = 0.002
 BURST_RATIO = 4.0
 """Frame energy over the usual one: 2 in 10^7 for Gaussian noise of 15 degrees of freedom."""
@@ -63,7 +66,41 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         slope_db_per_decade=_fit_slope(idle, mains),
         band_hz=band_hz,
         band_dbfs=_dbfs_array(band_power),
+        flat_uncertainty_db=_estimate_uncertainty_db(idle, mains, inside.astype(float)),
+        psophometric_uncertainty_db=_estimate_uncertainty_db(idle, mains, psophometric),
+        c_message_uncertainty_db=_estimate_uncertainty_db(idle, mains, c_message),
     )
+
+
+def _estimate_uncertainty_db(
+    idle: IdleSpectrum, mains: MainsLines | None, weight: Array
+) -> float | None:
+    """
+    Half-width of a 95 % interval for a level under a power weight.
+
+    The power of Gaussian noise under a Hann window has a relative variance of 35/18 sum (w S)^2 /
+    (sum w S)^2; a periodogram squared is 2 S^2 in the mean. A steady line of mean square p, found
+    in noise of mean square v at its own place, has the variance 4 p v.
+    """
+    total = idle.sum_power(weight)
+    if total <= 0.0:
+        return None
+    weighted = idle.power * weight
+    lines = 0.0
+    if mains is not None:
+        weighted = np.where(_is_near_line(idle.frequency_hz, mains), 0.0, weighted)
+        orders = np.flatnonzero(np.isfinite(mains.power)) + 1
+        at = np.rint(orders * mains.frequency_hz / idle.frequency_hz[1]).astype(int)
+        n = len(idle.samples)
+        own = compute_hann_energy(n) / (0.5 * n) ** 2 * _estimate_floor(idle)[at]
+        lines = float(np.sum(4.0 * weight[at] ** 2 * mains.power[orders - 1] * own))
+    random = HANN_VARIANCE * float(np.sum(weighted**2)) / 2.0 * (2.0 / len(idle.samples)) ** 2
+    return 1.96 * 10.0 / math.log(10.0) * math.sqrt(random + lines) / total
+
+
+def _is_near_line(frequency_hz: Array, mains: MainsLines) -> NDArray[np.bool_]:
+    order = np.rint(frequency_hz / mains.frequency_hz)
+    return np.asarray(np.abs(frequency_hz - order * mains.frequency_hz) < 3.0 * frequency_hz[1])
 
 
 @lru_cache(maxsize=8)
@@ -220,8 +257,7 @@ def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
     frequency_hz, power = idle.frequency_hz, idle.power
     keep = _voice_band(frequency_hz)
     if mains is not None:
-        order = np.rint(frequency_hz / mains.frequency_hz)
-        keep &= np.abs(frequency_hz - order * mains.frequency_hz) > 3.0 * frequency_hz[1]
+        keep &= ~_is_near_line(frequency_hz, mains)
     edges = np.geomspace(*VOICE_BAND_HZ, 14)
     index = np.digitize(frequency_hz[keep], edges) - 1
     inside = (index >= 0) & (index < len(edges) - 1)

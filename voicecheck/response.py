@@ -38,8 +38,8 @@ CYCLES_BEFORE, CYCLES_AFTER = 4.0, 10.0
 WINDOW_SCALES = (1.0, 2.0, 4.0)
 LONGEST_WINDOW_SHARE = 0.1
 """Bias of the longest window as a share of its difference from the next shorter one."""
-COVERAGE, BIAS_COVERAGE = 2.0, 2.0
-FLOOR_DB = 0.0002
+COVERAGE, BIAS_COVERAGE = 1.96, 1.2
+FLOOR_DB = 0.0001
 """What the arithmetic itself may leave (aliases of harmonics, the derivative for drift)."""
 REPEAT_REACH, REPEAT_RATIO = 6, 1.5
 LOW_BAND_HZ = 4800.0
@@ -178,7 +178,7 @@ def _make_inverse_grid(
     step_hz = rate_hz / n_fft
     frequency_hz = np.arange(n_fft // 2 + 1) * step_hz
     frequency_hz[0] = step_hz
-    cycles = frequency_hz * constant_s
+    cycles = np.asarray(frequency_hz * constant_s)
     # Below the sweep there is only noise to divide: fade it out over half an octave.
     edge = np.clip(2.0 * np.log2(frequency_hz / (0.5 * start_hz)), 0.0, 1.0)
     return _InverseGrid(
@@ -574,9 +574,9 @@ def _average_neighbours(values: Array, reach: int = 2) -> Array:
     return np.asarray(np.convolve(values, kernel, mode="same") / counts)
 
 
-def estimate_uncertainty_db(transfer: Transfer) -> Array:
+def estimate_uncertainty_db(transfer: Transfer) -> tuple[Array, Array]:
     """
-    Half-width of a 95 % interval for each level of a transfer function.
+    Standard deviation of each level by noise, and what the window may have taken.
 
     Parameters
     ----------
@@ -584,8 +584,9 @@ def estimate_uncertainty_db(transfer: Transfer) -> Array:
 
     Returns
     -------
-    ndarray, shape (n_points,)
-        dB: root sum square of twice the noise's standard deviation and twice the window's bias.
+    noise_db, bias_db : ndarray, shape (n_points,)
+        dB. The half-width of a 95 % interval is the root sum square of 1.96 times the one and
+        the other (`combine_uncertainty_db`).
 
     Notes
     -----
@@ -595,8 +596,12 @@ def estimate_uncertainty_db(transfer: Transfer) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         noise_db = 20.0 / math.log(10.0) * np.sqrt(transfer.variance / 2.0)
         noise_db = noise_db / np.abs(transfer.values)
-    rest_db = np.hypot(BIAS_COVERAGE * transfer.bias_db, FLOOR_DB)
-    return np.asarray(np.hypot(COVERAGE * noise_db, rest_db))
+    return noise_db, np.hypot(BIAS_COVERAGE * transfer.bias_db, FLOOR_DB)
+
+
+def combine_uncertainty_db(noise_db: Array, bias_db: Array) -> Array:
+    """Half-width of a 95 % interval from a standard deviation and a bound on the bias, dB."""
+    return np.asarray(np.hypot(COVERAGE * noise_db, bias_db))
 
 
 def restore_sweeps(spectra: SweepSpectra, highest_hz: float = LOW_BAND_HZ) -> tuple[Array, float]:
