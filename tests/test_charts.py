@@ -396,6 +396,54 @@ class TestSheets:
             draw([factories.make_run("transmit"), factories.make_run("receive")])
 
 
+LONG_STAGES = ("before", "fitted a new electret capsule number two", "unbroken" * 9, "after")
+
+
+def measure_texts(figure):
+    """Extent of every text that is shown, in parts of the figure."""
+    figure.draw_without_rendering()
+    width, height = figure.bbox.width, figure.bbox.height
+    texts = [*figure.texts, *(text for axes in figure.axes for text in axes.texts)]
+    for text in texts:
+        if text.get_text():
+            box = text.get_window_extent()
+            yield text.get_text(), box.x0 / width, box.x1 / width, box.y0 / height, box.y1 / height
+
+
+class TestRoom:
+    """Long names are cut or wrapped; nothing runs off the sheet or into its neighbour."""
+
+    def draw_all(self):
+        runs = [
+            factories.make_run("transmit", stage, seed=i) for i, stage in enumerate(LONG_STAGES)
+        ]
+        runs += [factories.make_run("receive", stage, seed=9) for stage in ("before", "after")]
+        baselines = {path: factories.make_baseline(path) for path in ("transmit", "receive")}
+        job = factories.replace(factories.JOB, label="a very long label " * 20)
+        comparison = factories.make_comparison("after")
+        shared = {"comparison": comparison, "set_type": factories.SET_TYPE}
+        yield draw_response(runs[:4], baseline=baselines["transmit"], **shared)
+        yield draw_summary(runs, baselines=baselines, **shared)
+        yield draw_summary(runs, baselines=baselines, bare_height_mm=70.0, **shared)
+        yield draw_job_sheet(job, factories.SET_TYPE, runs, baselines, comparison)
+
+    def test_no_text_leaves_the_sheet(self):
+        for figure in self.draw_all():
+            for text, left, right, bottom, top in measure_texts(figure):
+                assert left >= 0.0, text
+                assert right <= 1.0, text
+                assert bottom >= 0.0, text
+                assert top <= 1.0, text
+
+    def test_no_two_texts_cover_each_other(self):
+        for figure in self.draw_all():
+            boxes = list(measure_texts(figure))
+            for one, two in itertools.combinations(boxes, 2):
+                is_beside = one[2] <= two[1] or two[2] <= one[1]
+                is_above = one[4] <= two[3] + 0.004 or two[4] <= one[3] + 0.004
+                assert is_beside or is_above, (one[0], two[0])
+
+
 class TestFiles:
     @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
     def test_bytes_repeat(self, kind):

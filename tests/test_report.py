@@ -26,6 +26,7 @@ from voicecheck.records import (
     from_json,
 )
 from voicecheck.report import ReportContent, render_html, render_pdf, write_report
+from voicecheck.report.render import draw_figures
 from voicecheck.report.sentences import tell_found, tell_now
 from voicecheck.report.tables import MOST_ROWS
 
@@ -316,12 +317,28 @@ HOSTILE = {
 }
 
 
+@pytest.fixture(scope="module")
+def plain_figures():
+    return draw_figures(factories.make_content())
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """The files of the ordinary report, written once; tests only read them."""
+    folder = tmp_path_factory.mktemp("report") / "new" / "folder"
+    paths = write_report(factories.make_content(), folder)
+    assert all(path.parent == folder for path in paths)
+    return folder
+
+
 class TestHostileText:
     @pytest.mark.parametrize("kind", HOSTILE)
-    def test_it_is_shown_as_text_everywhere(self, kind):
+    def test_it_is_shown_as_text_everywhere(self, kind, plain_figures):
         """Every text a user can type is the hostile one at the same time."""
         text = HOSTILE[kind]
-        html = render_html(make_hostile_content(text))
+        content = make_hostile_content(text)
+        drawn_too = kind in ("script", "close", "emoji")  # drawing takes most of the time
+        html = render_html(content, None if drawn_too else plain_figures)
         page = Page(html)
         assert not page.all("script")
         assert not page.all("img")
@@ -431,18 +448,15 @@ class TestPdf:
 
 
 class TestFiles:
-    def test_everything_is_written_and_nothing_else(self, tmp_path):
-        paths = write_report(factories.make_content(), tmp_path / "new" / "folder")
+    def test_everything_is_written_and_nothing_else(self, folder):
         expected = {
             "report.html", "chart.png", "chart.svg", "chart_transmit.png", "chart_receive.png",
             "chart_sidetone.png", "job_sheet.png", "findings.csv", "response.csv", "report.json",
         }  # fmt: skip
-        assert {path.name for path in paths} == expected
-        assert {path.name for path in (tmp_path / "new" / "folder").iterdir()} == expected
+        assert {path.name for path in folder.iterdir()} == expected
 
-    def test_findings_read_back_as_they_are(self, tmp_path):
-        write_report(factories.make_content(), tmp_path)
-        text = (tmp_path / "findings.csv").read_text(encoding="utf-8")
+    def test_findings_read_back_as_they_are(self, folder):
+        text = (folder / "findings.csv").read_text(encoding="utf-8")
         rows = list(csv.DictReader(io.StringIO(text)))
         wanted = [
             (comparison.stage, finding)
@@ -459,10 +473,9 @@ class TestFiles:
             assert (float(row["value"]) if row["value"] else None) == finding.value
             assert (float(row["low"]) if row["low"] else None) == finding.low
 
-    def test_responses_read_back_and_withheld_is_empty(self, tmp_path):
+    def test_responses_read_back_and_withheld_is_empty(self, folder):
         runs = factories.make_job_runs()
-        write_report(factories.make_content(), tmp_path)
-        text = (tmp_path / "response.csv").read_text(encoding="utf-8")
+        text = (folder / "response.csv").read_text(encoding="utf-8")
         rows = list(csv.DictReader(io.StringIO(text)))
         assert len(rows) == sum(len(run.pooled.response.frequency_hz) for run in runs)
         first = [row for row in rows if (row["path"], row["stage"]) == ("transmit", "before")]
@@ -471,10 +484,9 @@ class TestFiles:
         assert np.isnan(level).sum() == 4
         assert {row["unit"] for row in rows} == {"dB relative"}
 
-    def test_json_gives_the_records_back(self, tmp_path):
+    def test_json_gives_the_records_back(self, folder):
         content = factories.make_content()
-        write_report(content, tmp_path)
-        document = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
+        document = json.loads((folder / "report.json").read_text(encoding="utf-8"))
         assert document["schema"] == "voicecheck.report/1"
         assert from_json(json.dumps(document["job"]), Job) == content.job
         for run, stored in zip(content.runs, document["runs"], strict=True):

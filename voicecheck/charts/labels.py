@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+CHARACTER_WIDTH = 0.19
+"""Of bold text in a key, as a part of a line sample's width."""
+LABEL_CHARACTERS, LABEL_LINES = 13, 3
 LINE_HEIGHT = 0.05
 """Room of one line of a label, as a part of the axes' height."""
 
@@ -49,11 +52,21 @@ def draw_labels(axes: Axes, labels: Sequence[CurveLabel]) -> None:
     labels : sequence of CurveLabel
     """
     rising = sorted(labels, key=lambda label: label.place)
-    texts = ["\n".join(textwrap.wrap(clean_text(label.text, 60), 17)[:3]) for label in rising]
+    texts = [_wrap_label(label.text) for label in rising]
     heights = [LINE_HEIGHT * (1 + text.count("\n")) for text in texts]
     places = spread_apart([label.place for label in rising], heights)
     for place, text, label in zip(places, texts, rising, strict=True):
         _draw_label(axes, place, text, label.style)
+
+
+def _wrap_label(text: str) -> str:
+    lines = textwrap.wrap(clean_text(text), LABEL_CHARACTERS) or [""]
+    if len(lines) > LABEL_LINES:
+        lines = [
+            *lines[: LABEL_LINES - 1],
+            f"{lines[LABEL_LINES - 1][: LABEL_CHARACTERS - 1]}\u2026",
+        ]
+    return "\n".join(lines)
 
 
 def spread_apart(wanted: Sequence[float], heights: Sequence[float]) -> list[float]:
@@ -118,7 +131,7 @@ def _draw_label(axes: Axes, place: float, text: str, style: LineStyle | None) ->
         text,
         transform=axes.transAxes,
         va="center",
-        fontsize=8,
+        fontsize=7.6,
         weight=weight,
         linespacing=1.05,
     )
@@ -145,15 +158,28 @@ def write_key(
 
     x, y = place
     width = 10.0 / (figure.get_figwidth() * 25.4)
+    shown, gap = _fit_names(names, band or "", (0.985 - x) / width)
     for stage, style in choose_styles(tuple(names)).items():
         ends = [x, x + width / 2.0, x + width]
         figure.add_artist(Line2D(ends, [y] * 3, **line_look(style), markevery=[1]))
-        name = clean_text(names[stage], 24)
+        name = shown[stage]
         write_text(figure, x + 1.2 * width, y, name, va="center", fontsize=8, weight="bold")
-        x += (2.0 + 0.19 * len(name)) * width
+        x += (1.2 + gap + CHARACTER_WIDTH * len(name)) * width
     if band is not None:
         height = 3.2 / (figure.get_figheight() * 25.4)
         patch = Rectangle((x, y - height / 2.0), width, height, hatch="//////", linewidth=0.6)
         patch.set(facecolor=BAND_FACE, edgecolor=BAND_EDGE, hatch_linewidth=0.4)
         figure.add_artist(patch)
         write_text(figure, x + 1.2 * width, y, clean_text(band, 60), va="center", fontsize=8)
+
+
+def _fit_names(names: Mapping[str, str], band: str, room: float) -> tuple[dict[str, str], float]:
+    """Names shortened, and the gap between them narrowed, until the row fits its room."""
+    shown: dict[str, str] = {}
+    gap = 0.8
+    for longest, gap in ((24, 0.8), (18, 0.6), (14, 0.4), (10, 0.3), (7, 0.2)):
+        shown = {stage: clean_text(name, longest) for stage, name in names.items()}
+        lengths = [len(name) for name in [*shown.values(), *([band] if band else [])]]
+        if sum(1.2 + gap + CHARACTER_WIDTH * length for length in lengths) <= room:
+            break
+    return shown, gap

@@ -84,7 +84,7 @@ def draw_response(
     check_one_path(runs)
     ordered = order_runs(runs)
     figure = make_figure(180, 118)
-    axes = figure.add_axes((0.083, 0.24, 0.733, 0.545))
+    axes = figure.add_axes((0.083, 0.24, 0.722, 0.545))
     notes = draw_panel(axes, ordered, baseline, words)
     write_head(figure, title or conclude_path(ordered, comparison, words), ordered, set_type, words)
     foot = list(list_conditions(ordered, words))

@@ -275,9 +275,8 @@ def draw_noise(axes: Axes, runs: Sequence[Run], words: Words) -> str:
             look = line_look(styles[run.stage])
             axes.plot(band_hz, clipped, **look, markevery=every, zorder=3)
         weighted = words.number(noise.psophometric_dbfs, 0)
-        line = words.say(
-            "chart", "noise_weighted", stage=say_stage(run.stage, words), weighted=weighted
-        )
+        stage = clean_text(say_stage(run.stage, words), 16)
+        line = words.say("chart", "noise_weighted", stage=stage, weighted=weighted)
         note = {"transform": axes.transAxes, "ha": "right", "va": "top", "fontsize": 7}
         write_text(axes, 0.93, 0.98 - 0.07 * i, line, color=INK, **note)
     return name

@@ -92,7 +92,7 @@ def _draw_bare(
     runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words, height_mm: float
 ) -> Figure:
     figure = make_figure(180, height_mm)
-    extent = (13.2 / height_mm, 1.0 - 27.0 / height_mm)
+    extent = (14.2 / height_mm, 1.0 - 28.0 / height_mm)
     notes = _draw_pair(figure, runs, baselines, words, extent)
     _write_stage_key(figure, (0.058, 1.0 - 3.3 / height_mm), runs, notes, words)
     write_foot(figure, [list_confessions(notes, words)])
