@@ -81,7 +81,7 @@ def draw_summary(
     figure = make_figure(180, 102)
     notes = _draw_pair(figure, shown, baselines, words, (0.265, 0.465))
     write_head(figure, conclude_job(shown, comparison, words), shown, set_type, words)
-    _write_stage_key(figure, (0.45, 0.865), shown, notes, words)
+    _write_stage_key(figure, (0.058, 0.84), shown, notes, words)
     foot = list(list_conditions(shown, words, with_path=True))
     foot.append(" ".join([list_confessions(notes, words), say_version(shown, words)]))
     write_foot(figure, foot)
