@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import io
 import itertools
 import json
@@ -25,13 +26,17 @@ from voicecheck.records import (
     Run,
     from_json,
 )
+from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report import ReportContent, render_html, render_pdf, write_report
+from voicecheck.report.notes import DATA_FOLDER
 from voicecheck.report.render import draw_figures
 from voicecheck.report.sentences import tell_found, tell_now
 from voicecheck.report.tables import MOST_ROWS
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 ENGLISH = load_words("en")
+CAUTIONS = DATA_FOLDER / "cautions.csv"
+CHECKS = DATA_FOLDER / "report" / "checks.csv"
 
 
 class Page(HTMLParser):
@@ -203,18 +208,30 @@ class TestBenchPage:
     def test_bench_check_is_told_or_said_to_be_missing(self):
         missing = Page(render_html(factories.make_content())).words()
         assert "Bench check of the day Not done" in missing
-        document = {
-            "schema": "x",
-            "checked_utc": "2031-04-02T07:00:00+00:00",
-            "passed": True,
-            "checks": [
-                {"name": "loop_level", "value": 0.08, "unit": "dB", "verdict": "within"},
-                {"name": "feed", "value": 39.7, "unit": "mA", "verdict": "within"},
-            ],
-        }
-        text = Page(render_html(factories.make_content(bench_check=document))).words()
-        for part in ("checked: 2031-04-02", "passed: yes", "loop level: 0.08 dB, within"):
+        items = (
+            CheckItem(
+                quantity="loop level", value=0.08, stored=0.05, limit=0.2, unit="dB", verdict="pass"
+            ),
+            CheckItem(
+                quantity="reference handset", value=1.9, stored=0.1, limit=1.0, unit="dB",
+                verdict="moved", message="check the seal",
+            ),
+            CheckItem(
+                quantity="feed", value=None, stored=None, limit=1.0, unit="mA", verdict="not done"
+            ),
+        )  # fmt: skip
+        check = BenchCheck(bench="shop bench", time_utc="2031-04-02T07:00:00+00:00", items=items)
+        text = Page(render_html(factories.make_content(bench_check=check))).words()
+        for part in (
+            "shop bench, 2031-04-02: not passed; suspect the bench before the set.",
+            "Passed: loop level 0.08 (was 0.05) dB.",
+            "Moved: reference handset 1.90 (was 0.10) dB. check the seal",
+            "Not checked: feed.",
+        ):
             assert part in text
+        passed = factories.replace(check, items=items[:1])
+        text = Page(render_html(factories.make_content(bench_check=passed))).words()
+        assert "nothing has moved" in text
 
     def test_what_was_not_tested_is_listed_unless_it_was(self):
         everything = Page(render_html(factories.make_content())).words()
@@ -385,7 +402,7 @@ def make_hostile_content(text: str) -> ReportContent:
         runs=(factories.make_run("transmit", "before"), run),
         baselines={},
         comparisons=(factories.replace(comparison, hints=hints),),
-        bench_check={"note": text, "checks": [{"name": text, "value": text}]},
+        bench_check=BenchCheck(bench=text, time_utc=text, items=()),
         other_checks={"dial": text},
     )
 
@@ -508,6 +525,46 @@ class TestFiles:
         text = (tmp_path / "report.html").read_text(encoding="utf-8")
         assert text.endswith("</html>")
         assert not list(tmp_path.glob(".*"))
+
+
+def render_marked_language(monkeypatch, tmp_path):
+    """A report in a language whose every sentence stands in brackets."""
+    for section, table in load_words("en").sections.items():
+        lines = [f"[{section if section.isidentifier() else json.dumps(section)}]"]
+        for key, sentence in table.items():
+            marked = sentence if section == "language" else f"\u27e6{sentence}\u27e7"
+            lines.append(f"{json.dumps(key)} = {json.dumps(marked, ensure_ascii=False)}")
+        with (tmp_path / "xx.toml").open("a", encoding="utf-8") as file:
+            file.write("\n".join(lines) + "\n")
+    load_marked = functools.partial(load_words, folder=tmp_path)
+    for name in ("report.render", "charts.response", "charts.summary", "charts.sheet"):
+        monkeypatch.setattr(f"voicecheck.{name}.load_words", load_marked)
+    return render_html(factories.make_content(language="xx", bench_check=None))
+
+
+class TestLanguage:
+    def test_every_sentence_comes_from_the_language_file(self, monkeypatch, tmp_path):
+        """What stands outside the brackets is data: names, numbers, units, cautions, reasons."""
+        page = Page(render_marked_language(monkeypatch, tmp_path))
+        depth, outside = 0, []
+        for character in page.words():
+            depth += {"\u27e6": 1, "\u27e7": -1}.get(character, 0)
+            outside.append(character if depth == 0 else " ")
+        left = "".join(outside)
+        data = [
+            factories.JOB.label, factories.JOB.owner, factories.JOB.complaint, *factories.JOB.notes,
+            factories.SET_TYPE.name, "carbon", "the baseline was taken at 25 mA",
+            "dBFS", "dB", "relative", "xx",
+        ]  # fmt: skip
+        for row in csv.DictReader(io.StringIO(CAUTIONS.read_text(encoding="utf-8"))):
+            data.append(row["caution"])
+        for row in csv.DictReader(io.StringIO(CHECKS.read_text(encoding="utf-8"))):
+            data.append(f"{row['name']}: {row['left_open']}")
+        for text in sorted(data, key=len, reverse=True):
+            left = left.replace(" ".join(text.split()), " ")
+        assert re.findall(r"[^\W\d_]{2,}", left) == []
+        (root,) = page.all("html")
+        assert root["lang"] == "xx"
 
 
 class TestContent:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Job, Run, SetType
+from voicecheck.records.benches import BenchCheck
 
 PAPERS = ("A4", "Letter")
 
@@ -28,9 +29,8 @@ class ReportContent:
         By path; drawn and named as the source of the limits.
     comparisons : tuple of Comparison
         Against the baseline, and after against before; the latest of each stage counts.
-    bench_check : mapping or None
-        Document of the bench check of that day: single values, and under "checks" rows with
-        name, value, unit, low, high, verdict. `None` is told as "not done".
+    bench_check : BenchCheck or None
+        The bench check of that day. `None` is told as "not done".
     now_utc : str
         ISO 8601; printed as the date of the report.
     version : str
@@ -52,7 +52,7 @@ class ReportContent:
     runs: tuple[Run, ...]
     baselines: Mapping[str, Baseline] = field(default_factory=dict)
     comparisons: tuple[Comparison, ...] = ()
-    bench_check: Mapping[str, object] | None = None
+    bench_check: BenchCheck | None = None
     now_utc: str
     version: str
     language: str = "en"

@@ -160,6 +160,7 @@ def _cell(value: object) -> str:
 
 def make_report_json(content: ReportContent) -> bytes:
     """The records behind the report in one JSON document; withheld is null."""
+    check = content.bench_check
     document = {
         "schema": SCHEMA,
         "version": content.version,
@@ -169,7 +170,7 @@ def make_report_json(content: ReportContent) -> bytes:
         "runs": [to_document(run) for run in content.runs],
         "baselines": {path: to_document(one) for path, one in content.baselines.items()},
         "comparisons": [to_document(comparison) for comparison in content.comparisons],
-        "bench_check": dict(content.bench_check) if content.bench_check is not None else None,
+        "bench_check": to_document(check) if check is not None else None,
         "other_checks": dict(content.other_checks),
     }
     return msgspec.json.format(msgspec.json.encode(document), indent=1)

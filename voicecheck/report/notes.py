@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import csv
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from voicecheck.charts import Words, say_stage
 from voicecheck.records import Problem, Run
+from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report.content import ReportContent
 from voicecheck.report.sentences import say_value
 from voicecheck.report.tables import MEMORY_QUANTITIES
@@ -152,13 +152,13 @@ def _read_rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def list_bench_check(document: Mapping[str, object] | None, words: Words) -> tuple[str, ...]:
+def list_bench_check(check: BenchCheck | None, words: Words) -> tuple[str, ...]:
     """
-    The bench check of the day, a line for each of its values.
+    The bench check of the day: which bench and when, what passed, and each thing that did not.
 
     Parameters
     ----------
-    document : mapping or None
+    check : BenchCheck or None
     words : Words
 
     Returns
@@ -166,37 +166,34 @@ def list_bench_check(document: Mapping[str, object] | None, words: Words) -> tup
     tuple of str
         That it was not done, where there is none.
     """
-    if document is None:
+    if check is None:
         return (words.say("report", "bench_check_none"),)
+    passed = [_say_item(item, words) for item in check.items if item.verdict == "pass"]
     lines = [
-        f"{_plain(key)}: {_say_scalar(value, words)}"
-        for key, value in document.items()
-        if isinstance(value, str | int | float) and key != "schema"
+        words.say(
+            "report",
+            "bench_check_passed" if check.is_passed else "bench_check_failed",
+            bench=check.bench,
+            date=words.date(check.time_utc) or "",
+        )
     ]
-    checks = document.get("checks")
-    for check in checks if isinstance(checks, list | tuple) else ():
-        if isinstance(check, Mapping):
-            lines.append(_say_check(check, words))
+    if passed:
+        lines.append(words.say("report", "bench_passed_items", items="; ".join(passed)))
+    for item in check.items:
+        if item.verdict != "pass":
+            key = "bench_moved" if item.verdict == "moved" else "bench_skipped"
+            line = words.say("report", key, item=_say_item(item, words))
+            lines.append(f"{line} {item.message}".rstrip())
     return tuple(lines)
 
 
-def _plain(key: object) -> str:
-    return str(key).replace("_utc", "").replace("_", " ")
-
-
-def _say_scalar(value: object, words: Words) -> str:
-    if isinstance(value, bool):
-        return words.say("report", "yes" if value else "no")
-    if isinstance(value, float):
-        return words.number(value, 2)
-    text = str(value)
-    is_time = re.match(r"\d{4}-\d{2}-\d{2}T", text)
-    return (words.date(text) or text) if is_time else text
-
-
-def _say_check(check: Mapping[str, object], words: Words) -> str:
-    name = _plain(check.get("name", ""))
-    value = f"{_say_scalar(check.get('value', ''), words)} {check.get('unit', '')}".strip()
-    verdict = str(check.get("verdict", ""))
-    said = words.say("verdict", verdict) if verdict else ""
-    return ": ".join([name, ", ".join(part for part in (value, said) if part)])
+def _say_item(item: CheckItem, words: Words) -> str:
+    name = words.say("bench_quantity", item.quantity)
+    if item.value is None:
+        return name
+    value = f"{name} {words.number(item.value, 2)}"
+    if item.stored is not None:
+        value = words.say(
+            "report", "bench_stored", value=value, stored=words.number(item.stored, 2)
+        )
+    return f"{value} {item.unit}".rstrip()
