@@ -7,6 +7,15 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
+from voicecheck.records.checkout import (
+    BellCheck,
+    CheckList,
+    DialCheck,
+    FlexCheck,
+    LineCheck,
+    SpeechCheck,
+    ToneCheck,
+)
 from voicecheck.records.jobs import Baseline, Comparison, Run
 from voicecheck.records.measurement import Measurement
 
@@ -15,6 +24,13 @@ SCHEMAS: dict[type, str] = {
     Run: "voicecheck.run/1",
     Baseline: "voicecheck.baseline/1",
     Comparison: "voicecheck.comparison/1",
+    DialCheck: "voicecheck.dial/1",
+    ToneCheck: "voicecheck.tones/1",
+    FlexCheck: "voicecheck.flex/1",
+    BellCheck: "voicecheck.bell/1",
+    SpeechCheck: "voicecheck.speak/1",
+    LineCheck: "voicecheck.line/1",
+    CheckList: "voicecheck.check/1",
 }
 """Schema name of each record that is a document of its own."""
 

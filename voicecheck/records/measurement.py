@@ -138,7 +138,8 @@ class Linearity:
 
     `input_db` is the drive re the programme's nominal level, `output_db` the fundamental at the
     output in dBFS. `compression_db` is the loss of gain of the top step against the nominal
-    one, `threshold_db` the loss of gain at -20 dB.
+    one, `threshold_db` the loss of gain at -20 dB; `thd_slope_db_per_db` how THD grows with the
+    level (1 for a square law, 2 for a cubic one).
     """
 
     frequency_hz: float
@@ -148,6 +149,7 @@ class Linearity:
     thd_below_percent: Array
     compression_db: float | None = None
     threshold_db: float | None = None
+    thd_slope_db_per_db: float | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -207,6 +209,7 @@ class Measurement(Shown):
     loudness: Loudness = field(default_factory=Loudness)
     distortion: Distortion | None = None
     linearity: Linearity | None = None
+    ladders: tuple[Linearity, ...] = ()
     intermodulation: Intermodulation = field(default_factory=Intermodulation)
     noise: Noise = field(default_factory=Noise)
     sinad_db: float | None = None

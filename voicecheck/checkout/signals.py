@@ -1,0 +1,190 @@
+"""Small operations that several checks share: demodulation, spans of a mask, levels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck.errors import RecordingError
+from voicecheck.records import Recording
+from voicecheck.records.arrays import Array
+
+TINY = 1e-30
+SILENT_DBFS = -90.0
+RATE_8K_HZ = 8000
+
+
+def check_sound(recording: Recording, least_s: float) -> None:
+    """
+    Refuse a recording that holds nothing.
+
+    Parameters
+    ----------
+    recording : Recording
+    least_s : float
+        Shortest that makes sense, seconds.
+
+    Raises
+    ------
+    RecordingError
+        Kind "too-short" or "no-signal".
+    """
+    if recording.duration_s < least_s:
+        message = (
+            f"the recording lasts {recording.duration_s:.2f} s, this check needs at least "
+            f"{least_s:g} s; record again"
+        )
+        raise RecordingError(message, "too-short")
+    if level_dbfs(recording.samples) < SILENT_DBFS:
+        message = "the recording is silent; check the cable, the channel and the gain, then repeat"
+        raise RecordingError(message, "no-signal", 0.0)
+
+
+def level_dbfs(samples: Array) -> float:
+    """
+    RMS level re a full-scale sine.
+
+    Examples
+    --------
+    >>> round(level_dbfs(np.array([0.5, -0.5])), 2)
+    -3.01
+    """
+    return float(10.0 * np.log10(2.0 * np.mean(samples**2) + TINY)) if len(samples) else -300.0
+
+
+def average(values: NDArray[Any], length: int) -> NDArray[Any]:
+    """
+    Running mean of `length` samples, centred, same shape; the ends are padded with zeros.
+
+    Examples
+    --------
+    >>> average(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 3)
+    array([0., 1., 1., 1., 0.])
+    """
+    before = length // 2
+    padded = np.concatenate([np.zeros(before + 1), values, np.zeros(length - before - 1)])
+    total = np.cumsum(padded)
+    return np.asarray((total[length:] - total[:-length]) / length)
+
+
+def demodulate(
+    samples: Array, rate_hz: int, tone_hz: float, n_periods: int
+) -> NDArray[np.complex128]:
+    """
+    Complex amplitude of a tone, through two running means of whole periods.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+    rate_hz : int
+    tone_hz : float
+    n_periods : int
+        Of each running mean.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        A steady sine of amplitude A gives |z| = A.
+    """
+    length = max(1, round(n_periods * rate_hz / tone_hz))
+    turning: NDArray[np.complex128] = np.exp(
+        -2j * np.pi * tone_hz / rate_hz * np.arange(len(samples))
+    )
+    return average(average(2.0 * samples * turning, length), length)
+
+
+def find_spans(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """
+    Runs of true values as (first, one past the last).
+
+    Examples
+    --------
+    >>> find_spans(np.array([False, True, True, False, True]))
+    [(1, 3), (4, 5)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def join_spans(spans: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
+    """
+    Spans with gaps shorter than `gap` closed.
+
+    Examples
+    --------
+    >>> join_spans([(0, 2), (3, 5), (9, 10)], 2)
+    [(0, 5), (9, 10)]
+    """
+    joined: list[tuple[int, int]] = []
+    for first, last in spans:
+        if joined and first - joined[-1][1] < gap:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def resample_8k(samples: Array, rate_hz: int) -> Array:
+    """Sound at 8 kHz, what a telephone line carries, shape (about n_samples * 8000 / rate_hz,)."""
+    if rate_hz == RATE_8K_HZ:
+        return samples
+    from math import gcd
+
+    from scipy.signal import resample_poly
+
+    common = gcd(rate_hz, RATE_8K_HZ)
+    return np.asarray(resample_poly(samples, RATE_8K_HZ // common, rate_hz // common))
+
+
+def find_tone_hz(samples: Array, rate_hz: int, nominal_hz: float) -> float:
+    """
+    Frequency of the tone near a nominal one, from its phase where it is there.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+    rate_hz : int
+    nominal_hz : float
+        Within 2 %.
+
+    Returns
+    -------
+    float
+        Hz.
+    """
+    found_hz = nominal_hz
+    step = max(1, round(0.002 * rate_hz))
+    for lag_s in (0.01, 0.1, 0.5):
+        envelope = demodulate(samples, rate_hz, found_hz, round(0.01 * found_hz))[::step]
+        lag = round(lag_s * rate_hz / step)
+        size = np.abs(envelope)
+        steady = size > 0.7 * np.percentile(size, 90.0)
+        both = steady[lag:] & steady[:-lag] if lag < len(steady) else np.zeros(0, dtype=bool)
+        if not np.any(both):
+            break
+        turned = np.angle(np.sum((envelope[lag:] * np.conj(envelope[:-lag]))[both]))
+        found_hz += float(turned) / (2.0 * np.pi * lag * step / rate_hz)
+    return found_hz
+
+
+def fit_tone(samples: Array, rate_hz: int, tone_hz: float, first: int, last: int) -> complex:
+    """
+    Amplitude and phase of a tone over samples first..last, phase counted from sample 0.
+
+    Returns
+    -------
+    complex
+        z of Re(z exp(j 2 pi f t)).
+    """
+    angle = 2.0 * np.pi * tone_hz / rate_hz * np.arange(first, last)
+    basis = np.column_stack([np.cos(angle), -np.sin(angle)])
+    cosine, sine = np.linalg.lstsq(basis, samples[first:last], rcond=None)[0]
+    return complex(cosine, sine)
+
+
+def make_tone(amplitude: complex, rate_hz: int, tone_hz: float, first: int, last: int) -> Array:
+    """Tone as `fit_tone` describes it, over samples first..last."""
+    turning = np.exp(2j * np.pi * tone_hz / rate_hz * np.arange(first, last))
+    return np.asarray((amplitude * turning).real)
