@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from voicecheck.bench.calibration import curves, levels
-from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.hardware import HardwareBench
+from voicecheck.bench.session import CalibrationSession
+from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe
@@ -68,40 +69,30 @@ def setup(card) -> BenchSetup:
     return BenchSetup(name="attic", device=card.device, feed_ma=40.0)
 
 
-def calibrate(card, setup: BenchSetup) -> list[StepResult]:
+def calibrate(card, setup: BenchSetup) -> tuple[StepResult, ...]:
     """The steps as a user goes through them; the card's scene is what the user plugs."""
-    bench = HardwareBench(setup, is_equalised=False, now_utc=NOW)
+    session = CalibrationSession(setup, now_utc=NOW, temperature_c=21.0, recipe=RECIPE)
     volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / math.sqrt(2)
     readings = [
         levels.MeterReading(frequency_hz=hz, level_dbfs=-12.0, volts_rms=volts)
         for hz in levels.TONES_HZ
     ]
-    results = [levels.compute_electrical_out(setup, readings, done_utc=NOW)]
-    tone = make_tone(48000, 1000.0, -12.0, TONE_S)
-    results.append(
-        levels.compute_electrical_in(
-            setup,
-            bench.play_and_record(tone, path="loop"),
-            frequency_hz=1000.0,
-            length_s=TONE_S,
-            volts_rms=volts,
-            done_utc=NOW,
-        )
-    )
-    card.change(scene="calibrator")
-    heard = bench.play_and_record(make_tone(48000, 0.0, -120.0, TONE_S), path="receive")
-    results.append(levels.compute_microphone(setup, heard, length_s=TONE_S, done_utc=NOW))
-    card.change(scene="mouth")
-    programme = make_programme(RECIPE)
-    recording = bench.play_and_record(programme, path="sidetone")
-    results.append(curves.compute_mouth(setup, programme, recording, results[-1], done_utc=NOW))
-    card.change(scene="blank")
-    quiet = HardwareBench(setup, results, now_utc=NOW)
-    level_dbfs = quiet.find_level_dbfs("receive", -30.0)
-    soft = make_programme(Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=level_dbfs))
-    recording = quiet.play_and_record(soft, path="receive")
-    results.append(curves.compute_seal(setup, soft, recording, done_utc=NOW))
-    return results
+    session.finish("electrical-out", readings=readings)
+    recording = session.play("electrical-in", length_s=TONE_S)
+    session.finish("electrical-in", recording, readings=readings)
+    for scene, step in (
+        ("loop", "loop-back"),
+        ("calibrator", "microphone"),
+        ("mouth", "mouth"),
+        ("blank", "seal"),
+        ("handset", "reference-transmit"),
+        ("handset", "reference-receive"),
+    ):
+        assert step in [guide.name for guide in session.list_open()]
+        card.change(scene=scene)
+        session.finish(step, session.play(step, length_s=TONE_S))
+    assert session.list_open() == ()
+    return session.fresh
 
 
 def test_calibration_recovers_the_errors_of_the_bench(card, setup: BenchSetup) -> None:
@@ -120,6 +111,13 @@ def test_calibration_recovers_the_errors_of_the_bench(card, setup: BenchSetup) -
     # The mouth is far from flat, or its equaliser would have nothing to do.
     assert np.ptp(mouth.level_db) > 7.0
     assert by_step["seal"].value == pytest.approx(0.0, abs=0.1)
+    gain_db = 20 * math.log10(TRUTH["line_out_v"] / TRUTH["line_in_v"])
+    assert by_step["loop-back"].value == pytest.approx(gain_db, abs=0.05)
+    assert by_step["loop-back"].figures["flatness_db"] < 0.05
+    assert by_step["loop-back"].figures["thd_percent"] < 0.05
+    check_reference(by_step["reference-transmit"], "dB V/Pa", TRUTH["transmit_v_per_pa"])
+    check_reference(by_step["reference-receive"], "dB Pa/V", TRUTH["receive_pa_per_v"])
+    assert {result.temperature_c for result in results} == {21.0}
 
     card.change(scene="handset")
     bench = HardwareBench(setup, results, now_utc=NOW)
@@ -137,6 +135,11 @@ def test_calibration_recovers_the_errors_of_the_bench(card, setup: BenchSetup) -
     )
     receive = bench.play_and_record(soft, path="receive")
     check_flat(soft, receive, "dB Pa/V", TRUTH["receive_pa_per_v"])
+
+
+def check_reference(result: StepResult, unit: str, truth: float) -> None:
+    assert result.unit == unit
+    assert result.value == pytest.approx(20 * math.log10(truth), abs=0.3)
 
 
 def check_flat(programme, recording, unit: str, truth: float) -> None:
@@ -181,3 +184,31 @@ def test_two_channels_stay_apart_and_in_step(card, setup: BenchSetup) -> None:
     rest = sidetone.samples - ratio * transmit.samples
     assert np.std(rest) < 2 * 10 ** (-95 / 20)
     assert np.max(np.abs(sidetone.samples)) > 100 * np.max(np.abs(rest))
+
+
+def test_the_daily_check_names_what_moved(card, setup: BenchSetup) -> None:
+    """A day later the pad has changed by 0.5 dB and hum has come; the seal is as it was."""
+    first = CalibrationSession(setup, now_utc=NOW, recipe=RECIPE)
+    first.finish("loop-back", first.play("loop-back"))
+    card.change(scene="blank")
+    first.finish("seal", first.play("seal"))
+    tomorrow = "2026-03-03T09:00:00+00:00"
+    second = CalibrationSession(setup, first.fresh, now_utc=tomorrow, recipe=RECIPE)
+    second.finish("seal", second.play("seal"))
+    card.change(scene="loop", pad_db=-0.5, hum_dbfs=-60.0)
+    second.finish("loop-back", second.play("loop-back"))
+    verdicts = {item.quantity: item.verdict for item in second.check().items}
+    assert verdicts["loop-back"] == "moved"
+    assert verdicts["hum"] == "moved"
+    assert verdicts["seal"] == "pass"
+    assert verdicts["reference-transmit"] == "not done"
+    moved = next(item for item in second.check().items if item.quantity == "loop-back")
+    assert moved.value == pytest.approx(0.5, abs=0.05)
+
+
+def test_steps_come_in_their_order(setup: BenchSetup) -> None:
+    session = CalibrationSession(setup, now_utc=NOW, recipe=RECIPE)
+    with pytest.raises(InputError, match="mouth: do the step microphone first"):
+        session.play("mouth")
+    with pytest.raises(InputError, match="loop-back: play and record it first"):
+        session.finish("loop-back")

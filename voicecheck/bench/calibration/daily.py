@@ -10,6 +10,7 @@ from voicecheck.bench.calibration.curves import SEAL_DB
 from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, StepResult
 
+DAILY_STEPS = ("loop-back", "reference-transmit", "reference-receive", "seal")
 LOOP_BACK_DB = 0.2
 REFERENCE_DB = 1.0
 NOISE_FIGURES = {"noise": ("noise_dbfs", 3.0), "hum": ("mains_dbfs", 6.0)}
@@ -39,10 +40,11 @@ def check_bench(
     ----------
     setup : BenchSetup
     stored : iterable of StepResult
-        The bench's history; the newest of each step counts.
+        Of its calibration, not of earlier checks: a bench that wanders a little every day would
+        never be noticed if each day were held against the day before. The newest of each step
+        counts.
     fresh : iterable of StepResult
-        Today's "loop-back", "reference-transmit", "reference-receive" and "seal", or some of
-        them.
+        Today's results of `DAILY_STEPS`, or some of them.
     now_utc : str
 
     Returns
@@ -52,10 +54,7 @@ def check_bench(
         today, or has nothing to be held against, says so.
     """
     stored, fresh = list(stored), list(fresh)
-    pairs = {
-        step: (get_newest(stored, step), get_newest(fresh, step))
-        for step in ("loop-back", "reference-transmit", "reference-receive", "seal")
-    }
+    pairs = {step: (get_newest(stored, step), get_newest(fresh, step)) for step in DAILY_STEPS}
     items = [
         _compare_curves(*pairs["loop-back"]),
         _compare_noise("noise", *pairs["loop-back"]),

@@ -48,6 +48,11 @@ def get_newest(results: Iterable[StepResult], step: str) -> StepResult | None:
     return max(found, key=lambda result: result.done_utc, default=None)
 
 
+def is_standing(result: StepResult | None, now_utc: str) -> bool:
+    """Whether a result counts today: there, not expired, not spoilt."""
+    return result is not None and not _find_fault(result.step, result, now_utc)
+
+
 def judge_path(
     setup: BenchSetup, results: Iterable[StepResult], path: str, now_utc: str
 ) -> Standing:
