@@ -180,7 +180,17 @@ def measure_linearity(
         thd_below_percent=np.where(is_heard, below, np.nan),
         compression_db=_gain_change(levels_db, gain_db, float(levels_db.max())),
         threshold_db=_gain_change(levels_db, gain_db, -20.0),
+        thd_slope_db_per_db=_fit_growth(levels_db, np.where(is_heard, thd, np.nan)),
     )
+
+
+def _fit_growth(levels_db: Array, thd_percent: Array) -> float | None:
+    """Slope of THD in dB against the level in dB, by least squares over what was found."""
+    usable = np.isfinite(thd_percent) & (thd_percent > 0.0)
+    if np.count_nonzero(usable) < 3:
+        return None
+    thd_db = 20.0 * np.log10(thd_percent[usable])
+    return float(np.polyfit(levels_db[usable], thd_db, 1)[0])
 
 
 def _find_steps(programme: Programme, frequency_hz: float) -> Block | None:

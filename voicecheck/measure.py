@@ -23,6 +23,7 @@ from voicecheck import (
     response,
     weighting,
 )
+from voicecheck.continuity import Continuity
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
 from voicecheck.records import (
@@ -30,6 +31,7 @@ from voicecheck.records import (
     Calibration,
     Distortion,
     FineResponse,
+    Linearity,
     Loudness,
     Measurement,
     Noise,
@@ -93,21 +95,12 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     placed = continuity.check_continuity(programme, recording, marks)
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
-    problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
-    problems += inspection.find_clipping(programme, recording, timeline)
-    problems += inspection.find_gaps(programme, recording, timeline)
-    spectra = placed.spectra
-    inside = idle.frequency_hz < response.LOW_BAND_HZ
-    kept, found = continuity.set_aside(
-        programme, placed, idle.sum_power(inside.astype(float)), problems
-    )
-    problems += found
-    sweep = _SweepAnalysis(programme, spectra, kept, idle)
+    kept, problems = _inspect(programme, recording, placed, idle)
+    sweep = _SweepAnalysis(programme, placed.spectra, kept, idle)
     figures = noise.measure_noise(idle)
-    problems += _report_noise(figures, sweep)
     calibration = recording.calibration
     shift_db = _calibration_shift_db(calibration)
-    n_sweeps = len(programme.blocks_of("sweep"))
+    ladders = _measure_ladders(programme, recording, timeline, idle)
     return Measurement(
         recording=describe_recording(recording),
         timing=Timing(
@@ -120,15 +113,41 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         bands=sweep.make_bands(shift_db, calibration),
         loudness=_rate(sweep, calibration, shift_db),
         distortion=sweep.make_distortion(),
-        linearity=distortion.measure_linearity(programme, recording, timeline, idle, 1000.0),
+        linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
+        ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=_calibrate_noise(figures, calibration),
         sinad_db=distortion.measure_sinad(programme, recording, timeline),
-        problems=tuple(problems),
+        problems=(*problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,
-        steps=_list_steps(timeline, n_sweeps, kept, calibration),
+        steps=_list_steps(timeline, len(placed.spectra.values), kept, calibration),
         version=__version__,
     )
+
+
+def _inspect(
+    programme: Programme, recording: Recording, placed: Continuity, idle: IdleSpectrum
+) -> tuple[list[int], list[Problem]]:
+    """Sweeps to use, and what was found in the recording."""
+    timeline = placed.timeline
+    problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
+    problems += inspection.find_clipping(programme, recording, timeline)
+    problems += inspection.find_gaps(programme, recording, timeline)
+    inside = idle.frequency_hz < response.LOW_BAND_HZ
+    idle_power = idle.sum_power(inside.astype(float))
+    kept, found = continuity.set_aside(programme, placed, idle_power, problems)
+    return kept, problems + found
+
+
+def _measure_ladders(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> tuple[Linearity, ...]:
+    """Level steps of every frequency that the programme has them at."""
+    found = [
+        distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
+        for frequency_hz in programme.recipe.step_frequencies_hz
+    ]
+    return tuple(one for one in found if one is not None)
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:

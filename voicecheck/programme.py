@@ -26,6 +26,30 @@ HIGHEST_CAP_DBFS = -0.1
 MIN_SWEEP_S, MAX_SWEEP_S = 0.5, 30.0
 
 
+RECIPES = {
+    "default": Recipe(),
+    "quick": Recipe(
+        lead_in_s=0.2,
+        silence_s=0.6,
+        n_sweeps=1,
+        sweep_s=3.0,
+        sweep_gap_s=0.3,
+        step_s=0.12,
+        step_levels_db=(-24.0, -12.0, 0.0, 6.0),
+        tones_s=0.4,
+        tail_s=0.3,
+    ),
+    "careful": Recipe(
+        silence_s=3.0,
+        n_sweeps=8,
+        sweep_s=3.0,
+        step_frequencies_hz=(315.0, 500.0, 1000.0),
+        tones_s=2.0,
+    ),
+}
+"""Programmes to choose from: about 6, 16 and 40 s."""
+
+
 def compute_sweep_constant_s(recipe: Recipe) -> float:
     """
     Constant L of the sweep: its frequency grows e-fold in L seconds.
@@ -252,50 +276,39 @@ def make_steps(recipe: Recipe, block: Block, time_s: Array) -> Array:
     return np.asarray(amplitude * tone * _fade(time_s - index * recipe.step_s, recipe.step_s))
 
 
-def _lay_out(recipe: Recipe) -> tuple[list[Block], float]:
-    """Blocks in playing order, and the end of the programme in seconds."""
-    nominal = ratio_from_db(recipe.level_dbfs)
-    now_s = recipe.lead_in_s
-    blocks: list[Block] = []
+def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
+    """Blocks in playing order, each with its length and the gap after it, in seconds."""
+    nominal, gap_s = ratio_from_db(recipe.level_dbfs), recipe.gap_s
 
-    def add(block: Block, length_s: float, gap_s: float) -> None:
-        nonlocal now_s
+    def make(kind: str, peak: float, *edges_hz: float) -> Block:
+        low_hz, high_hz = (min(edges_hz), max(edges_hz)) if edges_hz else (None, None)
+        return Block(kind=kind, start_s=0.0, end_s=0.0, peak=peak, from_hz=low_hz, to_hz=high_hz)
+
+    mark = make("mark", nominal, recipe.mark_from_hz, recipe.mark_to_hz)
+    listed = [(mark, recipe.mark_s, 2 * gap_s)]
+    if recipe.silence_s > 0:
+        listed.append((make("silence", 0.0), recipe.silence_s, gap_s))
+    sweep = make("sweep", nominal, recipe.sweep_from_hz, recipe.sweep_to_hz)
+    length_s = compute_sweep_duration_s(recipe)
+    listed += [(sweep, length_s, recipe.sweep_gap_s)] * recipe.n_sweeps
+    if recipe.step_levels_db:
+        peak = nominal * ratio_from_db(max(recipe.step_levels_db))
+        length_s = recipe.step_s * len(recipe.step_levels_db)
+        for frequency_hz in recipe.step_frequencies_hz:
+            listed.append((make("steps", peak, frequency_hz), length_s, gap_s))
+    if recipe.tones_hz:
+        tones = make("four-tone", nominal * math.sqrt(len(recipe.tones_hz)), *recipe.tones_hz)
+        listed.append((tones, recipe.tones_s, 2 * gap_s))
+    return [*listed, (mark, recipe.mark_s, recipe.tail_s)]
+
+
+def _lay_out(recipe: Recipe) -> tuple[list[Block], float]:
+    """Blocks with their times, and the end of the programme in seconds."""
+    now_s = recipe.lead_in_s
+    blocks = []
+    for block, length_s, gap_s in _list_blocks(recipe):
         blocks.append(dataclasses.replace(block, start_s=now_s, end_s=now_s + length_s))
         now_s += length_s + gap_s
-
-    empty = Block(kind="", start_s=0.0, end_s=0.0)
-    mark = dataclasses.replace(
-        empty, kind="mark", peak=nominal, from_hz=recipe.mark_from_hz, to_hz=recipe.mark_to_hz
-    )
-    add(mark, recipe.mark_s, 2 * recipe.gap_s)
-    if recipe.silence_s > 0:
-        add(dataclasses.replace(empty, kind="silence"), recipe.silence_s, recipe.gap_s)
-    sweep = dataclasses.replace(
-        empty, kind="sweep", peak=nominal, from_hz=recipe.sweep_from_hz, to_hz=recipe.sweep_to_hz
-    )
-    for _ in range(recipe.n_sweeps):
-        add(sweep, compute_sweep_duration_s(recipe), recipe.sweep_gap_s)
-    for frequency_hz in recipe.step_frequencies_hz if recipe.step_levels_db else ():
-        steps = Block(
-            kind="steps",
-            start_s=0.0,
-            end_s=0.0,
-            peak=nominal * ratio_from_db(max(recipe.step_levels_db)),
-            from_hz=frequency_hz,
-            to_hz=frequency_hz,
-        )
-        add(steps, recipe.step_s * len(recipe.step_levels_db), recipe.gap_s)
-    if recipe.tones_hz:
-        peak = nominal * math.sqrt(len(recipe.tones_hz))
-        tones = dataclasses.replace(
-            empty,
-            kind="four-tone",
-            peak=peak,
-            from_hz=min(recipe.tones_hz),
-            to_hz=max(recipe.tones_hz),
-        )
-        add(tones, recipe.tones_s, 2 * recipe.gap_s)
-    add(mark, recipe.mark_s, recipe.tail_s)
     return blocks, now_s
 
 

@@ -1,6 +1,5 @@
 """
-Faults put into recordings: how often they are found, named and placed, and how often a clean
-recording is called faulty.
+Faults put into recordings: how often they are found, named and placed; and false alarms.
 
     python tests/bench/robustness.py [SEEDS]
 

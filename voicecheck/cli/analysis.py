@@ -22,18 +22,25 @@ def signal(
     level_dbfs: Annotated[
         float, typer.Option(help="Nominal level, dB re a full-scale sine.")
     ] = -12.0,
-    sweeps: Annotated[int, typer.Option(help="How many sweeps.")] = 3,
-    sweep_s: Annotated[float, typer.Option(help="Length of each, seconds.")] = 3.0,
+    sweeps: Annotated[int | None, typer.Option(help="How many sweeps. Default 3.")] = None,
+    sweep_s: Annotated[float | None, typer.Option(help="Length of each, s. Default 3.")] = None,
+    kind: Annotated[
+        str, typer.Option(help="default (16 s), quick (6 s) or careful (40 s).")
+    ] = "default",
     cap_dbfs: Annotated[float, typer.Option(help="Output cap: no block may peak above it.")] = -3.0,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Write the test signal to a WAV file that carries its own recipe."""
-    from voicecheck.records import Recipe
-    from voicecheck.workflow.analysis import describe_programme, write_signal
+    from voicecheck.workflow.analysis import choose_recipe, describe_programme, write_signal
 
-    recipe = Recipe(
-        rate_hz=rate, level_dbfs=level_dbfs, n_sweeps=sweeps, sweep_s=sweep_s, cap_dbfs=cap_dbfs
+    recipe = choose_recipe(
+        kind,
+        rate_hz=rate,
+        level_dbfs=level_dbfs,
+        n_sweeps=sweeps,
+        sweep_s=sweep_s,
+        cap_dbfs=cap_dbfs,
     )
     programme = write_signal(out, recipe)
     if as_json:
@@ -54,6 +61,7 @@ def analyze(
         Path, typer.Option("--signal", metavar="OUT.wav", help="The test signal that was played.")
     ],
     channel: Annotated[int, typer.Option(help="Channel of the recordings, from 1.")] = 1,
+    jobs: Annotated[int, typer.Option(min=1, help="Recordings at the same time.")] = 1,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -62,7 +70,7 @@ def analyze(
 
     with show_progress(len(recordings), "analysing", quiet=quiet) as advance:
         results = analyze_files(
-            recordings, programme, channel=channel, progress=lambda _: advance()
+            recordings, programme, channel=channel, n_jobs=jobs, progress=lambda _: advance()
         )
     if as_json:
         documents = [describe_result(result) for result in results]

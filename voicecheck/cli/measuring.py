@@ -55,7 +55,6 @@ def sweep(
     quiet: Quiet = False,
 ) -> None:
     """Record (or load) one path of a set, seat by seat, and keep it with the job."""
-    from voicecheck.records import to_document
     from voicecheck.workflow.benches import choose_bench
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.sweeps import sweep as run_sweep
@@ -87,15 +86,21 @@ def sweep(
                 before_seat=guide,
                 after_seat=lambda seat, found: _tell_seat(seat, found, quiet=quiet),
             )
-    if as_json:
-        write_json(to_document(result.run))
-    else:
-        from voicecheck.cli.show import render_run
-
-        write_text(render_run(result.run))
+    _show_run(result.run, as_json=as_json)
     if result.was_stopped:
         tell("voicecheck: stopped; the seats that were done are kept as a run")
         raise typer.Exit(130)
+
+
+def _show_run(run: Any, *, as_json: bool) -> None:
+    if as_json:
+        from voicecheck.records import to_document
+
+        write_json(to_document(run))
+        return
+    from voicecheck.cli.show import render_run
+
+    write_text(render_run(run))
 
 
 def _guide(path: str, transmitter: str, *, waits: bool) -> Callable[[int, int], None] | None:

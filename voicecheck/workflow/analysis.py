@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import dataclasses
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from voicecheck.bench import wavfile
-from voicecheck.errors import RecordingError, VoicecheckError
+from voicecheck.errors import InputError, RecordingError, VoicecheckError
 from voicecheck.measure import describe_recording, measure_recording
-from voicecheck.programme import make_programme
+from voicecheck.programme import RECIPES, make_programme
 from voicecheck.records import (
     Measurement,
     Problem,
@@ -39,6 +41,32 @@ class Unusable:
         return Problem(
             kind=kind, at_s=at_s, message=str(self.error), effect="no number could be had"
         )
+
+
+def choose_recipe(kind: str = "default", **changes: Any) -> Recipe:
+    """
+    One of the recipes on offer, with some values changed.
+
+    Parameters
+    ----------
+    kind : str
+        "default", "quick" or "careful".
+    **changes : object
+        Fields of `Recipe`; `None` leaves the recipe's own.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    InputError
+        No such kind.
+    """
+    if kind not in RECIPES:
+        raise InputError(f"kind: need one of {', '.join(RECIPES)}, got {kind!r}")
+    wanted = {name: value for name, value in changes.items() if value is not None}
+    return dataclasses.replace(RECIPES[kind], **wanted)
 
 
 def write_signal(path: str | Path, recipe: Recipe) -> Programme:
@@ -117,6 +145,7 @@ def analyze_files(
     signal: str | Path,
     *,
     channel: int = 1,
+    n_jobs: int = 1,
     progress: Callable[[int], None] | None = None,
 ) -> list[Measurement | Unusable]:
     """
@@ -129,6 +158,8 @@ def analyze_files(
         Programme file that all of them are recordings of.
     channel : int
         Counted from 1.
+    n_jobs : int
+        Processes that share the work.
     progress : callable, optional
         Called with the number of files done.
 
@@ -144,14 +175,33 @@ def analyze_files(
     """
     programme = wavfile.load_programme(signal)
     results: list[Measurement | Unusable] = []
-    for index, file in enumerate(files):
-        results.append(_analyze_one(Path(file), programme, channel))
+    for result in _analyze_each(files, programme, channel, n_jobs):
+        results.append(result)
         if progress:
-            progress(index + 1)
+            progress(len(results))
     return results
 
 
-def _analyze_one(file: Path, programme: Programme, channel: int) -> Measurement | Unusable:
+def _analyze_each(
+    files: Sequence[str | Path], programme: Programme, channel: int, n_jobs: int
+) -> Iterable[Measurement | Unusable]:
+    """Results in the order given; with several processes each makes the programme for itself."""
+    if n_jobs == 1 or len(files) < 2:
+        return (_analyze_one(Path(file), programme, channel) for file in files)
+    from joblib import Parallel, delayed
+
+    work = (delayed(_analyze_one)(Path(file), programme.recipe, channel) for file in files)
+    results: Iterable[Measurement | Unusable] = Parallel(n_jobs=n_jobs, return_as="generator")(work)
+    return results
+
+
+@lru_cache(maxsize=4)
+def _make_once(recipe: Recipe) -> Programme:
+    return make_programme(recipe)
+
+
+def _analyze_one(file: Path, played: Programme | Recipe, channel: int) -> Measurement | Unusable:
+    programme = _make_once(played) if isinstance(played, Recipe) else played
     info = RecordingInfo(file=file.name, channel=channel)
     try:
         recording = wavfile.load_recording(file, channel=channel)

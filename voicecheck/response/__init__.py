@@ -1,0 +1,39 @@
+"""Deconvolution of the sweeps: linear and harmonic kernels, windowed for each frequency."""
+
+from voicecheck.response.sweeps import (
+    LOW_BAND_HZ,
+    Kernels,
+    SweepSpectra,
+    compute_kernels,
+    compute_sweep_spectra,
+    restore_sweeps,
+)
+from voicecheck.response.transfer import (
+    Transfer,
+    combine_uncertainty_db,
+    compute_transfer,
+    estimate_uncertainty_db,
+)
+from voicecheck.response.windows import (
+    NoiseDensity,
+    estimate_variance,
+    evaluate_kernel,
+    make_noise_density,
+)
+
+__all__ = [
+    "LOW_BAND_HZ",
+    "Kernels",
+    "NoiseDensity",
+    "SweepSpectra",
+    "Transfer",
+    "combine_uncertainty_db",
+    "compute_kernels",
+    "compute_sweep_spectra",
+    "compute_transfer",
+    "estimate_uncertainty_db",
+    "estimate_variance",
+    "evaluate_kernel",
+    "make_noise_density",
+    "restore_sweeps",
+]

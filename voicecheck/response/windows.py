@@ -1,0 +1,176 @@
+"""
+Windows that follow the frequency, and what noise does to a value seen through them.
+
+The transfer function at f is the kernel's Fourier sum under a window of a fixed number of cycles
+of f. A longer window follows sharper resonances and lets in more noise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from voicecheck.records.arrays import Array
+from voicecheck.response.sweeps import ComplexArray, SweepSpectra
+
+CYCLES_BEFORE, CYCLES_AFTER = 4.0, 10.0
+_LOG_BINS_PER_OCTAVE = 192
+_LOWEST_LOG_HZ = 80.0
+
+
+def evaluate_kernel(
+    kernel: Array,
+    rate_hz: float,
+    frequency_hz: Array,
+    *,
+    delay_s: float = 0.0,
+    scale: float = 1.0,
+) -> ComplexArray:
+    """
+    Fourier sum of a kernel under a window that follows the frequency.
+
+    Parameters
+    ----------
+    kernel : ndarray, shape (n,) or (n_kernels, n)
+        Circular: negative times are at its end.
+    rate_hz : float
+        Samples per second.
+    frequency_hz : ndarray, shape (n_points,)
+    delay_s : float
+        Where the wanted kernel stands; -L ln m for harmonic m.
+    scale : float
+        Length of the window, in units of the shortest.
+
+    Returns
+    -------
+    ndarray, shape (n_points,) or (n_kernels, n_points)
+    """
+    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    origin = round(delay_s * rate_hz)
+    local = np.take(
+        kernel, np.arange(origin - table.before, origin + table.after), axis=-1, mode="wrap"
+    )
+    values = np.empty((*kernel.shape[:-1], len(frequency_hz), 2))
+    for index, (first, weight) in enumerate(table.windows):
+        values[..., index, :] = local[..., first : first + len(weight)] @ weight
+    return np.asarray(values[..., 0] + 1j * values[..., 1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WindowTable:
+    """First sample of each window in the stretch from `before` to `after`, and its weights."""
+
+    windows: tuple[tuple[int, Array], ...]
+    before: int
+    after: int
+
+
+@lru_cache(maxsize=64)
+def _make_window_table(
+    frequencies_hz: tuple[float, ...], rate_hz: float, scale: float
+) -> _WindowTable:
+    """Windows times Fourier factors of all points; real and imaginary parts side by side."""
+    before = math.ceil(scale * CYCLES_BEFORE / min(frequencies_hz) * rate_hz) + 1
+    after = math.ceil(scale * CYCLES_AFTER / min(frequencies_hz) * rate_hz) + 2
+    windows = []
+    for frequency_hz in frequencies_hz:
+        cycle = rate_hz / frequency_hz
+        reach = np.arange(
+            -math.ceil(scale * CYCLES_BEFORE * cycle), math.ceil(scale * CYCLES_AFTER * cycle) + 1
+        )
+        window = _shape_window(reach / (scale * cycle))
+        angle = 2.0 * np.pi * reach / cycle
+        weight = np.stack([window * np.cos(angle), -window * np.sin(angle)], axis=1)
+        windows.append((int(reach[0]) + before, weight))
+    return _WindowTable(windows=tuple(windows), before=before, after=after)
+
+
+def _shape_window(cycles: Array) -> Array:
+    """Window against time in cycles: flat in the middle half, raised-cosine ramps outside."""
+    rising = (cycles + CYCLES_BEFORE) / (CYCLES_BEFORE / 2)
+    falling = (CYCLES_AFTER - cycles) / (CYCLES_AFTER / 2)
+    ramp = np.clip(np.minimum(rising, falling), 0.0, 1.0)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * ramp))
+
+
+@lru_cache(maxsize=8)
+def _make_noise_kernel(scale: float) -> Array:
+    """Squared window spectrum against log-frequency, times (frequency ratio)^2."""
+    octaves = np.arange(-_LOG_BINS_PER_OCTAVE, _LOG_BINS_PER_OCTAVE + 1) / _LOG_BINS_PER_OCTAVE
+    offset = scale * (2.0**octaves - 1.0)
+    step = 0.02
+    cycles = np.arange(-CYCLES_BEFORE, CYCLES_AFTER, step)
+    turned = np.exp(-2j * np.pi * offset[:, None] * cycles[None, :])
+    transform = step * (turned @ _shape_window(cycles))
+    return np.asarray(np.abs(transform) ** 2 * 4.0**octaves)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseDensity:
+    """Noise power on a grid even in log-frequency; white noise of variance s gives s."""
+
+    log_hz: Array
+    power: Array
+
+
+def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
+    """
+    Bring a noise spectrum onto a log-frequency grid, its power kept.
+
+    Parameters
+    ----------
+    spectrum_hz : ndarray, shape (n_bins,)
+        Evenly spaced from 0.
+    spectrum : ndarray, shape (n_bins,)
+        Noise power per bin such that white noise of variance s gives s in every bin.
+
+    Returns
+    -------
+    NoiseDensity
+    """
+    highest_hz = spectrum_hz[-1]
+    n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
+    edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)
+    step_hz = spectrum_hz[1] - spectrum_hz[0]
+    total = np.concatenate([[0.0], np.cumsum(spectrum)]) * step_hz
+    below = np.interp(edges_hz, np.append(spectrum_hz, highest_hz + step_hz) - step_hz / 2, total)
+    return NoiseDensity(
+        log_hz=np.log(np.sqrt(edges_hz[1:] * edges_hz[:-1])),
+        power=np.diff(below) / np.diff(edges_hz),
+    )
+
+
+def estimate_variance(
+    frequency_hz: Array, noise: NoiseDensity, spectra: SweepSpectra, *, scale: float = 1.0
+) -> Array:
+    """
+    Variance of a windowed transfer function from the spectrum of the idle noise.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n_points,)
+        Frequency at the output.
+    noise : NoiseDensity
+    spectra : SweepSpectra
+        One sweep's amplitude and time scale.
+    scale : float
+        Length of the window.
+
+    Returns
+    -------
+    ndarray, shape (n_points,)
+        Mean square error of the complex value for one sweep.
+
+    Notes
+    -----
+    The windows of `evaluate_kernel` slid over the noise, in the frequency domain: var =
+    4 s^2 / (L A^2 fs) integral P(v) (v/f)^2 |w(s (v/f - 1))|^2 ln 2 d(octaves). For white noise
+    it is 4 s D sigma^2 / (L A^2 fs), D the energy of the window in cycles.
+    """
+    smooth = np.convolve(noise.power, _make_noise_kernel(scale), mode="same")
+    factor = 4.0 * scale**2 / (spectra.constant_s * spectra.amplitude**2 * spectra.rate_hz)
+    at_points = np.interp(np.log(frequency_hz), noise.log_hz, smooth)
+    return np.asarray(factor * math.log(2.0) / _LOG_BINS_PER_OCTAVE * at_points)
