@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ET
 import factories
 import numpy as np
 import pytest
+from colours import contrast, to_linear
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -267,21 +268,6 @@ class TestWords:
         (tmp_path / "yy.toml").write_text("[chart\n", encoding="utf-8")
         with pytest.raises(InputError, match=r"yy\.toml"):
             load_words("yy", tmp_path)
-
-
-# WCAG 2 relative luminance and contrast, https://www.w3.org/TR/WCAG22/#dfn-relative-luminance
-def to_linear(colour):
-    channel = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
-    return np.where(channel <= 0.04045, channel / 12.92, ((channel + 0.055) / 1.055) ** 2.4)
-
-
-def luminance(linear):
-    return float(linear @ [0.2126, 0.7152, 0.0722])
-
-
-def contrast(first, second):
-    high, low = sorted((luminance(first), luminance(second)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
 
 
 # Machado, Oliveira, Fernandes (2009), IEEE TVCG 15(6), severity 1.0, on linear RGB.
