@@ -43,7 +43,7 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     InputError
         No such type, or fewer than two reference sets.
     """
-    runs = book.list_runs(type_name=type_name, stage=REFERENCE, path=path, recordings=False)
+    runs = book.list_runs(type_name=type_name, stage=REFERENCE, path=path)
     paths = [path] if path else sorted({run.path for run in runs})
     if not runs:
         wanted = f" and path {path}" if path else ""
