@@ -55,9 +55,8 @@ def test_noise_limit_is_mean_plus_t_s_root_one_plus_one_over_n():
     baseline = build_baseline(runs, type_name="Hillview 2", path="transmit")
     known = next(q for q in baseline.quantities if q.quantity == "psophometric_dbm")
     values = np.array([run.pooled.noise.psophometric_dbm for run in runs])
-    # Upper tail 0.05 * 0.16 = 0.008 at 7 degrees of freedom: 3.1693, by numerical integration of
-    # the density below rather than by the function the limit uses.
-    factor = _integrate_student(0.008, 7)
+    # The quantile by numerical integration of the density, not by the function the limit uses.
+    factor = _integrate_student(0.05 * 0.15, 7)
     expected = values.mean() + factor * values.std(ddof=1) * math.sqrt(1 + 1 / 8)
     assert known.high == pytest.approx(expected, abs=2e-3)
     assert known.low is None

@@ -13,9 +13,11 @@ is judged again in seconds.
 from __future__ import annotations
 
 import argparse
+import json
+import math
 import sys
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +38,7 @@ from voicecheck.records import (
     from_json,
     to_json,
 )
+from voicecheck.units import dbspl_from_pa
 from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run, rank_hints
 
 # Shorter sweeps than the default, for speed: the faults are far above their noise.
@@ -99,6 +102,54 @@ class Shop:
             kept.write_bytes(to_json(result))
         return result
 
+    def has(self, case: Case) -> bool:
+        """Whether a case is kept in full."""
+        name = f"{case.handset}-{case.seed}-tests.json"
+        return self.folder is not None and (self.folder / name).exists()
+
+    def test(self, case: Case) -> dict[str, float]:
+        """What a checkout adds to the sweeps: low current, strong drive on the coupler, coil."""
+        kept = self.folder / f"{case.handset}-{case.seed}-tests.json" if self.folder else None
+        if kept is not None and kept.exists():
+            return dict(json.loads(kept.read_text()))
+        levels = [self._level_db(case, "transmit", feed_ma=feed) for feed in (15.0, 25.0)]
+        found = {"test.feed_drop_15_25_db": levels[0] - levels[1]}
+        hum = [self._hum_dbfs(case, ear) for ear in ("coil", "coupler")]
+        found["test.hum_coil_over_mic_db"] = hum[0] - hum[1]
+        found["measured.receive_peak_dbspl"] = self._strong_dbspl(case)
+        found = {name: value for name, value in found.items() if math.isfinite(value)}
+        if kept is not None:
+            kept.write_text(json.dumps(found))
+        return found
+
+    def _take(self, case: Case, path: str, **setting: object) -> Measurement | None:
+        bench = SimulatedBench(case.handset, seed=case.seed, **setting)
+        try:
+            return measure_recording(
+                self.programme, bench.play_and_record(self.programme, path=path, seat=1)
+            )
+        except RecordingError:
+            return None
+
+    def _level_db(self, case: Case, path: str, **setting: object) -> float:
+        taken = self._take(case, path, **setting)
+        level = taken.bands.mid_db if taken else None
+        return math.nan if level is None else level
+
+    def _hum_dbfs(self, case: Case, ear: str) -> float:
+        taken = self._take(case, "receive", ear=ear)
+        if taken is None or taken.noise.flat_dbfs is None:
+            return math.nan
+        return taken.noise.flat_dbfs if taken.noise.mains_dbfs is None else taken.noise.mains_dbfs
+
+    def _strong_dbspl(self, case: Case) -> float:
+        taken = self._take(case, "receive", receive_dbm=3.0)
+        if taken is None or taken.linearity is None:
+            return math.nan
+        bench = SimulatedBench(case.handset, seed=case.seed, receive_dbm=3.0)
+        full_scale_pa = bench.calibrate("receive").input_per_unit * math.sqrt(0.5)
+        return float(np.nanmax(taken.linearity.output_db)) + dbspl_from_pa(full_scale_pa)
+
     def build_baselines(self, kind: str) -> dict[str, Baseline]:
         runs = defaultdict(list)
         for index in range(N_REFERENCES):
@@ -123,35 +174,46 @@ def draw_cases(count: int, seed: int) -> Iterator[Case]:
 
 
 def judge(
-    shop: Shop, case: Case, baselines: Mapping[str, Baseline]
+    shop: Shop, case: Case, baselines: Mapping[str, Baseline], *, with_tests: bool
 ) -> tuple[str, tuple[Hint, ...]]:
     runs, problems = shop.sweep(case)
     known = {path: baseline for path, baseline in baselines.items() if path in runs}
     comparison = None
     if known:
         comparison = compare_to_baseline(runs, known, job=case.seed, stage="before")
-    hints = rank_hints(comparison, runs, baselines, problems=problems)
+    extra = shop.test(case) if with_tests else None
+    hints = rank_hints(comparison, runs, baselines, problems=problems, extra=extra)
     return (comparison.overall if comparison else "outside"), hints
 
 
-def print_faults(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, Baseline]]) -> None:
+def print_faults(
+    shop: Shop,
+    cases: Sequence[Case],
+    baselines: Mapping[str, Mapping[str, Baseline]],
+    *,
+    with_tests: bool,
+) -> None:
     out = sys.stdout
     places: dict[str, list[int]] = defaultdict(list)
-    for case in draw_cases(count, seed=5):
-        _, hints = judge(shop, case, baselines[case.type_name])
+    for case in cases:
+        overall, hints = judge(shop, case, baselines[case.type_name], with_tests=with_tests)
         codes = [hint.code for hint in hints]
         place = codes.index(case.cause) + 1 if case.cause in codes else 99
         places[f"{case.handset} {case.cause}"].append(place)
-        named = ", ".join(f"{hint.code} {hint.confidence}" for hint in hints)
-        out.write(f"{case.handset:28s} {case.seed} {case.cause} {place:2d} {named}\n")
-        out.flush()
-    out.write("\n| fault | cases | first | among three |\n|---|---|---|---|\n")
+        if place > 1:
+            named = ", ".join(f"{hint.code} {hint.confidence}" for hint in hints)
+            out.write(
+                f"{case.handset:28s} {case.seed} {case.cause} {place:2d} {overall}: {named}\n"
+            )
+            out.flush()
+    title = "with the tests of a checkout" if with_tests else "sweeps only"
+    out.write(f"\n| fault ({title}) | cases | first | among three |\n|---|---|---|---|\n")
     for name, found in sorted(places.items()):
         first, three = (sum(place <= most for place in found) for most in (1, 3))
         out.write(f"| {name} | {len(found)} | {first} | {three} |\n")
     every = [place for found in places.values() for place in found]
     first, three = (100.0 * np.mean([place <= most for place in every]) for most in (1, 3))
-    out.write(f"| all | {len(every)} | {first:.0f} % | {three:.0f} % |\n")
+    out.write(f"| all | {len(every)} | {first:.1f} % | {three:.1f} % |\n\n")
 
 
 def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, Baseline]]) -> None:
@@ -159,11 +221,11 @@ def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, B
     for index in range(count):
         kind = "electret" if index % 4 == 3 else "carbon"
         case = Case(kind, 5000 + index, kind)
-        overall, hints = judge(shop, case, baselines[kind])
+        overall, hints = judge(shop, case, baselines[kind], with_tests=False)
         above += any(hint.confidence != "low" for hint in hints)
         outside += overall == "outside"
     sys.stdout.write(
-        f"\nhealthy sets: {count}; outside {outside}; with a hint above low confidence {above}\n"
+        f"healthy sets: {count}; outside {outside}; with a hint above low confidence {above}\n"
     )
 
 
@@ -172,12 +234,17 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--healthy", type=int, default=100)
     parser.add_argument("--keep", type=Path, help="folder for the measurements")
+    parser.add_argument("--only-kept", action="store_true", help="pass over what is not kept yet")
     chosen = parser.parse_args()
     if chosen.keep is not None:
         chosen.keep.mkdir(parents=True, exist_ok=True)
     shop = Shop(chosen.keep)
     baselines = {kind: shop.build_baselines(kind) for kind in ("carbon", "electret")}
-    print_faults(shop, chosen.cases, baselines)
+    cases = list(draw_cases(chosen.cases, seed=5))
+    if chosen.only_kept:
+        cases = [case for case in cases if shop.has(case)]
+    for with_tests in (True, False):
+        print_faults(shop, cases, baselines, with_tests=with_tests)
     print_healthy(shop, chosen.healthy, baselines)
 
 

@@ -16,6 +16,7 @@ from voicecheck.verdicts.limits import (
     BAND_VARIANCE,
     CURVE_PRIOR_DOF,
     DISTORTION_PRIOR_DOF,
+    FLOOR_DB,
     draw_together,
     limit_factor,
     mean_variance,
@@ -168,7 +169,8 @@ def _limit_curve(curves: Array, family: str, borrowed: Borrowed) -> _CurveLimits
     own, dof = _with_borrowed(sd**2, n - 1.0, borrowed)
     whole = mean_variance(own)
     drawn = draw_together(own, dof, whole=whole, prior_dof=CURVE_PRIOR_DOF)
-    half = limit_factor(family, dof) * prediction_factor(n) * np.sqrt(drawn)
+    spread = np.maximum(np.sqrt(drawn), FLOOR_DB[family])
+    half = limit_factor(family, dof) * prediction_factor(n) * spread
     return _CurveLimits(mean=mean, sd=sd, low=mean - half, high=mean + half, whole=whole)
 
 
@@ -220,7 +222,8 @@ def _limit_quantity(
     if quantity.family:
         variance, dof = _draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
         factor = limit_factor(quantity.family, dof, is_two_sided=quantity.side == "both")
-        half = factor * prediction_factor(n) * math.sqrt(variance)
+        spread = max(math.sqrt(variance), FLOOR_DB[quantity.family])
+        half = factor * prediction_factor(n) * spread
         low = from_scale(quantity, mean - half) if quantity.side != "upper" else None
         high = from_scale(quantity, mean + half) if quantity.side != "lower" else None
     within = np.array([spread.sd**2 for spread in spreads if math.isfinite(spread.sd)])

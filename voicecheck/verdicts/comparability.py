@@ -139,5 +139,5 @@ def _show(value: object) -> str:
 
 def find_refusal(refused: Mapping[str, str], group: str, unit: str) -> str:
     """Why a scalar of a group may not be compared; "" where it may."""
-    why = refused.get(group, "")
+    why = refused.get("noise" if group == "crackle" else group, "")
     return why or (refused.get(DBFS, "") if unit == "dBFS" else "")

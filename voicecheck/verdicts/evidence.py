@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from voicecheck.records import Baseline, Problem, Run
+from voicecheck.records import Baseline, BaselineQuantity, Problem, Run
 from voicecheck.verdicts.baseline import quantities_of
 from voicecheck.verdicts.comparability import check_conditions
 from voicecheck.verdicts.quantities import (
@@ -20,7 +20,8 @@ from voicecheck.verdicts.readings import THD_AT_HZ, mean_level_db
 DEAD_DB = -30.0
 DEVIATIONS = {
     "level": ("mid_db", "level"), "low": ("low_db", "level"), "high": ("high_db", "level"),
-    "noise": ("psophometric_dbm psophometric_dbfs", "noise"), "mains": ("mains_dbfs", "noise"),
+    "noise": ("psophometric_dbm psophometric_dbfs", "noise"),
+    "fade": ("drift_db", "linearity"),
     "h2": ("h2_500_db", "distortion"), "h3": ("h3_500_db", "distortion"),
     "h5": ("h5_500_db", "distortion"), "compression": ("compression_db", "linearity"),
     "threshold": ("threshold_db", "linearity"), "order2": ("order2_db", "distortion"),
@@ -29,9 +30,11 @@ DEVIATIONS = {
 """Evidence name -> quantities to try, and the group that must be comparable."""
 ABSOLUTES = {
     "bursts": "bursts_per_s", "kurtosis": "kurtosis", "noise_slope": "slope_db_per_decade",
-    "h2_over_h3": "h2_over_h3_db",
+    "h2_over_h3": "h2_over_h3_db", "tonal": "tonal_db",
 }  # fmt: skip
-SILENT_KINDS = ("no-signal",)
+SILENT_KINDS = ("no-signal", "wrong-programme")
+"""How a path is reported on which nothing of the programme comes back."""
+NO_HUM_DB = -30.0
 
 
 def gather_evidence(
@@ -133,10 +136,23 @@ def _against_baseline(run: Run, baseline: Baseline) -> dict[str, float]:
         found |= _thd_deviation(run, baseline)
     if "shape" not in refused:
         found |= _shape_evidence(run, baseline)
+    if "fade" in found:
+        found["fade"] = -found["fade"]
+    if "noise" not in refused and "dbfs" not in refused:
+        found |= _hum(run, known)
     if "level" in found:
         found["level_abs"] = abs(found["level"])
         found["dead"] = float(found["level"] <= DEAD_DB)
     return found
+
+
+def _hum(run: Run, known: Mapping[str, BaselineQuantity]) -> dict[str, float]:
+    """Mains lines against the type's whole idle noise: most healthy sets have no hum to compare."""
+    usual = known.get("flat_dbfs")
+    if usual is None:
+        return {}
+    spread = read_spread(run, BY_NAME["mains_dbfs"])
+    return {"mains": spread.mean - usual.mean if spread.n else NO_HUM_DB}
 
 
 def _thd_deviation(run: Run, baseline: Baseline) -> dict[str, float]:
@@ -195,4 +211,9 @@ def _of_both(evidence: Mapping[str, float]) -> dict[str, float]:
     talk, hear = evidence.get("transmit.level"), evidence.get("receive.level")
     if talk is None or hear is None:
         return {}
-    return {"both.level": max(talk, hear), "both.gap": abs(talk - hear)}
+    found = {"both.level": max(talk, hear), "both.gap": abs(talk - hear)}
+    own = evidence.get("sidetone.level")
+    if own is not None:
+        # Own voice passes the transmitter and the receiver: what they lose, it loses as well.
+        found["both.sidetone_excess"] = own - talk - hear
+    return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from voicecheck.records import Baseline, Comparison, Hint, Problem, Run
@@ -17,8 +17,10 @@ from voicecheck.verdicts.faults import (
 
 LEAST_MATCH = 0.3
 """A row that matches less is not mentioned."""
-JIG_MATCH = 0.6
+JIG_MATCH = 0.7
 """From here on a cause in the jig comes before every cause in the set."""
+ELSEWHERE = 0.25
+"""Taken off a row that speaks of paths where nothing is outside, while something is elsewhere."""
 HIGH_MATCH, MEDIUM_MATCH = 0.75, 0.55
 CLEAR_LEAD = 0.1
 MOST_HINTS = 5
@@ -38,7 +40,10 @@ class RankedFault:
 
 
 def rank_faults(
-    evidence: Mapping[str, float], table: FaultTable | None = None
+    evidence: Mapping[str, float],
+    table: FaultTable | None = None,
+    *,
+    outside: Collection[str] = (),
 ) -> tuple[RankedFault, ...]:
     """
     Rows of the fault table that match, best first.
@@ -49,6 +54,8 @@ def rank_faults(
         As `gather_evidence` gives it.
     table : FaultTable, optional
         The user's own; else the one shipped.
+    outside : collection of str
+        Paths where a finding is outside; empty: not known.
 
     Returns
     -------
@@ -61,13 +68,34 @@ def rank_faults(
         if match >= LEAST_MATCH:
             told = sum(clause.match(evidence) is not None for clause in row.clauses)
             score = match + WEIGHT[row.confidence] + CLAUSE_WEIGHT * min(told, 4)
+            if outside and not _concerns(row, outside):
+                score -= ELSEWHERE
             ranked.append(RankedFault(row=row, match=match, score=score))
     return tuple(
         sorted(
             ranked,
-            key=lambda r: (not (r.row.is_jig and r.match >= JIG_MATCH), -r.score, r.row.code),
+            key=lambda r: (
+                not (r.row.is_jig and r.match >= JIG_MATCH and _concerns(r.row, outside)),
+                -r.score,
+                r.row.code,
+            ),
         )
     )
+
+
+def _areas(row: FaultRow) -> set[str]:
+    """Paths and instruments that a row cannot do without."""
+    needed = [clause for clause in row.clauses if not clause.is_optional]
+    return {term.name.partition(".")[0] for clause in needed for term in clause.terms}
+
+
+def _concerns(row: FaultRow, outside: Collection[str]) -> bool:
+    """Whether a row speaks of a path where something is outside, or of a test that was done."""
+    areas = _areas(row)
+    if areas <= set(TESTED_AREAS):
+        return True
+    both = {"transmit", "receive"} if "both" in areas else set()
+    return bool((areas | both) & set(outside))
 
 
 def rank_hints(
@@ -102,11 +130,11 @@ def rank_hints(
         At most five. `separate_by` tells a hint from the next one.
     """
     evidence = gather_evidence(runs, baselines, problems=problems, extra=extra)
-    ranked = rank_faults(evidence, table)[:MOST_HINTS]
     outside = (
         {f.path for f in comparison.findings if f.verdict == "outside"} if comparison else set()
     )
     outside |= set(problems or ())
+    ranked = rank_faults(evidence, table, outside=outside)[:MOST_HINTS]
     hints = []
     for index, fault in enumerate(ranked):
         following = ranked[index + 1].score if index + 1 < len(ranked) else 0.0
@@ -116,9 +144,7 @@ def rank_hints(
 
 
 def _rate_confidence(fault: RankedFault, index: int, lead: float, outside: set[str]) -> str:
-    areas = {term.name.partition(".")[0] for clause in fault.row.clauses for term in clause.terms}
-    concerned = areas | ({"transmit", "receive"} if "both" in areas else set())
-    if not concerned & outside and not areas <= set(TESTED_AREAS):
+    if not _concerns(fault.row, outside):
         return "low"
     if index == 0 and fault.match >= HIGH_MATCH and lead >= CLEAR_LEAD:
         reached = "high"

@@ -2,7 +2,7 @@
 How many standard deviations a limit stands from the mean, and how sure a spread is.
 
 The 5 in 100 of a whole comparison is shared out evenly over its paths and, within a path, over
-four families of quantities (`SHARE`). Inside a family the limits are simultaneous: the largest
+five families of quantities (`SHARE`). Inside a family the limits are simultaneous: the largest
 |value - mean| / (s sqrt(1 + 1/n)) of the family stays below its factor with that probability.
 Curve, shape and bands are one family, because they say much the same; `WEIGHT` lets the bands,
 which are averages, judge a level and the shape a dip.
@@ -27,7 +27,18 @@ from voicecheck.records.arrays import Array
 
 ERROR_RATE = 0.05
 """Share of healthy sets that a whole comparison may call outside."""
-SHARE = {"acoustic": 0.62, "distortion": 0.14, "noise": 0.16, "linearity": 0.08}
+SHARE = {"acoustic": 0.62, "distortion": 0.14, "noise": 0.15, "linearity": 0.05, "crackle": 0.04}
+FLOOR_DB = {
+    "curve": 0.05, "shape": 0.05, "level": 0.05, "distortion": 0.3, "noise": 0.3,
+    "linearity": 0.05, "crackle": 1.0,
+}  # fmt: skip
+"""
+Smallest standard deviation between sets that is believed (a choice, not a source).
+
+Sets that happen to agree, or a bench check that is the same each time, would else get limits
+finer than a bench can be read again; the kurtosis of plain noise is 3.0 in every healthy set,
+and one click from the shop must not make a fault.
+"""
 WEIGHT = {"level": 1.0, "curve": 1.25, "shape": 1.35}
 CURVE_PRIOR_DOF = 12.0
 DISTORTION_PRIOR_DOF = 8.0
@@ -44,7 +55,7 @@ def limit_factor(family: str, dof: float, *, n_paths: int = 1, is_two_sided: boo
     ----------
     family : str
         "curve", "shape", "level" (simultaneous together), "distortion" (upper limits,
-        simultaneous), "noise" or "linearity" (one quantity each).
+        simultaneous), "noise", "linearity" or "crackle" (one quantity each).
     dof : float
         Degrees of freedom behind the standard deviation, 1 or more.
     n_paths : int

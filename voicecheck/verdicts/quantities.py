@@ -13,6 +13,7 @@ from voicecheck.verdicts.readings import (
     THD_AT_HZ,
     Read,
     read_compression,
+    read_drift,
     read_h2_over_h3,
     read_harmonic,
     read_high_over_low,
@@ -20,6 +21,7 @@ from voicecheck.verdicts.readings import (
     read_thd,
     read_thd_max,
     read_threshold,
+    read_tonal,
 )
 
 
@@ -44,9 +46,6 @@ class Quantity:
         "log" is judged as 20 log10 of its ratio to the mean.
     read : callable
         Measurement -> value or None.
-    floor : float
-        Smallest standard deviation between sets that is believed, on the judged scale: with a few
-        sets that happen to agree, a limit would else be finer than a bench can be read again.
     """
 
     name: str
@@ -56,7 +55,6 @@ class Quantity:
     side: str
     read: Read
     scale: str = "linear"
-    floor: float = 0.0
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -228,11 +226,12 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Quantity(
         name="kurtosis",
-        label="kurtosis of the noise",
+        label="crackle in the pauses (kurtosis)",
         unit="",
-        family="",
+        family="crackle",
         side="upper",
         read=lambda m: m.noise.kurtosis,
+        scale="log",
     ),
     Quantity(
         name="slope_db_per_decade",
@@ -259,6 +258,22 @@ QUANTITIES: tuple[Quantity, ...] = (
         side="both",
         read=lambda m: m.conditions.transmitter_ohm,
         scale="log",
+    ),
+    Quantity(
+        name="drift_db",
+        label="change of level within the programme",
+        unit="dB",
+        family="",
+        side="both",
+        read=read_drift,
+    ),
+    Quantity(
+        name="tonal_db",
+        label="loudest narrow line of the noise",
+        unit="dB",
+        family="",
+        side="upper",
+        read=read_tonal,
     ),
     Quantity(
         name="order2_db",
