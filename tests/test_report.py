@@ -215,6 +215,15 @@ class TestBenchPage:
     def test_it_gives_no_approval(self, page):
         assert page.words().count("gives no approval for connection to a public network") == 2
 
+    def test_every_caution_and_check_names_its_source(self):
+        """A code stands in the table of sources, or the row says that there is none."""
+        sources = DATA_FOLDER / "sources.csv"
+        codes = {row["code"] for row in csv.DictReader(io.StringIO(sources.read_text("utf-8")))}
+        for path in (CAUTIONS, CHECKS):
+            for row in csv.DictReader(io.StringIO(path.read_text("utf-8"))):
+                assert row["provenance"] in ("PUB", "PUB-2ND", "TRADE", "CALC", "PROP"), row
+                assert set(row["source"].split(";")) <= codes | {"CALC", "PROP"}, row
+
     def test_levels_that_are_relative_are_said_to_be(self, page):
         assert "levels are relative" in page.words().partition("Not tested")[2]
 
