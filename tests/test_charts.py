@@ -110,6 +110,28 @@ class TestCurves:
         assert middle == pytest.approx((level.min() + level.max()) / 2, abs=2.0)
         assert "moved to this level" in " ".join(read_texts(figure).split())
 
+    @pytest.mark.parametrize(
+        ("refused", "expected"), [((), 0.0), (("response",), 20.0), (("response", "shape"), None)]
+    )
+    def test_limits_that_must_not_be_compared_are_not_drawn(self, refused, expected):
+        """Same unit, other feed current: the level's band would be a silent mix."""
+        findings = tuple(
+            factories.make_finding("transmit", quantity, None, "not comparable", reason="25 mA")
+            for quantity in refused
+        )
+        comparison = factories.replace(factories.make_comparison("after"), findings=findings)
+        baseline = factories.make_baseline()
+        run = factories.make_run(gain_db=20.0)
+        figure = draw([run], baseline=baseline, comparison=comparison)
+        bands = [c for c in figure.axes[0].collections if c.get_gid() == "type-band"]
+        if expected is None:
+            assert bands == []
+            return
+        heights = bands[0].get_paths()[0].vertices[:, 1]
+        middle = (baseline.low_db.min() + baseline.high_db.max()) / 2
+        assert (heights.min() + heights.max()) / 2 - middle == pytest.approx(expected, abs=2.0)
+        assert ("shape is hatched" in " ".join(read_texts(figure).split())) == bool(refused)
+
     def test_runs_in_two_units_are_not_drawn_on_one_scale(self):
         before = factories.make_run("transmit", "before")
         after = factories.make_run("transmit", "after", unit="dB V/Pa")

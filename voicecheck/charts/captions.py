@@ -24,6 +24,31 @@ def is_held_against_limits(comparison: Comparison) -> bool:
     return comparison.against.kind in ("baseline", "mask")
 
 
+def find_refused(path: str, comparison: Comparison | None) -> tuple[str, ...]:
+    """
+    Which of "response" and "shape" must not be compared with the type, for one path.
+
+    Parameters
+    ----------
+    path : str
+    comparison : Comparison or None
+        Without one nothing is refused.
+
+    Returns
+    -------
+    tuple of str
+    """
+    if comparison is None or not is_held_against_limits(comparison):
+        return ()
+    return tuple(
+        finding.quantity
+        for finding in comparison.findings
+        if finding.path == path
+        and finding.quantity in ("response", "shape")
+        and finding.verdict == "not comparable"
+    )
+
+
 def find_worst(findings: Sequence[Finding]) -> Finding | None:
     """
     The finding that matters most: by verdict, a response before a single figure.

@@ -9,11 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voicecheck.charts.captions import (
-    RELATIVE,
-    say_stage,
-    say_unit,
-)
+from voicecheck.charts.captions import RELATIVE, find_refused, say_stage, say_unit
 from voicecheck.charts.labels import CurveLabel, draw_labels
 from voicecheck.charts.style import (
     BAND_EDGE,
@@ -30,7 +26,7 @@ from voicecheck.charts.style import (
     write_text,
 )
 from voicecheck.charts.words import Words
-from voicecheck.records import Baseline, Run
+from voicecheck.records import Baseline, Comparison, Run
 from voicecheck.records.arrays import Array
 
 if TYPE_CHECKING:
@@ -61,6 +57,7 @@ class PanelNotes:
     scale: Scale
     n_withheld: int = 0
     has_band: bool = False
+    is_shape_only: bool = False
     is_cut: bool = False
     left_out: tuple[Run, ...] = ()
 
@@ -74,6 +71,7 @@ class Band:
     high_db: Array
     centre_db: float
     label: str
+    is_shape_only: bool = False
 
 
 def order_runs(runs: Sequence[Run]) -> list[Run]:
@@ -125,7 +123,13 @@ def _inside_voice_band(run: Run) -> Array:
     return response.level_db[inside]
 
 
-def find_band(runs: Sequence[Run], baseline: Baseline | None, words: Words) -> Band | None:
+def find_band(
+    runs: Sequence[Run],
+    baseline: Baseline | None,
+    words: Words,
+    *,
+    refused: Sequence[str] = (),
+) -> Band | None:
     """
     The type's limits as they can honestly be drawn beside these runs.
 
@@ -135,16 +139,18 @@ def find_band(runs: Sequence[Run], baseline: Baseline | None, words: Words) -> B
         All in one unit.
     baseline : Baseline or None
     words : Words
+    refused : sequence of str
+        "response" and "shape" where the comparison found them not comparable.
 
     Returns
     -------
     Band or None
-        In another unit than the runs only the shape compares: its limits are moved to the level
-        of the last run, and the label says so.
+        Where the level does not compare, or the units differ, the limits of the shape, moved to
+        the level of the last run, and the label says so; none where the shape does not either.
     """
-    if baseline is None:
+    if baseline is None or not runs or "shape" in refused:
         return None
-    if not runs or baseline.unit == say_unit(runs[-1]):
+    if baseline.unit == say_unit(runs[-1]) and "response" not in refused:
         label = words.say("chart", "band_label", n=baseline.n)
         return Band(
             frequency_hz=baseline.frequency_hz,
@@ -166,6 +172,7 @@ def find_band(runs: Sequence[Run], baseline: Baseline | None, words: Words) -> B
         high_db=baseline.shape_high_db + shift_db,
         centre_db=_median(baseline.shape_mean_db) + shift_db,
         label=words.say("chart", "shape_band_label"),
+        is_shape_only=True,
     )
 
 
@@ -180,6 +187,7 @@ def draw_panel(
     baseline: Baseline | None,
     words: Words,
     *,
+    comparison: Comparison | None = None,
     is_small: bool = False,
 ) -> PanelNotes:
     """
@@ -192,6 +200,8 @@ def draw_panel(
         One path, drawn in this order.
     baseline : Baseline or None
     words : Words
+    comparison : Comparison or None
+        Says what of the baseline may be drawn.
     is_small : bool
         One of several on a sheet: fewer ticks and no labels beside the curves.
 
@@ -202,7 +212,8 @@ def draw_panel(
     unit = next((say_unit(run) for run in reversed(runs) if say_unit(run)), "")
     shown = [run for run in runs if say_unit(run) == unit and unit]
     left_out = tuple(run for run in runs if say_unit(run) not in (unit, ""))
-    band = find_band(shown, baseline, words)
+    refused = find_refused(shown[-1].path, comparison) if shown else ()
+    band = find_band(shown, baseline, words, refused=refused)
     scale = choose_scale(shown, band.centre_db if band else None)
     dress_frequency_axis(axes, words, few=is_small)
     axes.set_ylim(scale.low_db, scale.high_db)
@@ -222,6 +233,7 @@ def draw_panel(
         scale=scale,
         n_withheld=sum(_count_withheld(run) for run in shown),
         has_band=band is not None,
+        is_shape_only=band is not None and band.is_shape_only,
         is_cut=is_cut,
         left_out=left_out,
     )

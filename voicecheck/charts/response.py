@@ -28,6 +28,8 @@ def list_confessions(notes: Sequence[PanelNotes], words: Words) -> str:
     parts = [words.say("chart", "foot_shade")]
     if any(note.has_band for note in notes):
         parts.append(words.say("chart", "foot_band"))
+    if any(note.is_shape_only for note in notes):
+        parts.append(words.say("chart", "foot_shape"))
     n_withheld = sum(note.n_withheld for note in notes)
     if n_withheld:
         key = "foot_gap_one" if n_withheld == 1 else "foot_gaps"
@@ -85,7 +87,7 @@ def draw_response(
     ordered = order_runs(runs)
     figure = make_figure(180, 118)
     axes = figure.add_axes((0.083, 0.24, 0.722, 0.545))
-    notes = draw_panel(axes, ordered, baseline, words)
+    notes = draw_panel(axes, ordered, baseline, words, comparison=comparison)
     write_head(figure, title or conclude_path(ordered, comparison, words), ordered, set_type, words)
     foot = list(list_conditions(ordered, words))
     foot.append(" ".join([list_confessions([notes], words), say_version(ordered, words)]))

@@ -90,7 +90,10 @@ def draw_job_sheet(
         shown = [run for run in ordered if run.path == path]
         _write_name(figure, axes, f"{words.say('path', path)} ({words.say('path_term', path)})")
         if shown:
-            notes.append(draw_panel(axes, shown, baselines.get(path), words, is_small=True))
+            baseline = baselines.get(path)
+            notes.append(
+                draw_panel(axes, shown, baseline, words, comparison=comparison, is_small=True)
+            )
         else:
             write_missing(axes, words)
     main = [run for path in RESPONSE_PATHS for run in ordered if run.path == path]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from voicecheck.charts.captions import (
@@ -76,56 +77,58 @@ def draw_summary(
             language=language,
         )
     shown = [run for run in ordered if run.path in OWNER_PATHS]
+    shared = _Shared(shown, baselines, comparison, words)
     if bare_height_mm is not None:
-        return _draw_bare(shown, baselines, words, bare_height_mm)
+        return _draw_bare(shared, bare_height_mm)
     figure = make_figure(180, 102)
-    notes = _draw_pair(figure, shown, baselines, words, (0.265, 0.465))
+    notes = _draw_pair(figure, shared, (0.265, 0.465))
     write_head(figure, conclude_job(shown, comparison, words), shown, set_type, words)
-    _write_stage_key(figure, (0.058, 0.84), shown, notes, words)
+    _write_stage_key(figure, (0.058, 0.84), shared, notes)
     foot = list(list_conditions(shown, words, with_path=True))
     foot.append(" ".join([list_confessions(notes, words), say_version(shown, words)]))
     write_foot(figure, foot)
     return figure
 
 
-def _draw_bare(
-    runs: Sequence[Run], baselines: Mapping[str, Baseline], words: Words, height_mm: float
-) -> Figure:
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What both panels are drawn from."""
+
+    runs: Sequence[Run]
+    baselines: Mapping[str, Baseline]
+    comparison: Comparison | None
+    words: Words
+
+
+def _draw_bare(shared: _Shared, height_mm: float) -> Figure:
     figure = make_figure(180, height_mm)
     extent = (14.2 / height_mm, 1.0 - 28.0 / height_mm)
-    notes = _draw_pair(figure, runs, baselines, words, extent)
-    _write_stage_key(figure, (0.058, 1.0 - 3.3 / height_mm), runs, notes, words)
-    write_foot(figure, [list_confessions(notes, words)])
+    notes = _draw_pair(figure, shared, extent)
+    _write_stage_key(figure, (0.058, 1.0 - 3.3 / height_mm), shared, notes)
+    write_foot(figure, [list_confessions(notes, shared.words)])
     return figure
 
 
-def _draw_pair(
-    figure: Figure,
-    runs: Sequence[Run],
-    baselines: Mapping[str, Baseline],
-    words: Words,
-    extent: tuple[float, float],
-) -> list[PanelNotes]:
+def _draw_pair(figure: Figure, shared: _Shared, extent: tuple[float, float]) -> list[PanelNotes]:
     """Two panels side by side; `extent` is their bottom and height as parts of the figure."""
-    notes = []
+    words, notes = shared.words, []
     name_height = extent[0] + extent[1] + 4.3 * MM / figure.get_figheight()
     for column, path in enumerate(OWNER_PATHS):
         left = 0.058 + 0.5 * column
         axes = figure.add_axes((left, extent[0], 0.43, extent[1]))
-        of_path = [run for run in runs if run.path == path]
-        notes.append(draw_panel(axes, of_path, baselines.get(path), words, is_small=True))
+        runs = [run for run in shared.runs if run.path == path]
+        baseline = shared.baselines.get(path)
+        comparison = shared.comparison
+        notes.append(draw_panel(axes, runs, baseline, words, comparison=comparison, is_small=True))
         name = f"{words.say('path', path)} ({words.say('path_term', path)})"
         write_text(figure, left, name_height, name, fontsize=9, weight="bold")
     return notes
 
 
 def _write_stage_key(
-    figure: Figure,
-    place: tuple[float, float],
-    runs: Sequence[Run],
-    notes: Sequence[PanelNotes],
-    words: Words,
+    figure: Figure, place: tuple[float, float], shared: _Shared, notes: Sequence[PanelNotes]
 ) -> None:
-    stages = {run.stage: say_stage(run.stage, words) for run in runs}
+    words = shared.words
+    stages = {run.stage: say_stage(run.stage, words) for run in shared.runs}
     band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
     write_key(figure, place, stages, band=band)

@@ -102,18 +102,20 @@ def list_baselines(content: ReportContent, words: Words) -> tuple[str, ...]:
 def list_not_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
     """What this report says nothing about, so that nobody takes silence for approval."""
     lines = [
-        words.say("report", "path_missing", path=words.say("path", path), term=path)
+        words.say(
+            "report",
+            "path_missing",
+            path=words.say("path", path),
+            term=words.say("path_term", path),
+        )
         for path in ("transmit", "receive", "sidetone")
         if path not in content.paths
     ]
     for check in _read_rows("report/checks.csv"):
-        if check["check"] not in content.other_checks:
-            name = (
-                words.say("check", check["check"], **{})
-                if words.has("check", check["check"])
-                else ""
-            )
-            lines.append(name or f"{check['name']}: {check['left_open']}")
+        key = check["check"]
+        if key not in content.other_checks:
+            left_open = f"{check['name']}: {check['left_open']}"
+            lines.append(words.say("check", key) if words.has("check", key) else left_open)
     units = {run.pooled.response.unit for run in content.runs if run.pooled.response is not None}
     if "dB relative" in units:
         lines.append(words.say("report", "not_calibrated"))

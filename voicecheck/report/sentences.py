@@ -150,9 +150,9 @@ def _choose_worst(findings: Sequence[Finding]) -> list[Finding]:
         return SEVERITY.index(finding.verdict), ORDER.index(find_family(finding.quantity))
 
     chosen: dict[str, Finding] = {}
-    for finding in sorted(findings, key=rank):
-        if finding.verdict in ("outside", "doubtful"):
-            chosen.setdefault(find_family(finding.quantity), finding)
+    bad = [finding for finding in findings if finding.verdict in ("outside", "doubtful")]
+    for finding in sorted(bad, key=rank):
+        chosen.setdefault(find_family(finding.quantity), finding)
     return list(chosen.values())
 
 

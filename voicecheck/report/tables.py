@@ -25,9 +25,10 @@ MEMORY_QUANTITIES = ("slr_db", "rlr_db", "stmr_db")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A value with its verdict."""
+    """A value with its verdict: the word of the language, and the record's for the style."""
 
     value: str
+    word: str = ""
     verdict: str = ""
     place: str = ""
 
@@ -134,13 +135,13 @@ def _make_row(
 def _make_cell(finding: Finding | None, words: Words) -> Cell | None:
     if finding is None:
         return None
-    verdict = words.say("verdict", finding.verdict)
+    word, verdict = words.say("verdict", finding.verdict), finding.verdict
     if finding.value is None:
-        return Cell(value="", verdict=verdict)
+        return Cell(value="", word=word, verdict=verdict)
     place = ""
     if finding.worst_hz is not None:
         place = words.say("report", "at_hz", hz=words.number(round(finding.worst_hz), 0))
-    return Cell(value=_with_uncertainty(finding, words), verdict=verdict, place=place)
+    return Cell(value=_with_uncertainty(finding, words), word=word, verdict=verdict, place=place)
 
 
 def _with_uncertainty(finding: Finding, words: Words, *, sign: bool = False) -> str:
@@ -156,8 +157,8 @@ def _make_change(finding: Finding | None, words: Words) -> Cell | None:
     if finding is None or finding.value is None:
         return None
     keys = {"outside": "change_real", "within": "change_none"}
-    verdict = words.say("report", keys.get(finding.verdict, "change_doubtful"))
-    return Cell(value=_with_uncertainty(finding, words, sign=True), verdict=verdict)
+    word = words.say("report", keys.get(finding.verdict, "change_doubtful"))
+    return Cell(value=_with_uncertainty(finding, words, sign=True), word=word)
 
 
 def _say_source(findings: Sequence[Finding | None], words: Words) -> str:
