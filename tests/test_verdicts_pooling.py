@@ -9,7 +9,7 @@ import pytest
 from set_population import FREQUENCY_HZ, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError, RecordingError
-from voicecheck.records import Measurement, Problem, Response
+from voicecheck.records import Bands, Measurement, Problem, Response
 from voicecheck.verdicts import pool_run
 
 POPULATION = Population()
@@ -149,3 +149,54 @@ def test_conditions_that_differ_are_not_stated():
     assert conditions.feed_ma is None
     assert conditions.mouth_mm == 25.0
     assert isinstance(first.response, Response)
+
+
+def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states():
+    """
+    Three seats at 0.0, 0.6 and -0.6 dB, each known to 0.2 dB.
+
+    Half-width by hand: t(2, 95 %) = 4.303, s = 0.6, so 4.303 * 0.6 / sqrt(3) = 1.4905; with 0.2
+    in quadrature 1.5039 dB.
+    """
+    seats = [
+        seat.replace(bands=Bands(mid_db=mid, mid_uncertainty_db=0.2))
+        for seat, mid in zip(make_measurements(), (0.0, 0.6, -0.6), strict=True)
+    ]
+    bands = pool(seats).pooled.bands
+    assert bands.mid_db == pytest.approx(0.0, abs=1e-12)
+    assert bands.mid_uncertainty_db == pytest.approx(1.5039, abs=1e-3)
+    assert bands.low_uncertainty_db is None
+
+
+def test_thd_is_pooled_by_its_logarithm_and_less_than_stays_a_bound():
+    seats = make_measurements(2)
+    shape = seats[0].distortion.thd_percent.shape
+    hidden = np.full(shape, np.nan)
+    values = [np.full(shape, 2.0), np.full(shape, 8.0)]
+    for thd in values:
+        thd[3] = np.nan
+    below = [np.where(np.arange(shape[0]) == 3, bound, hidden) for bound in (0.5, 0.7)]
+    pooled = pool(
+        [
+            seat.replace(
+                distortion=dataclasses.replace(
+                    seat.distortion, thd_percent=thd, thd_below_percent=bound
+                )
+            )
+            for seat, thd, bound in zip(seats, values, below, strict=True)
+        ]
+    ).pooled.distortion
+    assert pooled.thd_percent[0] == pytest.approx(4.0)
+    assert np.isnan(pooled.thd_percent[3])
+    assert pooled.thd_below_percent[3] == pytest.approx(0.7)
+    assert np.isnan(pooled.thd_below_percent[0])
+
+
+def test_step_ladders_are_pooled_frequency_by_frequency():
+    seats = make_measurements(2)
+    ladders = [
+        seat.replace(ladders=(dataclasses.replace(seat.linearity, output_db=output),))
+        for seat, output in zip(seats, (np.zeros(7), np.full(7, 2.0)), strict=True)
+    ]
+    np.testing.assert_allclose(pool(ladders).pooled.ladders[0].output_db, 1.0)
+    assert pool([ladders[0], seats[1]]).pooled.ladders == ()

@@ -22,7 +22,8 @@ from voicecheck.verdicts.limits import (
     mean_variance,
     prediction_factor,
 )
-from voicecheck.verdicts.pooling import common_conditions, mean_where_half
+from voicecheck.verdicts.pooling import common_conditions
+from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.quantities import (
     BY_NAME,
     QUANTITIES,

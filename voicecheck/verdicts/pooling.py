@@ -9,8 +9,7 @@ the mean. A power mean of the noise would be the mean energy instead; it follows
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -18,19 +17,30 @@ from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import (
     Bands,
     Conditions,
-    Distortion,
     FineResponse,
     Intermodulation,
-    Linearity,
     Loudness,
     Measurement,
-    Noise,
     Problem,
     RecordingInfo,
     Response,
     Run,
 )
 from voicecheck.records.arrays import Array
+from voicecheck.verdicts.poolparts import (
+    BAND_FIELDS,
+    IMD_FIELDS,
+    LOUDNESS_FIELDS,
+    mean_of_known,
+    mean_where_half,
+    pool_distortion,
+    pool_ladders,
+    pool_linearity,
+    pool_noise,
+    pool_scalars,
+    pool_uncertainties,
+    pool_uncertainty,
+)
 from voicecheck.verdicts.readings import mean_level_db
 
 COVERAGE_95 = 1.959964
@@ -94,15 +104,16 @@ def pool_run(
         recording=RecordingInfo(rate_hz=usable[0].recording.rate_hz),
         response=_pool_response(responses, levels, seat_sd),
         fine=_pool_fine(usable),
-        bands=Bands(**_pool_scalars([m.bands for m in usable], _BAND_FIELDS)),
-        loudness=Loudness(**_pool_scalars([m.loudness for m in usable], _LOUDNESS_FIELDS)),
-        distortion=_pool_distortion([m.distortion for m in usable if m.distortion]),
-        linearity=_pool_linearity([m.linearity for m in usable if m.linearity]),
+        bands=_pool_bands([m.bands for m in usable]),
+        loudness=_pool_loudness([m.loudness for m in usable]),
+        distortion=pool_distortion([m.distortion for m in usable if m.distortion]),
+        linearity=pool_linearity([m.linearity for m in usable if m.linearity]),
+        ladders=pool_ladders([m.ladders for m in usable]),
         intermodulation=Intermodulation(
-            **_pool_scalars([m.intermodulation for m in usable], _IMD_FIELDS)
+            **pool_scalars([m.intermodulation for m in usable], IMD_FIELDS)
         ),
-        noise=_pool_noise([m.noise for m in usable]),
-        sinad_db=_mean([m.sinad_db for m in usable]),
+        noise=pool_noise([m.noise for m in usable]),
+        sinad_db=mean_of_known([m.sinad_db for m in usable]),
         problems=_join_problems(measurements),
         conditions=common_conditions([m.conditions for m in usable], path),
         steps=_describe(len(usable), len(measurements)),
@@ -122,13 +133,14 @@ def pool_run(
     )
 
 
-_BAND_FIELDS = ("low_db", "mid_db", "high_db", "at_1khz_db")
-_LOUDNESS_FIELDS = ("slr_db", "rlr_db", "stmr_db")
-_IMD_FIELDS = ("order2_db", "order3_db", "order2_below_db", "order3_below_db")
-_NOISE_FIELDS = (
-    "flat_dbfs", "psophometric_dbfs", "c_message_dbfs", "mains_hz", "mains_dbfs", "bursts_per_s",
-    "kurtosis", "slope_db_per_decade", "psophometric_dbm", "flat_dbm", "flat_dbspl",
-)  # fmt: skip
+def _pool_bands(parts: Sequence[Bands]) -> Bands:
+    return Bands(**pool_scalars(parts, BAND_FIELDS), **pool_uncertainties(parts, BAND_FIELDS))
+
+
+def _pool_loudness(parts: Sequence[Loudness]) -> Loudness:
+    stated = [name for name in LOUDNESS_FIELDS if getattr(parts[0], name) is not None]
+    own = pool_uncertainty(parts, stated[0], "uncertainty_db") if stated else None
+    return Loudness(**pool_scalars(parts, LOUDNESS_FIELDS), uncertainty_db=own)
 
 
 def _first_kind(measurements: Sequence[Measurement]) -> str:
@@ -168,25 +180,6 @@ def _spread_over_seats(levels: Array) -> Array:
     if np.any(several):
         spread[several] = np.nanstd(levels[:, several], axis=0, ddof=1)
     return spread
-
-
-def mean_where_half(stack: Array) -> Array:
-    """
-    Mean over the first axis without the withheld, NaN where fewer than half are there.
-
-    Parameters
-    ----------
-    stack : ndarray, shape (n_recordings, ...)
-
-    Returns
-    -------
-    ndarray, shape (...)
-    """
-    count = np.sum(np.isfinite(stack), axis=0)
-    total = np.nansum(np.where(np.isfinite(stack), stack, np.nan), axis=0)
-    enough = (2 * count >= len(stack)) & (count > 0)
-    mean: Array = np.where(enough, total / np.maximum(count, 1), np.nan)
-    return mean
 
 
 def _circular_mean(phases: Array) -> Array:
@@ -276,85 +269,6 @@ def _pool_fine(usable: Sequence[Measurement]) -> FineResponse | None:
         level_db=mean_where_half(np.vstack([p.level_db for p in parts])),
         phase_rad=_circular_mean(np.vstack([p.phase_rad for p in parts])),
     )
-
-
-def _mean(values: Sequence[float | None]) -> float | None:
-    kept = [value for value in values if value is not None and math.isfinite(value)]
-    return float(np.mean(kept)) if kept and 2 * len(kept) >= len(values) else None
-
-
-def _pool_scalars(parts: Sequence[object], fields: Sequence[str]) -> dict[str, float | None]:
-    return {field: _mean([getattr(part, field) for part in parts]) for field in fields}
-
-
-def _mean_of(parts: Sequence[object], field: str) -> Array:
-    return mean_where_half(np.stack([getattr(part, field) for part in parts]))
-
-
-def _log_mean_of(parts: Sequence[object], field: str) -> Array:
-    stack = np.stack([getattr(part, field) for part in parts])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.where(stack > 0.0, np.log(stack), np.nan)
-    mean: Array = np.exp(mean_where_half(logs))
-    return mean
-
-
-def _largest_of(parts: Sequence[object], field: str) -> Array:
-    """Of several "less than", the weakest statement holds for all of them."""
-    stack = np.stack([getattr(part, field) for part in parts])
-    known = np.any(np.isfinite(stack), axis=0)
-    largest = np.max(np.where(np.isfinite(stack), stack, -np.inf), axis=0)
-    result: Array = np.where(known, largest, np.nan)
-    return result
-
-
-def _only_where_withheld(below: Array, value: Array) -> Array:
-    kept: Array = np.where(np.isfinite(value), np.nan, below)
-    return kept
-
-
-def _pool_distortion(parts: Sequence[Distortion]) -> Distortion | None:
-    if not parts or not _same_shapes(parts, "harmonic_db"):
-        return None
-    thd, harmonics = _log_mean_of(parts, "thd_percent"), _mean_of(parts, "harmonic_db")
-    return Distortion(
-        frequency_hz=parts[0].frequency_hz,
-        thd_percent=thd,
-        thd_uncertainty_percent=_mean_of(parts, "thd_uncertainty_percent") / math.sqrt(len(parts)),
-        harmonic_order=parts[0].harmonic_order,
-        harmonic_db=harmonics,
-        thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
-        harmonic_below_db=_only_where_withheld(_largest_of(parts, "harmonic_below_db"), harmonics),
-    )
-
-
-def _same_shapes(parts: Sequence[object], field: str) -> bool:
-    shape_of: Callable[[object], tuple[int, ...]] = lambda part: getattr(part, field).shape  # noqa: E731
-    return all(shape_of(part) == shape_of(parts[0]) for part in parts)
-
-
-def _pool_linearity(parts: Sequence[Linearity]) -> Linearity | None:
-    if not parts or not _same_shapes(parts, "input_db"):
-        return None
-    thd = _log_mean_of(parts, "thd_percent")
-    return Linearity(
-        frequency_hz=parts[0].frequency_hz,
-        input_db=parts[0].input_db,
-        output_db=_mean_of(parts, "output_db"),
-        thd_percent=thd,
-        thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
-        compression_db=_mean([p.compression_db for p in parts]),
-        threshold_db=_mean([p.threshold_db for p in parts]),
-    )
-
-
-def _pool_noise(parts: Sequence[Noise]) -> Noise:
-    arrays: dict[str, Any] = {}
-    for field in ("mains_line_dbfs", "band_hz", "band_dbfs"):
-        there = [part for part in parts if getattr(part, field) is not None]
-        same = bool(there) and len(there) == len(parts) and _same_shapes(there, field)
-        arrays[field] = _mean_of(there, field) if same else None
-    return Noise(**arrays, **_pool_scalars(parts, _NOISE_FIELDS))  # type: ignore[arg-type]
 
 
 def _join_problems(measurements: Sequence[Measurement]) -> tuple[Problem, ...]:

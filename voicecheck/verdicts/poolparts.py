@@ -1,0 +1,187 @@
+"""The parts of a measurement, pooled over recordings: scalars, distortion, linearity, noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+
+from voicecheck.records import Distortion, Linearity, Noise
+from voicecheck.records.arrays import Array
+
+BAND_FIELDS = ("low_db", "mid_db", "high_db", "at_1khz_db")
+LOUDNESS_FIELDS = ("slr_db", "rlr_db", "stmr_db")
+IMD_FIELDS = ("order2_db", "order3_db", "order2_below_db", "order3_below_db")
+NOISE_FIELDS = (
+    "flat_dbfs", "psophometric_dbfs", "c_message_dbfs", "mains_hz", "mains_dbfs", "bursts_per_s",
+    "kurtosis", "slope_db_per_decade", "psophometric_dbm", "flat_dbm", "flat_dbspl",
+)  # fmt: skip
+UNCERTAIN_NOISE_FIELDS = ("flat_dbfs", "psophometric_dbfs", "c_message_dbfs")
+
+
+def mean_where_half(stack: Array) -> Array:
+    """
+    Mean over the first axis without the withheld, NaN where fewer than half are there.
+
+    Parameters
+    ----------
+    stack : ndarray, shape (n_recordings, ...)
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    count = np.sum(np.isfinite(stack), axis=0)
+    total = np.nansum(np.where(np.isfinite(stack), stack, np.nan), axis=0)
+    enough = (2 * count >= len(stack)) & (count > 0)
+    mean: Array = np.where(enough, total / np.maximum(count, 1), np.nan)
+    return mean
+
+
+def mean_of_known(values: Sequence[float | None]) -> float | None:
+    """Mean of the values that are there; `None` where fewer than half are."""
+    kept = [value for value in values if value is not None and math.isfinite(value)]
+    return float(np.mean(kept)) if kept and 2 * len(kept) >= len(values) else None
+
+
+def pool_scalars(parts: Sequence[object], fields: Sequence[str]) -> dict[str, float | None]:
+    """Means of several scalars, by the name of their field."""
+    return {field: mean_of_known([getattr(part, field) for part in parts]) for field in fields}
+
+
+def _mean_of(parts: Sequence[object], field: str) -> Array:
+    return mean_where_half(np.stack([getattr(part, field) for part in parts]))
+
+
+def _log_mean_of(parts: Sequence[object], field: str) -> Array:
+    stack = np.stack([getattr(part, field) for part in parts])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.where(stack > 0.0, np.log(stack), np.nan)
+    mean: Array = np.exp(mean_where_half(logs))
+    return mean
+
+
+def _largest_of(parts: Sequence[object], field: str) -> Array:
+    """Of several "less than", the weakest statement holds for all of them."""
+    stack = np.stack([getattr(part, field) for part in parts])
+    known = np.any(np.isfinite(stack), axis=0)
+    largest = np.max(np.where(np.isfinite(stack), stack, -np.inf), axis=0)
+    result: Array = np.where(known, largest, np.nan)
+    return result
+
+
+def _only_where_withheld(below: Array, value: Array) -> Array:
+    kept: Array = np.where(np.isfinite(value), np.nan, below)
+    return kept
+
+
+def pool_uncertainty(parts: Sequence[object], field: str, own_field: str) -> float | None:
+    """
+    95 % half-width of a pooled scalar.
+
+    Parameters
+    ----------
+    parts : sequence of records
+    field : str
+        The scalar.
+    own_field : str
+        Its uncertainty in one recording; part of it may be common to all, so it is not averaged
+        down.
+
+    Returns
+    -------
+    float or None
+        Root sum square of that and of Student's t times the seats' spread over root n;
+        `None` where the recordings state none.
+    """
+    from scipy.stats import t as student
+
+    values = [value for part in parts if (value := getattr(part, field)) is not None]
+    own = mean_of_known([getattr(part, own_field) for part in parts])
+    if own is None or not values:
+        return None
+    n = len(values)
+    if n == 1:
+        return own
+    seats = float(student.ppf(0.975, n - 1)) * float(np.std(values, ddof=1)) / math.sqrt(n)
+    return math.hypot(own, seats)
+
+
+def uncertainty_name(field: str) -> str:
+    """
+    Name of the field that holds a level's uncertainty.
+
+    Examples
+    --------
+    >>> uncertainty_name("psophometric_dbfs")
+    'psophometric_uncertainty_db'
+    """
+    return f"{field.rpartition('_')[0]}_uncertainty_db"
+
+
+def pool_uncertainties(parts: Sequence[object], fields: Sequence[str]) -> dict[str, float | None]:
+    """Uncertainties of several scalars, by the name of their field."""
+    return {
+        uncertainty_name(field): pool_uncertainty(parts, field, uncertainty_name(field))
+        for field in fields
+    }
+
+
+def pool_ladders(ladders: Sequence[Sequence[Linearity]]) -> tuple[Linearity, ...]:
+    """Step ladders at several frequencies, frequency by frequency; none where they differ."""
+    frequencies = [tuple(ladder.frequency_hz for ladder in each) for each in ladders]
+    if not frequencies or any(other != frequencies[0] for other in frequencies):
+        return ()
+    pooled = [pool_linearity(steps) for steps in zip(*ladders, strict=True)]
+    return tuple(ladder for ladder in pooled if ladder is not None)
+
+
+def pool_distortion(parts: Sequence[Distortion]) -> Distortion | None:
+    """THD by its logarithm, harmonics in dB; of several "less than" the weakest holds for all."""
+    if not parts or not _same_shapes(parts, "harmonic_db"):
+        return None
+    thd, harmonics = _log_mean_of(parts, "thd_percent"), _mean_of(parts, "harmonic_db")
+    return Distortion(
+        frequency_hz=parts[0].frequency_hz,
+        thd_percent=thd,
+        thd_uncertainty_percent=_mean_of(parts, "thd_uncertainty_percent") / math.sqrt(len(parts)),
+        harmonic_order=parts[0].harmonic_order,
+        harmonic_db=harmonics,
+        thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
+        harmonic_below_db=_only_where_withheld(_largest_of(parts, "harmonic_below_db"), harmonics),
+    )
+
+
+def _same_shapes(parts: Sequence[object], field: str) -> bool:
+    shape_of: Callable[[object], tuple[int, ...]] = lambda part: getattr(part, field).shape  # noqa: E731
+    return all(shape_of(part) == shape_of(parts[0]) for part in parts)
+
+
+def pool_linearity(parts: Sequence[Linearity]) -> Linearity | None:
+    """Step by step; `None` where the steps differ."""
+    if not parts or not _same_shapes(parts, "input_db"):
+        return None
+    thd = _log_mean_of(parts, "thd_percent")
+    return Linearity(
+        frequency_hz=parts[0].frequency_hz,
+        input_db=parts[0].input_db,
+        output_db=_mean_of(parts, "output_db"),
+        thd_percent=thd,
+        thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
+        compression_db=mean_of_known([p.compression_db for p in parts]),
+        threshold_db=mean_of_known([p.threshold_db for p in parts]),
+        thd_slope_db_per_db=mean_of_known([p.thd_slope_db_per_db for p in parts]),
+    )
+
+
+def pool_noise(parts: Sequence[Noise]) -> Noise:
+    """Levels in dB; arrays only where every recording has them alike."""
+    arrays: dict[str, Any] = {}
+    for field in ("mains_line_dbfs", "band_hz", "band_dbfs"):
+        there = [part for part in parts if getattr(part, field) is not None]
+        same = bool(there) and len(there) == len(parts) and _same_shapes(there, field)
+        arrays[field] = _mean_of(there, field) if same else None
+    uncertainties = pool_uncertainties(parts, UNCERTAIN_NOISE_FIELDS)
+    return Noise(**arrays, **pool_scalars(parts, NOISE_FIELDS), **uncertainties)  # type: ignore[arg-type]
