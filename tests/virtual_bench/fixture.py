@@ -112,3 +112,26 @@ def virtual_bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Vir
     for card in cards:
         card.stop()
         shutil.rmtree(card.state)
+
+
+@pytest.fixture(scope="module")
+def shared_server() -> Iterator[VirtualCard]:
+    """One server for a module; tests use it through `shared_card`."""
+    card = start_card("jack", 48000, {"speed": 10})
+    yield card
+    card.stop()
+    shutil.rmtree(card.state)
+
+
+@pytest.fixture
+def shared_card(shared_server: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> VirtualCard:
+    """
+    A card that a module's tests share to save its start, with default settings each time.
+
+    For tests that kill nothing. After one that makes the clocks drift nothing is bit exact.
+    """
+    shared_server.settings.clear()
+    shared_server.change(speed=10)
+    for name, value in read_environment(shared_server).items():
+        monkeypatch.setenv(name, value)
+    return shared_server
