@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.errors import InputError
 
 JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 
@@ -26,6 +27,8 @@ def register(app: typer.Typer) -> None:
     baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
+    app.command("element")(identify)
+    app.command("masks")(list_masks)
     app.add_typer(types, name="type")
     app.add_typer(jobs, name="job")
     app.add_typer(baselines, name="baseline")
@@ -194,8 +197,12 @@ def compare(
         str | None, typer.Option(help="Stage to judge. Default: after, else before.")
     ] = None,
     against: Annotated[
-        str, typer.Option(help="baseline, before, mask:FILE or JOB:STAGE.")
+        str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
     ] = "baseline",
+    result: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEST=VALUE", help="What a separating test gave; for the hints."),
+    ] = None,
     book: Book = None,
     as_json: Json = False,
 ) -> None:
@@ -206,11 +213,57 @@ def compare(
     from voicecheck.workflow.comparing import compare as compare_job
 
     with open_book(book) as opened:
-        comparison = compare_job(opened, job, stage=stage, against=against)
+        comparison = compare_job(
+            opened, job, stage=stage, against=against, results=_read_results(result or [])
+        )
     if as_json:
         write_json(to_document(comparison))
     else:
         write_text(render_comparison(comparison))
+
+
+def _read_results(texts: list[str]) -> dict[str, float]:
+    """Names and numbers out of "name=value"."""
+    results = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        try:
+            results[name.strip()] = float(value)
+        except ValueError:
+            raise InputError(f"result: need TEST=NUMBER, got {text!r}") from None
+    return results
+
+
+def identify(
+    job: JobNumber,
+    stage: Annotated[str, typer.Option(help="Stage of the transmit run.")] = "before",
+    book: Book = None,
+    as_json: Json = False,
+) -> None:
+    """Say which kind of transmitter element is fitted: carbon, electronic, or not clear."""
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.comparing import identify as identify_job
+
+    with open_book(book) as opened:
+        identity = identify_job(opened, job, stage)
+    if as_json:
+        write_json(to_document(identity))
+        return
+    lines = [f"{identity.kind} (confidence {identity.confidence})"]
+    write_text("\n".join([*lines, *(f"  {reason}" for reason in identity.reasons)]))
+
+
+def list_masks(as_json: Json = False) -> None:
+    """List the masks that come with the program."""
+    from voicecheck.cli.show import render_table
+    from voicecheck.workflow.comparing import describe_masks
+
+    masks = describe_masks()
+    if as_json:
+        write_json(masks)
+    else:
+        write_text(render_table(list(masks.items()), indent=""))
 
 
 def report(

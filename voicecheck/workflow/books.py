@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Problem
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import Measurement, Problem, Programme, Recipe, Recording, Run
+from voicecheck.verdicts import pool_run
+
+if TYPE_CHECKING:
+    from voicecheck.jobbook.reanalysis import AnalysedAgain
 
 
 def open_book(where: str | Path | None = None) -> JobBook:
@@ -29,6 +38,59 @@ def open_book(where: str | Path | None = None) -> JobBook:
     return JobBook.open(where)
 
 
-def verify_book(book: JobBook) -> tuple[Problem, ...]:
-    """Everything in the book that is not as it was saved."""
-    return book.verify()
+def analyse_again(
+    book: JobBook,
+    *,
+    n_workers: int = -1,
+    backend: str = "loky",
+    on_progress: Callable[[int, int], None] | None = None,
+) -> AnalysedAgain:
+    """
+    Give every recording that has only older numbers new ones; the old are kept.
+
+    Parameters
+    ----------
+    book : JobBook
+    n_workers : int
+        Processes; -1 is one for each core.
+    backend : str
+        "loky", "threading" or "dask".
+    on_progress : callable, optional
+        Called with the number done and the number to do.
+
+    Returns
+    -------
+    AnalysedAgain
+    """
+    return book.analyse_again(
+        _measure_one, _pool_again, n_workers=n_workers, backend=backend, on_progress=on_progress
+    )
+
+
+def salvage(where: str | Path, into: str | Path) -> tuple[Problem, ...]:
+    """
+    Save what can be read of a damaged book into a new one.
+
+    Returns
+    -------
+    tuple of Problem
+        What could not be saved.
+    """
+    from voicecheck.jobbook.salvage import salvage_book
+
+    return salvage_book(where, into)
+
+
+@lru_cache(maxsize=4)
+def _make_once(recipe: Recipe) -> Programme:
+    return make_programme(recipe)
+
+
+def _measure_one(recording: Recording, recipe: Recipe) -> Measurement:
+    return measure_recording(_make_once(recipe), recording)
+
+
+def _pool_again(run: Run, measurements: Sequence[Measurement]) -> Run:
+    return pool_run(
+        measurements, job=run.job, path=run.path, stage=run.stage, taken_utc=run.taken_utc
+    )

@@ -10,10 +10,14 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.verdicts import (
+    Identity,
     build_baseline,
+    compare_elements,
     compare_runs,
     compare_to_baseline,
     compare_to_mask,
+    identify_element,
+    list_masks,
     load_mask,
     load_mask_text,
     rank_hints,
@@ -79,7 +83,12 @@ def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
 
 
 def compare(
-    book: JobBook, job: int, *, stage: str | None = None, against: str = "baseline"
+    book: JobBook,
+    job: int,
+    *,
+    stage: str | None = None,
+    against: str = "baseline",
+    results: Mapping[str, float] | None = None,
 ) -> Comparison:
     """
     Hold one stage of a job against a reference, find likely causes, and keep the result.
@@ -91,7 +100,10 @@ def compare(
     stage : str, optional
         "after" where there is such a run, "before" otherwise, when left out.
     against : str
-        "baseline", "before", "mask:NAME_OR_FILE" or "JOB:STAGE".
+        "baseline", "before", "mask:NAME_OR_FILE", "JOB:STAGE", or "element:STAGE" for another
+        element on the same set.
+    results : mapping of str to float, optional
+        What separating tests gave, as "flex_events_per_min"; the hints use them.
 
     Returns
     -------
@@ -111,7 +123,7 @@ def compare(
             f"job {job} has no run at stage {stage!r} (it has: {', '.join(have) or 'none'}); "
             f"sweep it with --stage {stage} first"
         )
-    comparison = _compare(book, record, stage, runs, against)
+    comparison = _compare(book, record, stage, runs, against=against, results=results)
     comparison = dataclasses.replace(comparison, summary=summarise(comparison))
     book.save_comparison(comparison)
     return comparison
@@ -123,10 +135,18 @@ def _choose_stage(book: JobBook, job: int) -> str:
 
 
 def _compare(
-    book: JobBook, job: Job, stage: str, runs: Mapping[str, Run], against: str
+    book: JobBook,
+    job: Job,
+    stage: str,
+    runs: Mapping[str, Run],
+    *,
+    against: str,
+    results: Mapping[str, float] | None,
 ) -> Comparison:
     if against == "baseline":
-        return _compare_to_type(book, job, stage, runs)
+        return _compare_to_type(book, job, stage, runs, results)
+    if against.startswith("element:"):
+        return _compare_to_element(book, job, stage, runs, against.partition(":")[2])
     if against.startswith("mask:"):
         return compare_to_mask(runs, open_mask(against[5:]), job=job.job, stage=stage)
     number, other_stage = _parse_reference(against, job.job)
@@ -140,7 +160,62 @@ def _compare(
     )
 
 
-def _compare_to_type(book: JobBook, job: Job, stage: str, runs: Mapping[str, Run]) -> Comparison:
+def _compare_to_element(
+    book: JobBook, job: Job, stage: str, runs: Mapping[str, Run], other: str
+) -> Comparison:
+    """One element against another on the same set, with what the level does at other feeds."""
+    former = current_runs(book, job.job, other)
+    if not former:
+        raise InputError(f"job {job.job} has no run at stage {other!r}; sweep that element first")
+    return compare_elements(
+        runs,
+        former,
+        job=job.job,
+        fitted_name=stage,
+        former_name=other,
+        fitted_series=find_series(book, job.job, stage),
+        former_series=find_series(book, job.job, other),
+    )
+
+
+def find_series(book: JobBook, job: int, stage: str) -> tuple[Run, ...]:
+    """
+    Transmit runs of one element at other feed currents or positions.
+
+    They are the stages named after it: "electret 20 mA" and "electret tilted" go with "electret".
+    """
+    runs = book.list_runs(job=job, path="transmit")
+    return tuple(run for run in runs if run.stage.startswith(f"{stage} "))
+
+
+def identify(book: JobBook, job: int, stage: str) -> Identity:
+    """
+    Which kind of transmitter element a stage's measurements speak for.
+
+    Raises
+    ------
+    InputError
+        No such job, or no transmit run at that stage.
+    """
+    run = current_runs(book, job, stage).get("transmit")
+    if run is None:
+        raise InputError(f"job {job} has no transmit run at stage {stage!r}; sweep it first")
+    return identify_element(run, find_series(book, job, stage))
+
+
+def _check_results(results: Mapping[str, float] | None) -> dict[str, float]:
+    """Names of separating tests as the hints know them."""
+    given = results or {}
+    return {name if "." in name else f"test.{name}": value for name, value in given.items()}
+
+
+def _compare_to_type(
+    book: JobBook,
+    job: Job,
+    stage: str,
+    runs: Mapping[str, Run],
+    results: Mapping[str, float] | None,
+) -> Comparison:
     baselines = find_baselines(book, job.type_name)
     if not baselines:
         raise InputError(
@@ -151,7 +226,7 @@ def _compare_to_type(book: JobBook, job: Job, stage: str, runs: Mapping[str, Run
     comparison = compare_to_baseline(
         runs, baselines, job=job.job, stage=stage, transmitter=transmitter
     )
-    hints = rank_hints(comparison, runs, baselines)
+    hints = rank_hints(comparison, runs, baselines, extra=_check_results(results))
     return dataclasses.replace(comparison, hints=hints)
 
 
@@ -163,6 +238,11 @@ def _parse_reference(against: str, job: int) -> tuple[int, str]:
     if not separator or not number.isdigit() or not stage:
         raise InputError(f"against: need baseline, before, mask:FILE or JOB:STAGE, got {against!r}")
     return int(number), stage
+
+
+def describe_masks() -> dict[str, str]:
+    """Masks that come with the program, each with its source."""
+    return {name: load_mask(name).source for name in list_masks()}
 
 
 def open_mask(name: str) -> Mask:

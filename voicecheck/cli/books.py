@@ -1,0 +1,219 @@
+"""`book`, `export`, `import` and the further things done with a job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.jobs import JobNumber
+from voicecheck.errors import InputError
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    books = typer.Typer(help="The job book itself.", rich_markup_mode=None, no_args_is_help=True)
+    books.command("verify")(verify)
+    books.command("backup")(backup)
+    books.command("reanalyze")(reanalyze)
+    books.command("salvage")(salvage)
+    app.add_typer(books, name="book")
+    exports = typer.Typer(
+        help="Send a job or a baseline as one file.", rich_markup_mode=None, no_args_is_help=True
+    )
+    exports.command("job")(export_job)
+    exports.command("baseline")(export_baseline)
+    app.add_typer(exports, name="export")
+    app.command("import")(import_parcel)
+    app.command("edit")(edit_job)
+    app.command("reopen")(reopen_job)
+    app.command("attach")(attach)
+    app.command("timeline")(timeline)
+
+
+def _show_problems(problems: Any, good: str, *, as_json: bool) -> None:
+    from voicecheck.records import to_document
+
+    if as_json:
+        write_json({"problems": [to_document(problem) for problem in problems]})
+        return
+    write_text("\n".join(f"{p.kind}: {p.message}; {p.effect}" for p in problems) or good)
+
+
+def verify(book: Book = None, as_json: Json = False) -> None:
+    """Check that everything in the book is as it was saved."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        problems = opened.verify()
+    _show_problems(problems, "the book is whole", as_json=as_json)
+
+
+def backup(
+    folder: Annotated[Path, typer.Argument(help="Where the copy goes; a book itself.")],
+    book: Book = None,
+    as_json: Json = False,
+) -> None:
+    """Copy the whole book as it is now, while others may go on writing."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        problems = opened.backup(folder)
+    _show_problems(problems, f"copied to {folder}", as_json=as_json)
+
+
+def reanalyze(
+    workers: Annotated[int, typer.Option(help="Processes; -1 is one for each core.")] = -1,
+    backend: Annotated[str, typer.Option(help="loky, threading or dask.")] = "loky",
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Analyse old recordings with this version; the old numbers are kept."""
+    from voicecheck.workflow.books import analyse_again, open_book
+
+    with open_book(book) as opened, show_progress(100, "analysing", quiet=quiet) as advance:
+        done = analyse_again(
+            opened,
+            n_workers=workers,
+            backend=backend,
+            on_progress=lambda n, total: advance(to=100 * n / max(total, 1)),
+        )
+    if as_json:
+        from voicecheck.records import to_document
+
+        write_json(to_document(done))
+        return
+    tell(f"{done.n_recordings} recordings, {done.n_runs} runs have new numbers.", quiet=quiet)
+    for problem in done.problems:
+        tell(f"  ! {problem.message}", quiet=quiet)
+
+
+def salvage(
+    damaged: Annotated[Path, typer.Argument(help="Folder of the damaged book.")],
+    into: Annotated[Path, typer.Argument(help="New, empty folder.")],
+    as_json: Json = False,
+) -> None:
+    """Save what can be read of a damaged book into a new one."""
+    from voicecheck.workflow.books import salvage as salvage_book
+
+    problems = salvage_book(damaged, into)
+    _show_problems(problems, f"everything was saved into {into}", as_json=as_json)
+
+
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
+
+
+def export_job(
+    job: JobNumber,
+    file: Annotated[Path, typer.Argument(metavar="FILE.zip", help="File to write.")],
+    overwrite: Overwrite = False,
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Write a job with its recordings, numbers and files as one file."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.export_job(job, file, overwrite=overwrite)
+    tell(f"Wrote {file}.", quiet=quiet)
+
+
+def export_baseline(
+    type_name: Annotated[str, typer.Argument(metavar="TYPE", help="Set type.")],
+    path: Annotated[str, typer.Argument(help="transmit, receive, sidetone or loop.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE.zip", help="File to write.")],
+    bare: Annotated[
+        bool, typer.Option("--bare", help="Without the reference runs and recordings.")
+    ] = False,
+    overwrite: Overwrite = False,
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Write a baseline to share; owners, complaints and notes stay at home."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.export_baseline(type_name, path, file, runs=not bare, overwrite=overwrite)
+    tell(f"Wrote {file}.", quiet=quiet)
+
+
+def import_parcel(
+    file: Annotated[Path, typer.Argument(metavar="FILE.zip", help="As export wrote it.")],
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Take a job or a baseline from a file; nothing that is there is overwritten."""
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        merged = opened.import_parcel(file)
+    if as_json:
+        write_json([to_document(one) for one in merged])
+        return
+    for one in merged:
+        tell(f"{one.what} {one.name}: {one.outcome}, stands as {one.stands_as}", quiet=quiet)
+
+
+def edit_job(
+    job: JobNumber,
+    label: Annotated[str | None, typer.Option(help="New label.")] = None,
+    type_name: Annotated[str | None, typer.Option("--type", help="New set type.")] = None,
+    owner: Annotated[str | None, typer.Option(help="New owner.")] = None,
+    complaint: Annotated[str | None, typer.Option(help="New complaint.")] = None,
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Change what is written about a job."""
+    from voicecheck.workflow.books import open_book
+
+    changes = {"label": label, "type_name": type_name, "owner": owner, "complaint": complaint}
+    wanted = {name: value for name, value in changes.items() if value is not None}
+    if not wanted:
+        raise InputError("edit: name what to change: --label, --type, --owner or --complaint")
+    with open_book(book) as opened:
+        opened.edit_job(job, **wanted)
+    tell(f"Changed job {job}.", quiet=quiet)
+
+
+def reopen_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
+    """Open a closed job again."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.reopen_job(job)
+    tell(f"Job {job} is open again.", quiet=quiet)
+
+
+def attach(
+    job: JobNumber,
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Photographs, papers.")],
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Keep copies of files with a job."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        for file in files:
+            attachment = opened.attach_file(job, file)
+            tell(f"Attached {attachment.name} to job {job}.", quiet=quiet)
+
+
+def timeline(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
+    """Show what happened with a job, in order."""
+    from voicecheck.cli.show import render_table
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        events = opened.list_events(job)
+    if as_json:
+        write_json([to_document(event) for event in events])
+        return
+    rows = [(event.at_utc, event.kind, event.text) for event in events]
+    write_text(render_table(rows, indent="") if rows else "nothing yet")
