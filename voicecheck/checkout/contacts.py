@@ -85,7 +85,7 @@ def _check_tone(
     samples: Array, envelope: Array, amplitude: float, nominal_hz: float, found_hz: float
 ) -> None:
     """Refuse a recording in which the tone is not the rule, or hardly above the rest."""
-    rest = float(np.sqrt(max(np.mean(samples**2) - 0.5 * np.mean(envelope**2), 1e-30)))
+    rest = max(float(np.mean(samples**2) - 0.5 * np.mean(envelope**2)), 1e-30) ** 0.5
     is_weak = amplitude < 1e-4 or amplitude < rest * 10.0 ** (LEAST_TONE_DB / 20.0) / np.sqrt(2.0)
     if is_weak or abs(found_hz - nominal_hz) > 0.03 * nominal_hz:
         message = (
