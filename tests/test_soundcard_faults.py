@@ -154,6 +154,16 @@ def test_muted(shared_card) -> None:
     assert "muted" in problem.message
 
 
+def test_muted_in_the_middle(shared_card) -> None:
+    """As if unplugged: no error from anywhere, and a recording that ends in zeros."""
+    card = shared_card
+    bench = SoundCardBench(card.device, progress=once_at(0.3, lambda: card.change(mute=True)))
+    (problem,) = bench.play_and_record(make_programme()).problems
+    assert problem.kind == "dropout"
+    assert 3.0 < problem.at_s < 15.0
+    assert "went dead" in problem.message
+
+
 @pytest.mark.parametrize(
     "fault", [{"drift_ppm": 400.0}, {"dropout_ms": 20.0, "dropout_every_s": 0.25}]
 )

@@ -314,5 +314,5 @@ class HardwareBench:
             channel=channel,
             conditions=conditions,
             calibration=calibration,
-            problems=find_problems(take, column),
+            problems=find_problems(programme, take, column),
         )

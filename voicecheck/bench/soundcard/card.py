@@ -147,7 +147,7 @@ class SoundCardBench:
             channel=self.wiring.inputs[0],
             conditions=conditions,
             calibration=self.calibration,
-            problems=find_problems(take, 0),
+            problems=find_problems(programme, take, 0),
         )
 
 
@@ -200,12 +200,13 @@ def is_complete(programme: Programme, captured: Array) -> bool:
     return not find_gaps(programme, recording, timeline)
 
 
-def find_problems(take: Take, column: int) -> tuple[Problem, ...]:
+def find_problems(programme: Programme, take: Take, column: int) -> tuple[Problem, ...]:
     """
-    What the bench itself can see, without knowing anything about the programme.
+    What the bench itself can see in one captured channel.
 
     Parameters
     ----------
+    programme : Programme
     take : Take
     column : int
         Which of the captured channels.
@@ -215,11 +216,9 @@ def find_problems(take: Take, column: int) -> tuple[Problem, ...]:
     tuple of Problem
     """
     problems = []
-    if not np.any(take.captured[:, column]):
-        message = "nothing but zeros came in: input muted, unplugged or the wrong channel"
-        problems.append(
-            Problem(kind="no-signal", at_s=0.0, message=message, effect="nothing to analyse")
-        )
+    dead = _find_dead_end(programme, take.captured[:, column])
+    if dead is not None:
+        problems.append(dead)
     if take.xruns_s:
         message = (
             f"the sound system reported {len(take.xruns_s)} lost or late blocks, the first at "
@@ -234,3 +233,18 @@ def find_problems(take: Take, column: int) -> tuple[Problem, ...]:
         effect = "the numbers are not to be trusted; close other programs and repeat"
         problems.append(Problem(kind="lost-samples", message=message, effect=effect))
     return tuple(problems)
+
+
+def _find_dead_end(programme: Programme, samples: Array) -> Problem | None:
+    """Nothing but zeros from some instant on: no converter does that by itself."""
+    alive = np.flatnonzero(samples)
+    if len(alive) == 0:
+        message = "nothing but zeros came in: input muted, unplugged or the wrong channel"
+        return Problem(kind="no-signal", at_s=0.0, message=message, effect="nothing to analyse")
+    last_s = float(alive[-1]) / programme.rate_hz
+    end_s = max((block.end_s for block in programme.blocks), default=0.0)
+    if last_s >= end_s:
+        return None
+    message = f"the input went dead at {last_s:.2f} s and stayed so: unplugged or muted"
+    effect = "this take cannot be used; look at plugs and mute buttons, then repeat it"
+    return Problem(kind="dropout", at_s=last_s, message=message, effect=effect)
