@@ -44,7 +44,6 @@ from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run, r
 # Shorter sweeps than the default, for speed: the faults are far above their noise.
 RECIPE = Recipe(sweep_s=1.0)
 PATHS = ("transmit", "receive", "sidetone", "loop")
-SEATS = {"transmit": 3, "receive": 3, "sidetone": 3, "loop": 1}
 N_REFERENCES = 8
 ELECTRET_TYPE = ("radio-buzz", "high-threshold")
 """Faults that only a type with an electronic element can have; the others are carbon sets."""
@@ -65,8 +64,9 @@ class Case:
 class Shop:
     """Sweeps individuals, keeping the measurements of each in a folder where one is given."""
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, n_seats: int = 3) -> None:
         self.folder = folder
+        self.n_seats = n_seats
         self.programme: Programme = make_programme(RECIPE)
 
     def sweep(self, case: Case) -> tuple[dict[str, Run], dict[str, list[Problem]]]:
@@ -74,7 +74,7 @@ class Shop:
         problems: dict[str, list[Problem]] = {}
         for path in PATHS:
             measured = []
-            for seat in range(1, SEATS[path] + 1):
+            for seat in range(1, (1 if path == "loop" else self.n_seats) + 1):
                 result = self._measure(case, path, seat)
                 if isinstance(result, Problem):
                     problems.setdefault(path, []).append(result)
@@ -150,9 +150,9 @@ class Shop:
         full_scale_pa = bench.calibrate("receive").input_per_unit * math.sqrt(0.5)
         return float(np.nanmax(taken.linearity.output_db)) + dbspl_from_pa(full_scale_pa)
 
-    def build_baselines(self, kind: str) -> dict[str, Baseline]:
+    def build_baselines(self, kind: str, n: int = N_REFERENCES) -> dict[str, Baseline]:
         runs = defaultdict(list)
-        for index in range(N_REFERENCES):
+        for index in range(n):
             swept, _ = self.sweep(Case(kind, 9000 + index, kind))
             for path, run in swept.items():
                 runs[path].append(run)

@@ -43,14 +43,17 @@ class LevelRange:
     highest: float
 
 
-def measure_range(runs: Sequence[Run], quantity: str) -> LevelRange | None:
+def measure_range(base: Run, series: Sequence[Run], quantity: str) -> LevelRange | None:
     """
     Range of the transmit level over feed currents or angles.
 
     Parameters
     ----------
-    runs : sequence of Run
-        Transmit runs of one element, each at one current or angle.
+    base : Run
+        Transmit, at the usual current and position.
+    series : sequence of Run
+        Transmit at others; those that differ from `base` in the other condition as well, or are
+        of another path, are passed over.
     quantity : str
         "feed_range_db" or "position_range_db".
 
@@ -59,11 +62,17 @@ def measure_range(runs: Sequence[Run], quantity: str) -> LevelRange | None:
     LevelRange or None
         `None` with fewer than two different currents or angles.
     """
+    (other,) = (name for name in SENSITIVITIES if name != quantity)
     _, read, _ = SENSITIVITIES[quantity]
+    _, read_other, _ = SENSITIVITIES[other]
+    usual = read_other(base.pooled.conditions)
     points = []
-    for run in runs:
-        at, spread = read(run.pooled.conditions), read_spread(run, LEVEL)
-        if run.path == "transmit" and at is not None and spread.n:
+    for run in (base, *series):
+        conditions, spread = run.pooled.conditions, read_spread(run, LEVEL)
+        at = read(conditions)
+        if at is None or run.path != "transmit" or read_other(conditions) != usual:
+            continue
+        if spread.n:
             points.append((at, spread.mean, spread.sd**2 / spread.n))
     if len({at for at, _, _ in points}) < 2:
         return None
@@ -116,11 +125,13 @@ def compare_elements(
     findings = list(comparison.findings)
     for quantity in SENSITIVITIES:
         ranges = [
-            measure_range((*series, *runs.values()), quantity)
+            measure_range(runs["transmit"], series, quantity)
             for series, runs in ((fitted_series, fitted), (former_series, former))
+            if "transmit" in runs
         ]
-        if ranges[0] is not None and ranges[1] is not None:
-            findings.append(_judge_ranges(quantity, ranges[0], ranges[1], former_name))
+        found = [item for item in ranges if item is not None]
+        if len(found) == 2:
+            findings.append(_judge_ranges(quantity, found[0], found[1], former_name))
     overall = decide_overall(finding.verdict for finding in findings)
     return replace(comparison, findings=tuple(findings), overall=overall)
 
@@ -254,7 +265,7 @@ def _read_signs(run: Run, series: Sequence[Run]) -> dict[str, float]:
         if value is not None and math.isfinite(value):
             values[name] = value
     for name, quantity in (("position", POSITION), ("feed", FEED)):
-        found = measure_range((run, *series), quantity)
+        found = measure_range(run, series, quantity)
         if found is not None:
             values[name] = found.range_db
     return values

@@ -145,7 +145,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Quantity(
         name="threshold_db",
-        label="loss at -20 dB",
+        label="loss of quiet speech (-20 dB)",
         unit="dB",
         family="",
         side="upper",

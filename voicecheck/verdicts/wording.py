@@ -18,6 +18,11 @@ SUBJECT = {
     "sidetone": "The talker's own voice in the receiver",
     "loop": "The bench loop",
 }
+PLACE = {
+    "transmit": "Transmit", "receive": "Receive", "sidetone": "Sidetone", "loop": "Bench loop",
+}  # fmt: skip
+NOT_JUDGED = "Whether a change is better or worse is not judged here: that takes a baseline."
+NO_DIFFERENCE = "No difference to {when} larger than the spread between seats."
 MOST_LINES = 8
 PREFERRED = ("mid_db", "response", "shape", "thd_max_percent", "psophometric_dbm",
              "psophometric_dbfs", "bursts_per_s", "compression_db", "sinad_db")  # fmt: skip
@@ -108,15 +113,15 @@ def _label(finding: Finding) -> str:
 
 
 def _describe_against(finding: Finding) -> str:
-    subject = SUBJECT.get(finding.path, finding.path)
+    subject, place = (names.get(finding.path, finding.path) for names in (SUBJECT, PLACE))
     value, reference = finding.value, finding.reference
     if value is None:
-        return f"{subject}: {_label(finding)} is not known."
+        return f"{place}: {_label(finding)} is not known."
     group = _group(finding)
     if reference is None:
         low, high = _show(finding.low), _show(finding.high)
         return (
-            f"{subject}: {_label(finding)} is {value:.1f} {finding.unit}{_at(finding)}, "
+            f"{place}: {_label(finding)} is {value:.1f} {finding.unit}{_at(finding)}, "
             f"limits {low} to {high}."
         )
     change = value - reference
@@ -130,7 +135,7 @@ def _describe_against(finding: Finding) -> str:
         return f"{subject}{where} is {abs(change):.1f} dB {word} than the type's mean{room}."
     limit = finding.high if finding.high is not None else finding.low
     return (
-        f"{subject}: {_label(finding)} is {value:.1f} {finding.unit}, "
+        f"{place}: {_label(finding)} is {value:.1f} {finding.unit}, "
         f"the type's mean {reference:.1f}, the limit {_show(limit)}."
     )
 
@@ -140,19 +145,18 @@ def _show(value: float | None) -> str:
 
 
 def _between_stages(comparison: Comparison) -> tuple[str, ...]:
-    name = comparison.against.name or comparison.against.kind
+    against = comparison.against
+    name = against.name or against.kind
+    when = {"before": "before", "element": f"with {name}"}.get(against.kind, f"in {name}")
     real, doubtful = _with(comparison, "outside"), _with(comparison, "doubtful")
-    lines = [_describe_change(finding, name) for finding in _pick(real)]
+    lines = [_describe_change(finding, when) for finding in _pick(real)]
     spoken = {(finding.path, _group(finding)) for finding in real}
     unsure = [f for f in _pick(doubtful) if (f.path, _group(f)) not in spoken]
-    lines += [f"Not certain: {_lower(_describe_change(finding, name))}" for finding in unsure]
+    lines += [f"Not certain: {_lower(_describe_change(finding, when))}" for finding in unsure]
     if not lines and _with(comparison, "within"):
-        lines.append(f"No difference from {name} larger than the spread between seats.")
-    if lines:
-        lines.append(
-            "Whether a change is better or worse is not judged here: that takes a baseline."
-        )
-    return tuple(lines[:MOST_LINES] + _refusals(comparison))
+        return (NO_DIFFERENCE.format(when=when), *_refusals(comparison))
+    lines = lines[:MOST_LINES]
+    return (*lines, *((NOT_JUDGED,) if lines else ()), *_refusals(comparison))
 
 
 def _interval(finding: Finding, digits: int = 1) -> str:
@@ -161,35 +165,43 @@ def _interval(finding: Finding, digits: int = 1) -> str:
     return f" (give or take {finding.uncertainty:.{digits}f})"
 
 
-def _describe_change(finding: Finding, name: str) -> str:
-    subject = SUBJECT.get(finding.path, finding.path)
+def _describe_change(finding: Finding, when: str) -> str:
     value = finding.value if finding.value is not None else 0.0
-    group = _group(finding)
+    group, place = _group(finding), PLACE.get(finding.path, finding.path)
     if group in ("level", "shape"):
+        subject = SUBJECT.get(finding.path, finding.path)
         word = "louder" if value > 0.0 else "weaker"
         where = _at(finding) or (f" ({_label(finding)})" if finding.quantity != "mid_db" else "")
         if group == "shape":
             where += ", apart from its level,"
-        return f"{subject}{where} is {abs(value):.1f} dB{_interval(finding)} {word} than {name}."
+        return f"{subject}{where} is {abs(value):.1f} dB{_interval(finding)} {word} than {when}."
     if finding.reference is None:
-        return f"{subject}: {_label(finding)} changed by {value:+.1f} {finding.unit} from {name}."
-    before, now = finding.reference, finding.reference + value
+        return f"{place}: {_label(finding)} changed by {value:+.1f} {finding.unit} from {when}."
+    past, now = finding.reference, finding.reference + value
     if group in ("feed", "position"):
         what = "the feed current" if group == "feed" else "the handset's position"
         return (
-            f"{subject} moves by {now:.1f} dB with {what} ({finding.reason}), "
-            f"by {before:.1f} dB with {name}."
+            f"{place}: the level moves by {now:.1f} dB with {what} ({finding.reason}), "
+            f"by {past:.1f} dB {when}."
         )
     if group == "bursts":
-        if now <= 0.05:
-            return (
-                f"{subject}: the crackle ({before:.1f} bursts/s with {name}) is gone in the pauses."
-            )
-        return f"{subject}: {now:.1f} bursts/s in the pauses, {before:.1f} with {name}."
+        return _describe_bursts(place, past, now, when)
+    if group == "noise":
+        word = "higher" if value > 0.0 else "lower"
+        return (
+            f"{place}: idle noise is {abs(value):.1f} dB{_interval(finding)} {word} than {when} "
+            f"({now:.1f} {finding.unit})."
+        )
     return (
-        f"{subject}: {_label(finding)} is {now:.1f} {finding.unit}, "
-        f"{before:.1f} with {name}{_interval(finding)}."
+        f"{place}: {_label(finding)} is {now:.1f} {finding.unit}{_interval(finding)}, "
+        f"{past:.1f} {when}."
     )
+
+
+def _describe_bursts(place: str, past: float, now: float, when: str) -> str:
+    if now <= 0.05:
+        return f"{place}: the crackle ({past:.1f} bursts/s {when}) is gone in the pauses."
+    return f"{place}: {now:.1f} bursts/s in the pauses, {past:.1f} {when}."
 
 
 def _refusals(comparison: Comparison) -> list[str]:

@@ -1,0 +1,185 @@
+"""Two elements on one set, on the simulated bench, and the words for what was found."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from set_population import Population, draw_set, measure_set
+
+from voicecheck.bench.simulated import SimulatedBench
+from voicecheck.errors import InputError
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import Against, Comparison, Finding, Recipe, Run
+from voicecheck.verdicts import (
+    compare_elements,
+    compare_runs,
+    identify_element,
+    pool_run,
+    summarise,
+)
+
+PROGRAMME = make_programme(Recipe(sweep_s=0.7, n_sweeps=2))
+POPULATION = Population()
+
+
+def sweep(handset: str, *, n_seats: int = 3, path: str = "transmit", **setting: float) -> Run:
+    bench = SimulatedBench(handset, seed=21, **setting)
+    taken = [
+        measure_recording(PROGRAMME, bench.play_and_record(PROGRAMME, path=path, seat=seat))
+        for seat in range(1, n_seats + 1)
+    ]
+    return pool_run(taken, job=1, path=path, stage=handset)
+
+
+@pytest.fixture(scope="module")
+def swept() -> dict[str, list[Run]]:
+    """Each kind at 40 mA, at 22 mA and tilted."""
+    return {
+        kind: [
+            sweep(kind),
+            sweep(kind, feed_ma=22.0, n_seats=2),
+            sweep(kind, angle_deg=60.0, n_seats=2),
+        ]
+        for kind in ("carbon", "electret")
+    }
+
+
+def compare(swept: dict[str, list[Run]]) -> Comparison:
+    fitted, former = swept["electret"], swept["carbon"]
+    return compare_elements(
+        {"transmit": fitted[0]},
+        {"transmit": former[0]},
+        job=1,
+        fitted_name="the electret",
+        former_name="the carbon element",
+        fitted_series=fitted[1:],
+        former_series=former[1:],
+    )
+
+
+def find(comparison: Comparison, quantity: str) -> Finding:
+    return next(f for f in comparison.findings if f.quantity == quantity)
+
+
+@pytest.mark.slow
+def test_electret_distorts_less_and_cares_less_for_the_current(swept):
+    """Trade table: an electret's THD is 0.3 to 3 % (MEM); carbon follows its current (PROP)."""
+    comparison = compare(swept)
+    thd = find(comparison, "thd_500_percent")
+    assert thd.verdict == "outside"
+    assert thd.value < 0.0
+    feed = find(comparison, "feed_range_db")
+    assert feed.verdict == "outside"
+    assert feed.value < -1.0
+    assert "22 to 40 mA" in feed.reason
+    position = find(comparison, "position_range_db")
+    assert "0 to 60 degrees" in position.reason
+    assert position.reference != pytest.approx(feed.reference, abs=0.3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "expected"), [("carbon", "carbon"), ("electret", "electronic")])
+def test_kind_of_element_is_told(swept, kind: str, expected: str):
+    identity = identify_element(swept[kind][0], swept[kind][1:])
+    assert identity.kind == expected
+    assert identity.confidence in ("medium", "high")
+    assert any("feed current" in reason for reason in identity.reasons)
+
+
+@pytest.mark.slow
+def test_summary_says_only_what_was_found(swept):
+    lines = summarise(compare(swept))
+    text = " ".join(lines)
+    assert "the carbon element" in text
+    assert "with the feed current" in text
+    assert "better or worse is not judged" in text
+    assert "crackle" not in text  # neither element crackles, so nothing is said of it
+
+
+def make_run(seed: int, **changes: float) -> Run:
+    random = np.random.default_rng(seed)
+    drawn = draw_set(POPULATION, np.random.default_rng(1))
+    drawn = dataclasses.replace(drawn, curve_db=drawn.curve_db + changes.get("gain_db", 0.0))
+    seats = measure_set(POPULATION, drawn, random)
+    bursts = changes.get("bursts_per_s", 0.0)
+    seats = [
+        seat.replace(
+            noise=dataclasses.replace(seat.noise, bursts_per_s=bursts + 0.1 * index * (bursts > 0))
+        )
+        for index, seat in enumerate(seats)
+    ]
+    return pool_run(seats, job=1, path="transmit", stage="x")
+
+
+def change(after: Run, before: Run) -> Comparison:
+    against = Against(kind="before", name="before")
+    return compare_runs(
+        {"transmit": after}, {"transmit": before}, job=1, stage="after", against=against
+    )
+
+
+def test_louder_and_crackle_gone_is_said_in_words():
+    lines = summarise(change(make_run(2, gain_db=6.0), make_run(3, bursts_per_s=5.0)))
+    text = " ".join(lines)
+    assert "Speech sent to the line is " in text
+    assert "louder than before" in text
+    assert "the crackle" in text
+    assert "is gone in the pauses" in text
+
+
+def test_no_change_is_said_as_no_change():
+    before = make_run(3)
+    lines = summarise(change(before, before))
+    assert lines[0] == "No difference to before larger than the spread between seats."
+
+
+def test_refused_comparison_says_why():
+    after, before = make_run(2), make_run(3)
+    conditions = after.pooled.conditions.replace(feed_ma=20.0)
+    after = dataclasses.replace(after, pooled=after.pooled.replace(conditions=conditions))
+    text = " ".join(summarise(change(after, before)))
+    assert "Not compared" in text
+    assert "feed current (mA) is 20 here and 40 there" in text
+    assert "louder" not in text or "apart from its level" in text
+
+
+@pytest.mark.parametrize("overall", ["within", "outside", "doubtful", "not comparable"])
+def test_summary_never_says_more_than_the_verdicts(overall: str):
+    finding = Finding(
+        path="transmit", quantity="mid_db", value=-8.0, unit="dB V/Pa", uncertainty=0.1, low=-4.0,
+        high=4.0, verdict=overall, reference=0.0, reason="a reason",
+    )  # fmt: skip
+    comparison = Comparison(
+        job=1, stage="before", against=Against(kind="baseline", name="Hillview 2", n=8),
+        findings=(finding,), overall=overall,
+    )  # fmt: skip
+    text = " ".join(summarise(comparison))
+    assert ("8.0 dB weaker" in text) == (overall in ("outside", "doubtful"))
+    assert ("In doubt" in text) == (overall == "doubtful")
+    assert ("Nothing could be compared" in text) == (overall == "not comparable")
+
+
+def test_ranges_over_different_currents_are_not_compared():
+    runs = [make_run(seed) for seed in (2, 3, 4)]
+    at = [
+        dataclasses.replace(
+            run, pooled=run.pooled.replace(conditions=run.pooled.conditions.replace(feed_ma=feed))
+        )
+        for run, feed in zip(runs, (40.0, 20.0, 30.0), strict=True)
+    ]
+    comparison = compare_elements(
+        {"transmit": at[0]}, {"transmit": at[0]}, job=1, fitted_name="new", former_name="old",
+        fitted_series=[at[1]], former_series=[at[2]],
+    )  # fmt: skip
+    feed = find(comparison, "feed_range_db")
+    assert feed.verdict == "not comparable"
+    assert "over the same" in feed.reason
+
+
+def test_only_transmit_runs_identify_an_element():
+    run = dataclasses.replace(make_run(2), path="receive")
+    with pytest.raises(InputError, match="transmit path"):
+        identify_element(run)
