@@ -18,7 +18,7 @@ from voicecheck.bench.calibration.tones import cut_steady, fit_sine, make_tone
 from voicecheck.bench.calibration.validity import judge_path, list_expiries
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.programme import make_programme
-from voicecheck.records import Conditions, Recipe, Recording, from_json, to_json
+from voicecheck.records import Conditions, Recipe, Recording, from_json, to_document, to_json
 from voicecheck.records.benches import CALIBRATION_STEPS, BenchSetup, StepResult
 
 NOW = "2026-03-02T09:00:00+00:00"
@@ -427,3 +427,9 @@ def test_results_and_checks_are_stored_and_read_back() -> None:
     check = check_bench(SETUP, [result], [result], NOW)
     assert from_json(to_json(check), type(check)) == check
     assert from_json(to_json(SETUP), BenchSetup) == SETUP
+    schemas = [to_document(record)["schema"] for record in (SETUP, result, check)]
+    assert schemas == [
+        "voicecheck.bench/1",
+        "voicecheck.calibration-step/1",
+        "voicecheck.bench-check/1",
+    ]

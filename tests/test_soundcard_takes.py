@@ -129,11 +129,14 @@ def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(virtual_bench) ->
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
-def test_devices_are_listed_with_what_they_have(shared_card) -> None:
+def test_devices_are_listed_and_one_is_the_default(shared_card) -> None:
     (device,) = list_devices()
     assert device.name == "handset"
     assert (device.n_inputs, device.n_outputs) == (1, 1)
     assert device.default_rate_hz == 48000
+    recording = SoundCardBench().play_and_record(make_programme(SHORT))
+    assert recording.conditions.bench == "default sound device"
+    assert np.max(np.abs(recording.samples)) == pytest.approx(10 ** (-6 / 20), rel=0.01)
 
 
 def test_listening_gives_a_live_input_until_asked_to_stop(shared_card) -> None:

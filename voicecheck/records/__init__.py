@@ -4,6 +4,7 @@ Frozen data types and their JSON form. No science here.
 Withheld is NaN in an array and `None` elsewhere, with a `Problem` saying why; never 0.
 """
 
+from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
 from voicecheck.records.checkout import (
     BellCheck,
     CheckList,
@@ -68,13 +69,17 @@ __all__ = [
     "Baseline",
     "BaselineQuantity",
     "BellCheck",
+    "BenchCheck",
     "BenchRecord",
+    "BenchSetup",
     "Block",
     "Calibration",
+    "CheckItem",
     "CheckList",
     "CheckStep",
     "Comparison",
     "Conditions",
+    "Device",
     "DialCheck",
     "DialDigit",
     "DigitSpread",
@@ -105,6 +110,7 @@ __all__ = [
     "Run",
     "SetType",
     "SpeechCheck",
+    "StepResult",
     "Timeline",
     "Timing",
     "ToneCheck",

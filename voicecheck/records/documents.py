@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
+from voicecheck.records.benches import BenchCheck, BenchSetup, StepResult
 from voicecheck.records.checkout import (
     BellCheck,
     CheckList,
@@ -31,6 +32,9 @@ SCHEMAS: dict[type, str] = {
     SpeechCheck: "voicecheck.speak/1",
     LineCheck: "voicecheck.line/1",
     CheckList: "voicecheck.check/1",
+    BenchSetup: "voicecheck.bench/1",
+    StepResult: "voicecheck.calibration-step/1",
+    BenchCheck: "voicecheck.bench-check/1",
 }
 """Schema name of each record that is a document of its own."""
 

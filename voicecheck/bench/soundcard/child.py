@@ -7,6 +7,7 @@ when the program that started it is gone.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import signal
@@ -103,15 +104,21 @@ def main() -> NoReturn:
         send(answers, {"event": "ready"})
         _serve(sounddevice, answers, *request, is_leaving)
     except RefusedError as refusal:
-        send(answers, {"event": "refused", "kind": refusal.kind, "message": str(refusal)})
+        _refuse(answers, refusal.kind, str(refusal))
     except Exception as error:
         message = f"the sound system failed: {error}; check the device and try again"
-        send(answers, {"event": "refused", "kind": "failed", "message": message})
+        _refuse(answers, "failed", message)
     if sounddevice is not None:
         # A sound server that is left without a word serves nobody else for 10 s.
         sounddevice._terminate()
     # The interpreter's own way out may hang or abort after a fault; everything is sent by now.
     os._exit(0)
+
+
+def _refuse(answers: BinaryIO, kind: str, message: str) -> None:
+    # The program may be gone, and be the reason why something failed.
+    with contextlib.suppress(OSError):
+        send(answers, {"event": "refused", "kind": kind, "message": message})
 
 
 def _watch_program(is_leaving: threading.Event) -> None:
