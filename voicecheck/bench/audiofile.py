@@ -86,6 +86,46 @@ def load_recording(
     )
 
 
+def read_in_blocks(
+    path: str | Path, *, channel: int = 1, block_s: float = 10.0
+) -> Iterator[tuple[Array, int]]:
+    """
+    One channel of a long audio file, a block at a time.
+
+    Parameters
+    ----------
+    path : path
+    channel : int
+        Counted from 1.
+    block_s : float
+        Length of a block, seconds.
+
+    Yields
+    ------
+    samples : ndarray, shape (n,)
+    rate_hz : int
+
+    Raises
+    ------
+    InputError
+        The file has no such channel.
+    RecordingError
+        Not audio, or lossy.
+    """
+    import soundfile
+
+    path = Path(path)
+    try:
+        with soundfile.SoundFile(path) as sound:
+            _check_format(sound, path, channel)
+            rate_hz = int(sound.samplerate)
+            count = max(1, round(block_s * rate_hz))
+            while len(block := sound.read(count, always_2d=True)):
+                yield block[:, channel - 1].copy(), rate_hz
+    except soundfile.LibsndfileError as error:
+        raise _not_audio(path) from error
+
+
 @dataclass(frozen=True, slots=True)
 class Chunk:
     """A chunk of a RIFF file: where its content starts and how long it says it is."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -14,6 +14,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
     app.command("signal")(signal)
     app.command("analyze")(analyze)
+    app.command("frying")(frying)
 
 
 def signal(
@@ -88,3 +89,32 @@ def analyze(
             write_text(render_measurement(result))
     if exit_code:
         raise typer.Exit(exit_code)
+
+
+def frying(
+    recording: Annotated[
+        Path, typer.Argument(metavar="RECORDING", help="Idle noise, nothing played; any length.")
+    ],
+    channel: Annotated[int, typer.Option(help="Channel of the recording, from 1.")] = 1,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Count crackle and frying in a long recording of idle noise."""
+    from voicecheck.records import to_document
+    from voicecheck.workflow.analysis import watch_idle
+
+    def show(burst: Any) -> None:
+        tell(
+            f"{burst.at_s:9.2f} s  {burst.size_db:5.1f} dB  {burst.duration_ms:.0f} ms",
+            quiet=quiet or as_json,
+        )
+
+    summary = watch_idle(recording, channel=channel, on_burst=show)
+    if as_json:
+        write_json({"schema": "voicecheck.frying/1", **to_document(summary)})
+        return
+    level = "none" if summary.level_dbfs is None else f"{summary.level_dbfs:.1f} dBFS"
+    write_text(
+        f"{summary.duration_s:.1f} s, usual level {level}, {summary.n_bursts} bursts, "
+        f"{summary.bursts_per_s:.2f} a second"
+    )

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from voicecheck.bench import wavfile
+from voicecheck.bench.audiofile import read_in_blocks
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
+from voicecheck.frying import Burst, FryingSummary, FryingWatch
 from voicecheck.measure import describe_recording, measure_recording
 from voicecheck.programme import RECIPES, make_programme
 from voicecheck.records import (
@@ -210,6 +212,48 @@ def _analyze_one(file: Path, played: Programme | Recipe, channel: int) -> Measur
     except VoicecheckError as error:
         return Unusable(recording=info, error=error)
     return measurement.replace(recording=info)
+
+
+def watch_idle(
+    file: str | Path, *, channel: int = 1, on_burst: Callable[[Burst], None] | None = None
+) -> FryingSummary:
+    """
+    Bursts in the idle noise of a recording of any length, at constant memory.
+
+    Parameters
+    ----------
+    file : path
+        Recorded with nothing played.
+    channel : int
+        Counted from 1.
+    on_burst : callable, optional
+        Told each burst as it ends.
+
+    Returns
+    -------
+    FryingSummary
+
+    Raises
+    ------
+    InputError
+        No such channel.
+    RecordingError
+        The file cannot be used.
+    """
+    watch: FryingWatch | None = None
+    for samples, rate_hz in read_in_blocks(file, channel=channel):
+        watch = watch or FryingWatch(rate_hz)
+        _tell(watch.update(samples), on_burst)
+    if watch is None:
+        raise RecordingError(f"{Path(file).name}: holds no sound; record again", "empty")
+    _tell(watch.finish(), on_burst)
+    return watch.summarise()
+
+
+def _tell(bursts: list[Burst], on_burst: Callable[[Burst], None] | None) -> None:
+    if on_burst is not None:
+        for burst in bursts:
+            on_burst(burst)
 
 
 def describe_result(result: Measurement | Unusable) -> dict[str, Any]:
