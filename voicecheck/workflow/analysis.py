@@ -192,9 +192,18 @@ def _analyze_each(
         return (_analyze_one(Path(file), programme, channel) for file in files)
     from joblib import Parallel, delayed
 
-    work = (delayed(_analyze_one)(Path(file), programme.recipe, channel) for file in files)
-    results: Iterable[Measurement | Unusable] = Parallel(n_jobs=n_jobs, return_as="generator")(work)
-    return results
+    # A task of one file would spend as long on its way as on the work.
+    size = max(1, min(20, len(files) // (4 * n_jobs)))
+    groups = [files[first : first + size] for first in range(0, len(files), size)]
+    work = (delayed(_analyze_group)(group, programme.recipe, channel) for group in groups)
+    done = Parallel(n_jobs=n_jobs, return_as="generator")(work)
+    return (result for group in done for result in group)
+
+
+def _analyze_group(
+    files: Sequence[str | Path], recipe: Recipe, channel: int
+) -> list[Measurement | Unusable]:
+    return [_analyze_one(Path(file), _make_once(recipe), channel) for file in files]
 
 
 @lru_cache(maxsize=4)
@@ -202,8 +211,7 @@ def _make_once(recipe: Recipe) -> Programme:
     return make_programme(recipe)
 
 
-def _analyze_one(file: Path, played: Programme | Recipe, channel: int) -> Measurement | Unusable:
-    programme = _make_once(played) if isinstance(played, Recipe) else played
+def _analyze_one(file: Path, programme: Programme, channel: int) -> Measurement | Unusable:
     info = RecordingInfo(file=file.name, channel=channel)
     try:
         recording = wavfile.load_recording(file, channel=channel)
