@@ -245,6 +245,48 @@ def test_samples_that_are_no_numbers_are_located(tmp_path: Path, noise: np.ndarr
     )
 
 
+def test_infinities_of_both_signs_are_located_without_a_warning(
+    tmp_path: Path, noise: np.ndarray
+) -> None:
+    noise[24000], noise[24001] = -np.inf, np.inf
+    write(tmp_path / "inf.wav", noise, "DOUBLE")
+    assert "the first at 0.500 s" in refused(tmp_path / "inf.wav", "damaged")
+
+
+def test_samples_that_were_never_scaled_are_refused(tmp_path: Path, noise: np.ndarray) -> None:
+    write(tmp_path / "int.wav", noise / np.max(np.abs(noise)) * 32767.0, "FLOAT")
+    assert "reach 3.277e+04, full scale is 1" in refused(tmp_path / "int.wav", "damaged")
+    loud = noise / np.max(np.abs(noise)) * 2.0
+    write(tmp_path / "loud.wav", loud, "DOUBLE")
+    assert np.array_equal(load_recording(tmp_path / "loud.wav").samples, loud)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("name", ["f.wav", "f.flac", "f.aiff"])
+def test_damage_anywhere_gives_a_recording_or_one_clear_line(
+    tmp_path: Path, noise: np.ndarray, name: str, seed: int
+) -> None:
+    """Bytes changed and the end cut off at random, headers first: nothing else ever escapes."""
+    rng = np.random.default_rng(seed)
+    whole = write(tmp_path / name, noise[:4800])
+    lines: list[str] = []
+    for _ in range(25):
+        content = bytearray(whole)
+        reach = 120 if rng.random() < 0.7 else len(content)
+        for place in rng.integers(0, reach, rng.integers(1, 6)):
+            content[place] = rng.integers(0, 256)
+        (tmp_path / name).write_bytes(content[: rng.integers(1, len(content) + 1)])
+        try:
+            recording = load_recording(tmp_path / name)
+        except RecordingError as error:
+            lines.append(str(error))
+        else:
+            assert len(recording.samples) > 0
+            assert np.all(np.isfinite(recording.samples))
+    assert lines, "the damage must show"
+    assert not any("\n" in line for line in lines)
+
+
 @pytest.mark.parametrize("channel", [0, 3, -1])
 def test_a_channel_that_is_not_there_is_wrong_use(
     tmp_path: Path, noise: np.ndarray, channel: int

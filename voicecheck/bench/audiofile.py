@@ -30,6 +30,8 @@ LONGEST_FRAMES = 2**28
 """About 93 minutes at 48 kHz; more would not fit the memory of a small machine."""
 STREAMED_BYTES = 0xFFFFFF00
 """Sizes from here up are what a recorder writes that did not know the length beforehand."""
+LARGEST_PEAK = 100.0
+"""Floating-point files may go a little beyond full scale; integers stored as such go far."""
 LOSSLESS = re.compile(r"PCM_(S8|U8|16|24|32)|FLOAT|DOUBLE|ALAC_\d+")
 LOSSY_SUFFIXES = (".m4a", ".aac", ".mp4", ".webm", ".wma", ".amr", ".3gp")
 PCM_BITS = {8: "PCM_U8", 16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}
@@ -72,10 +74,13 @@ def load_recording(
         message = f"{path.name}: is empty; record again"
         raise RecordingError(message, "empty")
     samples, rate_hz, problems = _decode(path, channel)
+    if len(samples) == 0 and problems:
+        message = f"{path.name}: is damaged from its start; copy it again or record again"
+        raise RecordingError(message, "damaged")
     if len(samples) == 0:
         message = f"{path.name}: holds no sound; record again"
         raise RecordingError(message, "empty")
-    _check_finite(samples, rate_hz, path)
+    _check_samples(samples, rate_hz, path)
     return Recording(
         samples=samples,
         rate_hz=rate_hz,
@@ -166,13 +171,20 @@ def walk_chunks(file: io.BufferedReader) -> Iterator[Chunk]:
         start += 8 + n_bytes + n_bytes % 2
 
 
-def _check_finite(samples: Array, rate_hz: int, path: Path) -> None:
-    # The sum is not finite if a sample is not, and costs one pass without a temporary.
-    if np.isfinite(np.sum(samples)):
+def _check_samples(samples: Array, rate_hz: int, path: Path) -> None:
+    """Refuse what no recorder writes: samples that are not numbers, or far beyond full scale."""
+    # Either extreme is NaN or infinite if any sample is, and neither needs a temporary.
+    extremes = (float(np.min(samples)), float(np.max(samples)))
+    peak = max(abs(extremes[0]), abs(extremes[1]))
+    if peak <= LARGEST_PEAK:
         return
     bad = np.flatnonzero(~np.isfinite(samples))
     if len(bad) == 0:
-        return
+        message = (
+            f"{path.name}: its samples reach {peak:.4g}, full scale is 1; "
+            "the file was written without scaling, export it again as 24-bit WAV"
+        )
+        raise RecordingError(message, "damaged")
     at_s = float(bad[0]) / rate_hz
     message = (
         f"{path.name}: {len(bad)} samples are not numbers, the first at {at_s:.3f} s; "
