@@ -299,8 +299,10 @@ def _recover_unsized(
     code, n_channels, _, _, _, bits = struct.unpack_from("<HHIIHH", head)
     if code == EXTENSIBLE_CODE:
         (code,) = struct.unpack_from("<H", head, 24)
-    subtype = (FLOAT_BITS if code == FLOAT_CODE else PCM_BITS)[bits]
-    whole = len(sound) - len(sound) % (n_channels * bits // 8)
+    subtype = (FLOAT_BITS if code == FLOAT_CODE else PCM_BITS).get(bits)
+    whole = len(sound) - len(sound) % max(1, n_channels * bits // 8)
+    if subtype is None or whole == 0:
+        return np.zeros(0), rate_hz, ()
     samples, _ = soundfile.read(
         io.BytesIO(sound[:whole]),
         samplerate=rate_hz,
