@@ -17,6 +17,7 @@ from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
+from voicecheck.charts.timing import draw_timing
 from voicecheck.charts.words import Words, load_words
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "draw_job_sheet",
     "draw_response",
     "draw_summary",
+    "draw_timing",
     "find_worst",
     "inline_svg",
     "is_held_against_limits",

@@ -1,0 +1,270 @@
+"""Where the recording of a check comes from: a file, a made scene, or a sound device."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from voicecheck.bench.wavfile import load_recording
+from voicecheck.errors import InputError
+from voicecheck.records import Conditions, Programme, Recipe, Recording
+from voicecheck.records.arrays import Array
+from voicecheck.units import ratio_from_db
+
+CHECKS = ("dial", "tones", "flex", "bell", "speak")
+RATE_HZ = 48000
+LEAST_S, MOST_S = 2.0, 900.0
+MOST_TONE_DBFS = -12.0
+"""A test tone never goes out louder, whatever is asked for."""
+FADE_S = 0.05
+LOOK_EVERY_S = 0.5
+
+Heard = Callable[[Recording], None]
+Progress = Callable[[float, float | None], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """
+    Exactly one of recording, simulated, bench.
+
+    Parameters
+    ----------
+    recording : path or None
+    simulated : str or None
+        Words of the made scene, as "bouncing+slow"; a number or region may follow after ":".
+    bench : str or None
+        Name of a sound device.
+    seed, channel, out_channel : int
+    seconds : float
+        How long a sound device records.
+    tone_hz : float or None
+        Played meanwhile; `None` plays nothing.
+    level_dbfs : float
+        Of the tone.
+    """
+
+    recording: str | Path | None = None
+    simulated: str | None = None
+    bench: str | None = None
+    seed: int = 1
+    channel: int = 1
+    out_channel: int = 1
+    seconds: float = 20.0
+    tone_hz: float | None = None
+    level_dbfs: float = -30.0
+
+    def __post_init__(self) -> None:
+        """Refuse none or several, and what is out of range."""
+        named = [one for one in (self.recording, self.simulated, self.bench) if one is not None]
+        if len(named) != 1:
+            raise InputError(
+                "name one source: --recording FILE, --simulated NAME or --bench NAME; "
+                f"got {len(named)}"
+            )
+        if not LEAST_S <= self.seconds <= MOST_S:
+            raise InputError(f"seconds: need {LEAST_S:g} to {MOST_S:g} s, got {self.seconds:g}")
+        if self.tone_hz is not None and not 200.0 <= self.tone_hz <= 4000.0:
+            raise InputError(f"tone_hz: need 200 to 4000 Hz, got {self.tone_hz:g}")
+        if not -80.0 <= self.level_dbfs <= MOST_TONE_DBFS:
+            raise InputError(
+                f"level_dbfs: need -80 to {MOST_TONE_DBFS:g} dBFS for a tone, got "
+                f"{self.level_dbfs:g}; it may reach a receiver"
+            )
+
+
+def take_scene(
+    check: str,
+    source: Source,
+    *,
+    progress: Progress | None = None,
+    heard: Heard | None = None,
+) -> Recording:
+    """
+    Get the recording of a check.
+
+    Parameters
+    ----------
+    check : str
+        One of `CHECKS`.
+    source : Source
+    progress : callable, optional
+        Told the fraction done and the input's level while a sound device records.
+    heard : callable, optional
+        Given what has come in so far, twice a second, where nothing is played.
+
+    Returns
+    -------
+    Recording
+
+    Raises
+    ------
+    InputError
+        No such channel, device or simulated scene.
+    RecordingError
+        The file cannot be used.
+    BenchError
+        The sound device failed.
+    """
+    if source.recording is not None:
+        conditions = Conditions(path="loop", bench="file")
+        return load_recording(source.recording, channel=source.channel, conditions=conditions)
+    if source.simulated is not None:
+        return _make_scene(check, source.simulated, source.seed)
+    if source.tone_hz is None:
+        return _listen(source, progress, heard)
+    return _play_tone(source, progress)
+
+
+def _make_scene(check: str, text: str, seed: int) -> Recording:
+    words, _, extra = text.partition(":")
+    if check == "dial":
+        from voicecheck.bench.simulated.dial import make_dial
+
+        return make_dial(words, extra or "1234567890", seed=seed).to_recording(text, seed)
+    if check == "tones":
+        return _make_tones(words, extra, text, seed)
+    if extra:
+        raise InputError(f"simulated: nothing may follow {words!r} for {check}, got {extra!r}")
+    if check == "flex":
+        from voicecheck.bench.simulated.flex import make_flex
+
+        return make_flex(words, seed=seed).to_recording(text, seed)
+    if check == "bell":
+        from voicecheck.bench.simulated.bell import make_bell
+
+        return make_bell(words, seed=seed).to_recording(text, seed)
+    from voicecheck.bench.simulated.voice import make_voice
+
+    return make_voice(words, seed=seed).to_recording(text, seed)
+
+
+def _make_tones(words: str, extra: str, text: str, seed: int) -> Recording:
+    """Keypad words with digits; or a kind of call-progress tone with its region."""
+    from voicecheck.bench.simulated.tones import KINDS, make_call, make_keypad
+
+    kinds = tuple(word.strip() for word in words.split("+"))
+    if set(kinds) <= set(KINDS):
+        return make_call(extra or "North America", kinds, seed=seed).to_recording(text, seed)
+    return make_keypad(words, extra or "1590", seed=seed).to_recording(text, seed)
+
+
+def list_scenes(check: str) -> dict[str, str]:
+    """
+    Words that `--simulated` takes for a check, each with a line about it.
+
+    Parameters
+    ----------
+    check : str
+        One of `CHECKS`.
+    """
+    from voicecheck.bench.simulated import bell, dial, flex, tones, voice
+
+    if check == "tones":
+        calls = dict.fromkeys(tones.KINDS, "call-progress tone; a region may follow after :")
+        return {**tones.KEYPADS, **calls}
+    return dict(
+        {"dial": dial.DIALS, "flex": flex.FLEXES, "bell": bell.BELLS, "speak": voice.VOICES}[check]
+    )
+
+
+def make_tone_programme(source: Source) -> Programme:
+    """
+    A steady tone with soft ends, as a programme without marks.
+
+    Parameters
+    ----------
+    source : Source
+
+    Returns
+    -------
+    Programme
+
+    Examples
+    --------
+    >>> programme = make_tone_programme(Source(bench="x", tone_hz=1000.0, seconds=2.0))
+    >>> round(float(abs(programme.samples).max()), 4)
+    0.0316
+    """
+    n_samples = round(source.seconds * RATE_HZ)
+    time_s = np.arange(n_samples) / RATE_HZ
+    near_end_s = np.minimum(time_s, time_s[::-1])
+    fade: Array = 0.5 - 0.5 * np.cos(np.pi * np.clip(near_end_s / FADE_S, 0.0, 1.0))
+    amplitude = ratio_from_db(source.level_dbfs)
+    samples = amplitude * fade * np.sin(2.0 * np.pi * (source.tone_hz or 0.0) * time_s)
+    recipe = Recipe(rate_hz=RATE_HZ, level_dbfs=source.level_dbfs, cap_dbfs=MOST_TONE_DBFS)
+    return Programme(recipe=recipe, blocks=(), samples=samples)
+
+
+def _play_tone(source: Source, progress: Progress | None) -> Recording:
+    from voicecheck.bench.soundcard import SoundCardBench
+
+    bench = SoundCardBench(
+        source.bench,
+        output_channel=source.out_channel,
+        input_channel=source.channel,
+        cap_dbfs=MOST_TONE_DBFS,
+        progress=progress,
+    )
+    recording = bench.play_and_record(make_tone_programme(source), path="loop")
+    # The fades and what follows the tone are no part of the test.
+    first, last = round(4 * FADE_S * RATE_HZ), round((source.seconds - 4 * FADE_S) * RATE_HZ)
+    return recording.replace(samples=recording.samples[first:last])
+
+
+def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> Recording:
+    """Record for a while and play nothing; an interruption ends it early and keeps what came."""
+    from voicecheck.bench.soundcard import Wiring, listen
+
+    wiring = Wiring(name=source.bench or "", device=source.bench or None, inputs=(source.channel,))
+    conditions = Conditions(path="loop", bench=source.bench or "")
+    wanted = round(source.seconds * RATE_HZ)
+    blocks: list[Array] = []
+    n_frames, looked = 0, 0
+    stream = listen(wiring, RATE_HZ)
+    try:
+        for block in stream:
+            blocks.append(block[:, 0])
+            n_frames += len(block)
+            if progress is not None:
+                progress(min(n_frames / wanted, 1.0), None)
+            if heard is not None and n_frames - looked > LOOK_EVERY_S * RATE_HZ:
+                looked = n_frames
+                heard(_join(blocks, conditions, source.channel))
+            if n_frames >= wanted:
+                break
+    except KeyboardInterrupt:
+        if n_frames < LEAST_S * RATE_HZ:
+            raise
+    finally:
+        close: Callable[[], None] | None = getattr(stream, "close", None)
+        if close is not None:
+            close()
+    return _join(blocks, conditions, source.channel)
+
+
+def _join(blocks: Sequence[Array], conditions: Conditions, channel: int) -> Recording:
+    return Recording(
+        samples=np.concatenate(blocks) if blocks else np.zeros(0),
+        rate_hz=RATE_HZ,
+        channel=channel,
+        conditions=conditions,
+    )
+
+
+def get_take_length(seconds: float) -> tuple[float, float]:
+    """
+    Lead before the sound and length of a whole take with a tone, seconds.
+
+    Examples
+    --------
+    >>> lead_s, whole_s = get_take_length(30.0)
+    >>> whole_s > 30.0 + lead_s
+    True
+    """
+    from voicecheck.bench.soundcard import takes
+
+    return takes.LEAD_S, takes.LEAD_S + seconds + takes.TAIL_S
