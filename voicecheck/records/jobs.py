@@ -141,8 +141,9 @@ class Baseline:
 
     The curve arrays have shape (n_points,). `shape_*` belong to the curve with its own level
     over 200-4000 Hz taken out. `method` says how the limits were made; they hold for one path
-    compared alone, with `dof` degrees of freedom behind them. `seat_sd_db`, shape (n_points,), is
-    the standard deviation between seats inside one run, `n_seats` the recordings per run.
+    compared alone, with `dof` degrees of freedom behind them. `seat_sd_db` and
+    `shape_seat_sd_db`, shape (n_points,), are the standard deviations between seats inside one
+    run, `n_seats` the recordings per run.
     """
 
     type_name: str
@@ -166,6 +167,7 @@ class Baseline:
     version: str = ""
     dof: float | None = None
     seat_sd_db: Array | None = None
+    shape_seat_sd_db: Array | None = None
     n_seats: float = 1.0
 
     def __post_init__(self) -> None:

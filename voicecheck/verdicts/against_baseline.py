@@ -14,7 +14,7 @@ from voicecheck.records.arrays import Array
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.decide import decide, decide_curve, decide_overall, refuse
 from voicecheck.verdicts.limits import limit_factor
-from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard
+from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
 from voicecheck.verdicts.quantities import (
     BY_NAME,
     Quantity,
@@ -22,7 +22,6 @@ from voicecheck.verdicts.quantities import (
     read_spread,
     to_scale,
 )
-from voicecheck.verdicts.readings import mean_level_db
 
 SINGLE_SHOT = (
     "one recording of a carbon element decides nothing: condition it and record at least three"
@@ -192,7 +191,7 @@ def _judge_shape(run: Run, baseline: Baseline, allowed: Comparability) -> Findin
         )
     shape = np.full(len(baseline.frequency_hz), np.nan)
     if response is not None:
-        shape = response.level_db - mean_level_db(response.frequency_hz, response.level_db)
+        shape = shape_of(response)
     return _curve_finding(run, baseline, "shape", shape, allowed)
 
 
@@ -210,7 +209,7 @@ def _curve_finding(
     if value.shape != low.shape:
         reason = "the run and the baseline are on different frequencies: analyse again"
         return refuse(run.path, quantity, unit, reason=reason, source=_source(baseline))
-    guard = curve_guard_db(run, baseline)
+    guard = curve_guard_db(run, baseline, is_shape=quantity == "shape")
     result = decide_curve(value, guard, low, high)
     if result.worst is None:
         reason = "every point is withheld"

@@ -22,6 +22,7 @@ from voicecheck.verdicts.limits import (
     mean_variance,
     prediction_factor,
 )
+from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
 from voicecheck.verdicts.pooling import common_conditions
 from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.quantities import (
@@ -32,7 +33,6 @@ from voicecheck.verdicts.quantities import (
     from_scale,
     read_spread,
 )
-from voicecheck.verdicts.readings import mean_level_db
 
 FEWEST_SETS = 2
 FEW_SETS = 5
@@ -82,7 +82,7 @@ def build_baseline(
     _check_units(kept, type_name, path)
     frequency_hz = _response_of(kept[0]).frequency_hz
     curves = np.vstack([_response_of(run).level_db for run in kept])
-    shapes = curves - np.array([[mean_level_db(frequency_hz, curve)] for curve in curves])
+    shapes = np.vstack([shape_of(_response_of(run)) for run in kept])
     kin = [item for item in kindred if item.path == path and item.type_name != type_name]
     borrowed = borrow_spread(kin)
     curve = _limit_curve(curves, "curve", borrowed.get("response", NOTHING))
@@ -102,7 +102,8 @@ def build_baseline(
         warnings=_warn(kept, type_name),
         version=kept[0].pooled.version,
         dof=n - 1 + borrowed.get("response", NOTHING).dof,
-        seat_sd_db=_seat_spread(kept),
+        seat_sd_db=_seat_spread([run.seat_sd_db for run in kept]),
+        shape_seat_sd_db=_seat_spread([shape_spread_db(run) for run in kept]),
         n_seats=_seats(kept),
     )  # fmt: skip
 
@@ -261,15 +262,11 @@ def _draw_variance(
 
 
 def _seats(runs: Sequence[Run]) -> float:
-    return float(np.mean([max(1, _usable(run)) for run in runs]))
+    return float(np.mean([count_usable(run) for run in runs]))
 
 
-def _usable(run: Run) -> int:
-    return sum(m.response is not None for m in run.recordings) or 1
-
-
-def _seat_spread(runs: Sequence[Run]) -> Array | None:
-    variances = np.vstack([np.square(run.seat_sd_db) for run in runs])
+def _seat_spread(spreads: Sequence[Array]) -> Array | None:
+    variances = np.vstack([np.square(spread) for spread in spreads])
     if not np.any(np.isfinite(variances)):
         return None
     spread: Array = np.sqrt(mean_where_half(variances))
@@ -283,7 +280,7 @@ def _warn(runs: Sequence[Run], type_name: str) -> tuple[str, ...]:
             f"only {len(runs)} reference sets of {type_name}: the limits are wide; "
             f"they narrow with {FEW_SETS} or more"
         )
-    singles = sum(_usable(run) == 1 for run in runs)
+    singles = sum(count_usable(run) == 1 for run in runs)
     if singles:
         warnings.append(f"{singles} of {len(runs)} reference runs have one recording only")
     for field, text in (("feed_ma", "feed current"), ("ear", "ear"), ("mouth_mm", "mouth distance"),

@@ -26,7 +26,7 @@ from voicecheck.verdicts.limits import (
     limit_factor,
     mean_variance,
 )
-from voicecheck.verdicts.ownspread import count_usable
+from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
 from voicecheck.verdicts.pooling import COVERAGE_95
 from voicecheck.verdicts.quantities import (
     BY_NAME,
@@ -35,7 +35,6 @@ from voicecheck.verdicts.quantities import (
     from_scale,
     read_spread,
 )
-from voicecheck.verdicts.readings import mean_level_db
 
 RULE_FACTOR = 2.0
 SCALAR_TAIL = 0.005
@@ -128,7 +127,7 @@ def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, 
     """Variances of the two means, their degrees of freedom, and a remark."""
     spreads, counts = [], []
     for run in (after, before):
-        spread = _shape_spread(run) if is_shape else np.array(run.seat_sd_db)
+        spread = shape_spread_db(run) if is_shape else np.array(run.seat_sd_db)
         counts.append(count_usable(run))
         variance, dof_one = np.square(spread), counts[-1] - 1.0
         drawn = draw_together(
@@ -146,21 +145,6 @@ def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, 
         np.square(spread) / count for spread, count in zip(spreads, counts, strict=True)
     )
     return first, second, dof, remark
-
-
-def _shape_spread(run: Run) -> Array:
-    responses = [m.response for m in run.recordings if m.response is not None]
-    if len(responses) < 2:
-        return np.full_like(run.seat_sd_db, np.nan)
-    shapes = np.vstack([_shape_of(response) for response in responses])
-    spread = np.full(shapes.shape[1], np.nan)
-    there = np.sum(np.isfinite(shapes), axis=0) > 1
-    spread[there] = np.nanstd(shapes[:, there], axis=0, ddof=1)
-    return spread
-
-
-def _shape_of(response: Response) -> Array:
-    return response.level_db - mean_level_db(response.frequency_hz, response.level_db)
 
 
 def _noise_variance(*responses: Response) -> Array:
@@ -186,7 +170,7 @@ def _judge_curve(
     is_shape = quantity == "shape"
     difference = first.level_db - second.level_db
     if is_shape:
-        difference = _shape_of(first) - _shape_of(second)
+        difference = shape_of(first) - shape_of(second)
     var_after, var_before, dof, remark = _seat_variances(after, before, is_shape=is_shape)
     noise = _noise_variance(first, second)
     known = remark != UNKNOWN_SPREAD

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from voicecheck.records import Baseline, BaselineQuantity, Run
+from voicecheck.records import Baseline, BaselineQuantity, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.pooling import COVERAGE_95
 from voicecheck.verdicts.quantities import Spread
+from voicecheck.verdicts.readings import mean_level_db
 
 SAME_SPREAD_CHANCE = 0.05
 
@@ -19,7 +20,32 @@ def count_usable(run: Run) -> int:
     return sum(m.response is not None for m in run.recordings) or 1
 
 
-def curve_guard_db(run: Run, baseline: Baseline) -> Array:
+def shape_of(response: Response) -> Array:
+    """Levels of a curve with its own mean over 200-4000 Hz taken out."""
+    return response.level_db - mean_level_db(response.frequency_hz, response.level_db)
+
+
+def shape_spread_db(run: Run) -> Array:
+    """
+    Standard deviation of the curve's shape between the seats of a run.
+
+    Returns
+    -------
+    ndarray, shape (n_points,)
+        NaN with one recording.
+    """
+    responses = [m.response for m in run.recordings if m.response is not None]
+    if len(responses) < 2:
+        return np.full_like(run.seat_sd_db, np.nan)
+    shapes = np.vstack([shape_of(response) for response in responses])
+    spread = np.full(shapes.shape[1], np.nan)
+    there = np.sum(np.isfinite(shapes), axis=0) > 1
+    if np.any(there):
+        spread[there] = np.nanstd(shapes[:, there], axis=0, ddof=1)
+    return spread
+
+
+def curve_guard_db(run: Run, baseline: Baseline, *, is_shape: bool = False) -> Array:
     """
     95 % half-width of a pooled curve beyond what the reference runs had as well.
 
@@ -31,6 +57,9 @@ def curve_guard_db(run: Run, baseline: Baseline) -> Array:
     ----------
     run : Run
     baseline : Baseline
+    is_shape : bool
+        Of the shape: a calibration moves the whole curve, so it is left out, and the seats'
+        spread is that of the shape.
 
     Returns
     -------
@@ -41,11 +70,14 @@ def curve_guard_db(run: Run, baseline: Baseline) -> Array:
     if response is None:
         return np.full(len(baseline.frequency_hz), np.nan)
     total = np.square(np.nan_to_num(_noise_of(run)))
-    if run.pooled.conditions.calibration != baseline.conditions.calibration:
+    has_moved = run.pooled.conditions.calibration != baseline.conditions.calibration
+    if has_moved and not is_shape:
         total = total + np.square(np.nan_to_num(_part(response.calibration_uncertainty_db, total)))
-    if baseline.seat_sd_db is not None:
-        usual = np.square(np.nan_to_num(baseline.seat_sd_db))
-        ratio = _spread_ratio(run.seat_sd_db, baseline.seat_sd_db, count_usable(run))
+    usual_sd = baseline.shape_seat_sd_db if is_shape else baseline.seat_sd_db
+    if usual_sd is not None:
+        own_sd = shape_spread_db(run) if is_shape else run.seat_sd_db
+        usual = np.square(np.nan_to_num(usual_sd))
+        ratio = _spread_ratio(own_sd, usual_sd, count_usable(run))
         excess = ratio * usual / count_usable(run) - usual / baseline.n_seats
         total = total + COVERAGE_95**2 * np.maximum(excess, 0.0)
     guard: Array = np.sqrt(total)
