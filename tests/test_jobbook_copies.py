@@ -119,6 +119,13 @@ def test_backup_never_writes_over_something_else(book, tmp_path):
         book.backup(tmp_path / "backup")
 
 
+def test_first_backup_killed_in_its_first_moment_can_be_made_again(book, tmp_path):
+    (tmp_path / "backup").mkdir()
+    (tmp_path / "backup" / "backup.json.part").write_bytes(b'{"sch')
+    assert book.backup(tmp_path / "backup") == ()
+    assert not list((tmp_path / "backup").glob("*.part"))
+
+
 def test_backup_tells_of_files_that_it_could_not_take(book, tmp_path):
     missing, damaged = sorted((tmp_path / "book").glob("recordings/*/*.flac"))[:2]
     missing.unlink()

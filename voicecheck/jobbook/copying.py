@@ -19,7 +19,14 @@ from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.rows import check_row
-from voicecheck.jobbook.vault import Vault, hash_file, make_folder, read_chunks
+from voicecheck.jobbook.vault import (
+    PART,
+    Vault,
+    hash_file,
+    make_folder,
+    read_chunks,
+    write_whole,
+)
 from voicecheck.records import Problem
 
 BACKUP_NOTE = "backup.json"
@@ -56,7 +63,7 @@ class CopyShelf(BookCore):
         with translate_failures(str(folder)):
             make_folder(folder)
             note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self.name})
-            (folder / BACKUP_NOTE).write_bytes(note)
+            write_whole(folder / BACKUP_NOTE, note)
             vault = Vault(folder)
             vault.sweep()
             make_folder(folder / "incoming")
@@ -99,7 +106,11 @@ class CopyShelf(BookCore):
             raise InputError(f"backup {folder}: need a folder outside of the book's own")
         note = folder / BACKUP_NOTE
         if not note.is_file():
-            if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            # A first backup may have been killed while it wrote its note.
+            begun = {f"{BACKUP_NOTE}{PART}"}
+            if folder.exists() and not (
+                folder.is_dir() and {path.name for path in folder.iterdir()} <= begun
+            ):
                 raise InputError(f"backup {folder}: not empty and no backup; choose another")
             return
         try:

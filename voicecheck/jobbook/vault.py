@@ -17,6 +17,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 CHUNK = 1 << 20
+PART = ".part"
+"""End of the name of a file that is being written."""
 ABANDONED_S = 86400.0
 """Age after which a temporary file of another machine counts as left behind."""
 
@@ -84,7 +86,7 @@ class Vault:
     def _write(self, chunks: Iterable[bytes]) -> tuple[Path, str, int]:
         incoming = self.folder / "incoming"
         make_folder(incoming)
-        name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}.part"
+        name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{PART}"
         temporary = incoming / name
         digest, n_bytes = hashlib.sha256(), 0
         try:
@@ -124,6 +126,17 @@ def hash_file(path: Path) -> str:
     for chunk in read_chunks(path):
         digest.update(chunk)
     return digest.hexdigest()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a small file so that it is there whole, or as it was before."""
+    temporary = path.with_name(f"{path.name}{PART}")
+    with temporary.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)
+    sync_folder(path.parent)
 
 
 def make_folder(folder: Path) -> None:
