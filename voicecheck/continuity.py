@@ -14,6 +14,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voicecheck.inspection import compare_repeats
 from voicecheck.records import Problem, Programme, Recording, Timeline
@@ -23,6 +24,7 @@ from voicecheck.response import SweepSpectra, compute_sweep_spectra, restore_swe
 LEAST_JUMP_S = 60e-6
 """About three samples: anything smaller does no harm and may be the handset's own change."""
 BAND_HZ = (250.0, 3600.0)
+COHERENT = 0.98
 SPLIT_GAIN = 4.0
 """How much better two pieces must fit than one, for a sweep to hold the jump itself."""
 
@@ -69,26 +71,33 @@ def check_continuity(programme: Programme, recording: Recording, timeline: Timel
 
 def _measure_delays(spectra: SweepSpectra) -> Array:
     """Arrival of each sweep against the first, in seconds, by cross-spectra of the voice band."""
-    from scipy import fft
-
     step_hz = spectra.rate_hz / spectra.n_fft
     first, last = (round(edge / step_hz) for edge in BAND_HZ)
-    band = np.zeros_like(spectra.values[:, : 2 * last])
-    band[:, first:last] = spectra.values[:, first:last]
-    size = 4 * last
+    band = spectra.values[:, first:last]
     omega = 2.0 * np.pi * step_hz * np.arange(first, last)
     delays = [0.0]
     for other in band[1:]:
         cross = other * np.conj(band[0])
-        peak = int(np.argmax(fft.irfft(cross, size)))
-        delay_s = (peak if peak < size // 2 else peak - size) / (size * step_hz)
-        for _ in range(3):
-            turned = cross[first:last] * np.exp(1j * omega * delay_s)
+        # Where all lies as expected the phase hardly turns, and one step from 0 is enough.
+        together = float(np.sum(cross.real)) > COHERENT * float(np.sum(np.abs(cross)))
+        delay_s = 0.0 if together else _find_peak_s(cross, first, step_hz)
+        for _ in range(1 if together else 4):
+            turned = cross if delay_s == 0.0 else cross * np.exp(1j * omega * delay_s)
             curvature = float(np.sum(omega**2 * turned.real))
             if curvature > 0.0:
                 delay_s -= float(np.sum(omega * turned.imag)) / curvature
         delays.append(delay_s)
     return np.array(delays)
+
+
+def _find_peak_s(cross: NDArray[np.complex128], first: int, step_hz: float) -> float:
+    """Coarse delay: the peak of the correlation, from its spectrum from bin `first` on."""
+    from scipy import fft
+
+    size = 4 * (first + len(cross))
+    padded = np.concatenate([np.zeros(first), cross])
+    peak = int(np.argmax(fft.irfft(padded, size)))
+    return (peak if peak < size // 2 else peak - size) / (size * step_hz)
 
 
 def _find_jump(
