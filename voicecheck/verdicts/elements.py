@@ -190,23 +190,41 @@ class Identity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sign:
-    """Up to `electronic` a value speaks for an electronic element, from `carbon` on for carbon."""
+    """
+    Up to `electronic` a value speaks for an electronic element, from `carbon` on for carbon.
+
+    `weight` is large for what a packed or aged carbon element keeps, small for what it loses.
+    """
 
     text: str
     unit: str
     electronic: float
     carbon: float
+    weight: float = 1.0
 
 
 SIGNS: Mapping[str, _Sign] = {
     # Ranges of the trade's parameter table (MEM, CALC): electret THD 0.3 to 3 %, carbon H2 -28 to
     # -16 dB (4 to 16 %); electret position dependence 0 to 0.2 dB, carbon 0.4 to 1.5 dB between
     # conditionings; carbon compresses 0.5 to 4 dB at high level.
+    # A carbon element loses 1 to 8 dB at low level and hisses along -8 to -12 dB per decade.
     "thd": _Sign(text="THD", unit="%", electronic=1.5, carbon=4.0),
-    "compression": _Sign(text="compression at +6 dB", unit="dB", electronic=0.15, carbon=0.5),
-    "seats": _Sign(text="spread between conditionings", unit="dB", electronic=0.15, carbon=0.4),
+    "compression": _Sign(
+        text="compression at +6 dB", unit="dB", electronic=0.15, carbon=0.5, weight=0.5
+    ),
+    "threshold": _Sign(
+        text="loss of gain at -20 dB", unit="dB", electronic=0.3, carbon=1.0, weight=2.0
+    ),
+    "hiss": _Sign(
+        text="fall of the hiss by decade", unit="dB", electronic=3.0, carbon=7.0, weight=1.0
+    ),
+    "seats": _Sign(
+        text="spread between conditionings", unit="dB", electronic=0.15, carbon=0.4, weight=0.5
+    ),
     "position": _Sign(text="change of level with position", unit="dB", electronic=0.2, carbon=0.6),
-    "feed": _Sign(text="change of level with feed current", unit="dB", electronic=0.7, carbon=2.0),
+    "feed": _Sign(
+        text="change of level with feed current", unit="dB", electronic=0.7, carbon=2.0, weight=2.0
+    ),
 }
 
 
@@ -241,14 +259,15 @@ def identify_element(run: Run, series: Sequence[Run] = ()) -> Identity:
         message = f"identify: need a run of the transmit path, got {run.path}"
         raise InputError(message)
     values = _read_signs(run, series)
-    votes, reasons = [], []
+    votes, weights, reasons = [], [], []
     for name, value in values.items():
         sign = SIGNS[name]
         vote = float(np.interp(value, (sign.electronic, sign.carbon), (-1.0, 1.0)))
         votes.append(vote)
+        weights.append(sign.weight)
         side = "carbon" if vote > 0.3 else "an electronic element" if vote < -0.3 else "neither"
         reasons.append(f"{sign.text} {value:.2f} {sign.unit}: speaks for {side}")
-    mean = float(np.mean(votes)) if votes else 0.0
+    mean = float(np.average(votes, weights=weights)) if votes else 0.0
     kind = "not clear" if abs(mean) < 1.0 / 3.0 else "carbon" if mean > 0.0 else "electronic"
     confidence = "low"
     if kind != "not clear" and len(votes) >= 3 and abs(mean) >= 0.6:
@@ -261,7 +280,14 @@ def _read_signs(run: Run, series: Sequence[Run]) -> dict[str, float]:
     values: dict[str, float] = {}
     thd = BY_NAME["thd_500_percent"].read(run.pooled)
     compression = BY_NAME["compression_db"].read(run.pooled)
-    for name, value in (("thd", thd), ("compression", compression), ("seats", run.level_sd_db)):
+    threshold = BY_NAME["threshold_db"].read(run.pooled)
+    slope = run.pooled.noise.slope_db_per_decade
+    hiss = None if slope is None else -slope
+    found_values = {
+        "thd": thd, "compression": compression, "threshold": threshold, "hiss": hiss,
+        "seats": run.level_sd_db,
+    }  # fmt: skip
+    for name, value in found_values.items():
         if value is not None and math.isfinite(value):
             values[name] = value
     for name, quantity in (("position", POSITION), ("feed", FEED)):
