@@ -32,6 +32,8 @@ LONGEST_BOUNCE_S = 0.015
 EDGE_S = 62e-6
 """Spacing of the fourth difference; edges of a contact are about as short."""
 LEAST_TONE_DB = 10.0
+HIDDEN_SHARE = 0.4
+"""Of the tone: noise that reaches this far in the difference would hide an edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,7 @@ class _Edges:
 
     def __init__(self, samples: Array, rate_hz: int, tone_hz: float, amplitude: float) -> None:
         self.samples, self.rate_hz, self.tone_hz = samples, rate_hz, tone_hz
+        self.raw = samples
         self.amplitude = amplitude
         noise = float(np.std(np.diff(samples, 2))) / np.sqrt(6.0)
         if noise > 0.02 * amplitude:
@@ -155,13 +158,13 @@ class _Edges:
         end = min(closed + self._n(LONGEST_BOUNCE_S), first)
         if self.rate_hz < 16000 or end - closed < 4 * step:
             return None
-        tone = fit_tone(self.samples, self.rate_hz, self.tone_hz, first, last)
+        tone = fit_tone(self.raw, self.rate_hz, self.tone_hz, first, last)
         begin = closed - 2 * step
-        rest = self.samples[begin:last] - make_tone(tone, self.rate_hz, self.tone_hz, begin, last)
+        rest = self.raw[begin:last] - make_tone(tone, self.rate_hz, self.tone_hz, begin, last)
         sharp = _fourth_difference(rest, step)
         noise = float(np.std(sharp[first - begin - 2 * step :]))
         limit = max(6.0 * noise, 0.1 * self.amplitude)
-        if limit > self.amplitude:
+        if limit > HIDDEN_SHARE * self.amplitude:
             return None
         beyond = np.flatnonzero(np.abs(sharp[: end - closed]) > limit)
         if not len(beyond):

@@ -20,6 +20,8 @@ ODD_RATIO = 0.75
 """A last break under 3/4 of the others, or over 4/3, is told (common practice, no source)."""
 SPEED_UNCERTAINTY, BREAK_UNCERTAINTY, BOUNCE_UNCERTAINTY = 0.02, 0.5, 0.3
 """95 % half-widths, shown on simulated loops with spark and ringing."""
+NOISY_TIMES = 3.0
+"""Worst of 1000 numbers at 20 dB signal to noise over the above."""
 
 
 def measure_dial(
@@ -250,9 +252,10 @@ def _judge_all(check: DialCheck) -> list[Finding]:
     own = [row for row in rows if check.region and row["region"] == check.region]
     named = {row["quantity"] for row in own if row["use"] == "judge"}
     anywhere = [row for row in rows if row["region"] == "any" and row["quantity"] not in named]
+    times = NOISY_TIMES if any(one.kind == "noise" for one in check.problems) else 1.0
     worst = {
-        "pulses_per_s": (check.pulses_per_s, SPEED_UNCERTAINTY),
-        "break_percent": (check.break_percent, BREAK_UNCERTAINTY),
+        "pulses_per_s": (check.pulses_per_s, times * SPEED_UNCERTAINTY),
+        "break_percent": (check.break_percent, times * BREAK_UNCERTAINTY),
         "drift_pps": (_farthest([digit.drift_pps for digit in check.digits]), 0.1),
         "bounce_ms": (
             _farthest([digit.bounce_ms for digit in check.digits]),

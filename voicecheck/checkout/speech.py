@@ -242,6 +242,10 @@ def _find_problems(
         message = f"noise is only {active_dbfs - noise_dbfs:.0f} dB below the speech"
         effect = "near the margin of P.56 noise counts as speech: the active level is doubtful"
         problems.append(Problem(kind="noise", message=message, effect=effect))
+    if found.activity_percent > MOST_ACTIVITY_PERCENT:
+        message = f"{found.activity_percent:.0f} % of the time counts as speech"
+        effect = "noise may count as speech: leave pauses, or lower the noise, and repeat"
+        problems.append(Problem(kind="noise", message=message, effect=effect))
     if found.active_db is None or found.activity_percent < LEAST_ACTIVITY_PERCENT:
         message = "hardly any speech in the recording"
         effect = "the level stands on little; speak for most of the time"

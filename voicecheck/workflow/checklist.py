@@ -206,7 +206,7 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
     for one in list_checks(book, job):
         key = f"{one.kind}:{one.stage}" + (f":{one.part}" if one.part else "")
         measured[key] = _describe(one)
-    checked = book.list_bench_records(kind=BENCH_CHECK)
+    checked = book.list_bench_records(kind="check")
     opened = book.load_job(job).opened_utc[:10]
     of_day = [one for one in checked if one.saved_utc[:10] >= opened]
     if of_day:

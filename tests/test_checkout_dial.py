@@ -1,0 +1,182 @@
+"""
+Dial pulses against loops whose truth is known, and against limits as quoted.
+
+The loops have spark clicks, the ringing of a line transformer and bounce; figures asked for: speed
+within 0.02 pulses/s, break within 0.5 %, bounce within 0.3 ms, no wrong count at 20 dB.
+"""
+
+import numpy as np
+import pytest
+
+from voicecheck.bench.simulated.dial import DialSettings, make_dial, make_dial_scene
+from voicecheck.checkout.dial import measure_dial, name_digit
+from voicecheck.errors import InputError, RecordingError
+from voicecheck.records import DialCheck, Recording, from_json, to_json
+
+
+def record(scene):
+    return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
+
+
+def kinds(check):
+    return [problem.kind for problem in check.problems]
+
+
+def verdicts(check):
+    return {(f.quantity, f.low, f.high): f.verdict for f in check.findings}
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
+@pytest.mark.parametrize("text", ["healthy", "british", "slow+bouncing", "fast+short-break"])
+def test_figures_of_every_digit_and_pulse(text, rate_hz):
+    scene = make_dial(text, "3708", seed=4, rate_hz=rate_hz)
+    check = measure_dial(record(scene))
+    assert check.number == "3708"
+    for digit, true in zip(check.digits, scene.truth.digits, strict=True):
+        assert digit.pulses_per_s == pytest.approx(true.pulses_per_s, abs=0.02)
+        assert digit.break_percent == pytest.approx(true.break_percent, abs=0.5)
+        assert digit.break_ms == pytest.approx(true.break_ms.tolist(), abs=0.3)
+        assert digit.make_ms == pytest.approx(true.make_ms.tolist(), abs=0.3)
+        assert digit.bounce_ms == pytest.approx(true.bounce_ms, abs=0.3)
+        assert digit.start_s == pytest.approx(true.break_start_s[0], abs=1e-3)
+        if true.pause_before_s is None:
+            assert digit.pause_before_s is None
+        else:
+            assert digit.pause_before_s == pytest.approx(true.pause_before_s, abs=2e-3)
+
+
+@pytest.mark.parametrize("bounce_ms", [0.0, 0.3, 1.0, 2.0, 3.5, 6.0])
+def test_bounce(bounce_ms):
+    settings = DialSettings(bounce_ms=bounce_ms)
+    check = measure_dial(record(make_dial_scene("58", settings, seed=2)))
+    for digit in check.digits:
+        assert digit.bounce_ms == pytest.approx(bounce_ms, abs=0.3)
+
+
+def test_a_loop_without_spark_or_ringing_is_read_as_well():
+    settings = DialSettings(ringing=0.0, break_percent=66.7, bounce_ms=0.0)
+    scene = make_dial_scene("90", settings, seed=5)
+    check = measure_dial(record(scene))
+    assert check.number == "90"
+    assert check.break_percent == pytest.approx(66.7, abs=0.5)
+    assert check.pulses_per_s == pytest.approx(10.0, abs=0.1)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_wrong_count_at_20_db(seed):
+    """Speed, break, bounce and drift drawn anew; `tests/bench/dial_counts.py` does 1000."""
+    draw = np.random.default_rng(seed)
+    number = "".join(map(str, draw.integers(0, 10, 5)))
+    settings = DialSettings(
+        pulses_per_s=draw.uniform(7.5, 12.0),
+        break_percent=draw.uniform(52.0, 72.0),
+        drift_pps=draw.uniform(-1.0, 0.5),
+        bounce_ms=draw.uniform(0.0, 6.0),
+        snr_db=20.0,
+    )
+    scene = make_dial_scene(number, settings, seed=seed, rate_hz=16000)
+    assert measure_dial(record(scene)).number == number
+
+
+def test_noise_withholds_bounce_and_says_so():
+    check = measure_dial(record(make_dial("noisy", "37", seed=1)))
+    assert [digit.bounce_ms for digit in check.digits] == [None, None]
+    assert "noise" in kinds(check)
+
+
+def test_drift_within_a_digit():
+    scene = make_dial("slowing", "00", seed=3)
+    check = measure_dial(record(scene))
+    # The drift of the settings is from the first of ten pulses to the last: nine of its tenths.
+    expected = scene.truth.settings.drift_pps * 8 / 9
+    assert [d.drift_pps for d in check.digits] == pytest.approx([expected] * 2, abs=0.25)
+    assert next(v for k, v in verdicts(check).items() if k[0] == "drift_pps") == "outside"
+
+
+def test_odd_last_and_missing_pulses_are_named():
+    assert kinds(measure_dial(record(make_dial("odd-last", "37", seed=1)))) == [
+        "odd-last-pulse", "odd-last-pulse",
+    ]  # fmt: skip
+    scene = make_dial("missing-pulse", "38", seed=1)
+    check = measure_dial(record(scene))
+    assert [digit.pulses for digit in check.digits] == [3, 7]
+    assert kinds(check) == ["missing-pulse"]
+    assert check.pulses_per_s == pytest.approx(10.0, abs=0.1)
+    assert kinds(measure_dial(record(make_dial("healthy", "37", seed=1)))) == []
+
+
+@pytest.mark.parametrize("text", ["clicks", "clicks+slow", "clicks+bouncing", "clicks+noisy"])
+def test_clicks_alone_give_count_and_speed_and_withhold_the_rest(text):
+    scene = make_dial(text, "13708", seed=2)
+    check = measure_dial(record(scene), is_clicks=True)
+    assert check.number == "13708"
+    assert check.break_percent is None
+    for digit, true in zip(check.digits, scene.truth.digits, strict=True):
+        assert digit.break_ms is digit.make_ms is digit.bounce_ms is digit.pause_before_s is None
+        if true.pulses_per_s:
+            assert digit.pulses_per_s == pytest.approx(true.pulses_per_s, abs=0.02)
+    assert kinds(check) == ["clicks"]
+    bounce = [f for f in check.findings if f.quantity == "bounce_ms"]
+    assert [f.verdict for f in bounce] == ["not comparable"]
+
+
+def test_ten_repeats_give_their_spread():
+    scene = make_dial("healthy", "0" * 10, seed=1, rate_hz=16000)
+    (spread,) = measure_dial(record(scene)).spread
+    speeds = [digit.pulses_per_s for digit in scene.truth.digits]
+    assert spread.n == 10
+    assert spread.mean_pps == pytest.approx(np.mean(speeds), abs=0.005)
+    assert spread.sd_pps == pytest.approx(np.std(speeds, ddof=1), abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("region", "rule", "digits"),
+    [("", "0 is ten", "340"), ("Sweden", "n plus 1", "239"), ("New Zealand", "10 minus n", "760")],
+)
+def test_regions_count_in_their_own_way(region, rule, digits):
+    """Table of countings, PUB-2ND: Sweden n + 1, New Zealand 10 - n."""
+    scene = make_dial_scene(digits, DialSettings(), seed=1, rate_hz=16000, convention=rule)
+    assert measure_dial(record(scene), region=region).number == digits
+    assert name_digit(11, rule) == "?"
+
+
+def test_limits_as_quoted_judge():
+    """UK: 7 to 12 impulses/s, 63 to 72 % (BT SIN 351 by way of S32); Australia: 0.5 ms."""
+    slow = measure_dial(record(make_dial("slow", "80", seed=1)), region="North America")
+    assert verdicts(slow)["pulses_per_s", 9.5, 10.5] == "outside"
+    assert verdicts(slow)["pulses_per_s", 8.0, 11.0] == "within"
+    same = measure_dial(record(make_dial("slow", "80", seed=1)), region="united kingdom")
+    assert verdicts(same)["pulses_per_s", 7.0, 12.0] == "within"
+    assert verdicts(same)["break_percent", 63.0, 72.0] == "outside"
+    bounce = measure_dial(record(make_dial("bouncing", "8", seed=1)), region="Australia")
+    assert verdicts(bounce)["bounce_ms", None, 0.5] == "outside"
+    assert all(f.source.endswith(")") and f.source[0] != " " for f in slow.findings)
+    assert any("from memory" in f.source for f in slow.findings)
+
+
+def test_refusals_say_what_to_do():
+    rate_hz = 48000
+    noise = 0.1 * np.random.default_rng(1).standard_normal(2 * rate_hz)
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(2 * rate_hz) / rate_hz)
+    for samples, kind in ((noise, "no-signal"), (0 * noise, "no-signal"), (tone, "no-pulses")):
+        with pytest.raises(RecordingError) as raised:
+            measure_dial(Recording(samples=samples, rate_hz=rate_hz))
+        assert raised.value.kind == kind
+    clicks = record(make_dial("clicks", "3", seed=1))
+    with pytest.raises(RecordingError, match="--clicks"):
+        measure_dial(clicks)
+    with pytest.raises(InputError, match="known: Australia"):
+        measure_dial(clicks, region="Atlantis")
+
+
+def test_another_tone_frequency_and_a_clock_that_is_off():
+    settings = DialSettings(tone_hz=1203.7)
+    scene = make_dial_scene("37", settings, seed=1)
+    check = measure_dial(record(scene), tone_hz=1200.0)
+    assert check.number == "37"
+    assert check.break_percent == pytest.approx(61.0, abs=0.5)
+
+
+def test_record_comes_back_from_its_json():
+    check = measure_dial(record(make_dial("bouncing", "38", seed=1)))
+    assert from_json(to_json(check), DialCheck) == check

@@ -1,0 +1,154 @@
+"""
+Cord, hook and bell against generators whose truth is known.
+
+Asked for: dropouts of 20 ms and steps of 0.5 dB found, at most one false event in ten minutes of
+a quiet healthy cord (`tests/bench/flex_false.py` for many more minutes).
+"""
+
+import numpy as np
+import pytest
+
+from voicecheck.bench.simulated.bell import BELLS, make_bell
+from voicecheck.bench.simulated.flex import make_flex
+from voicecheck.checkout.bell import measure_bell
+from voicecheck.checkout.flex import measure_flex
+from voicecheck.errors import InputError, RecordingError
+from voicecheck.records import Recording
+
+
+def record(scene):
+    return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
+
+
+def pair(events, truth):
+    """Each true event with what was found of its kind within 20 ms, and what was found besides."""
+    left = list(events)
+    pairs = []
+    for true in truth:
+        near = [e for e in left if e.kind == true.kind and abs(e.at_s - true.at_s) < 0.02]
+        pairs.append((true, near[0] if near else None))
+        if near:
+            left.remove(near[0])
+    return pairs, left
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["cord-break", "dirty-hook+carbon", "crackle+hum", "cord-break+dirty-hook+crackle+carbon"],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_every_event_is_found_measured_and_tied_to_its_movement(text, seed):
+    scene = make_flex(text, seed=seed, rate_hz=16000)
+    check = measure_flex(record(scene))
+    pairs, extra = pair(check.events, scene.truth.events)
+    assert extra == []
+    for true, event in pairs:
+        assert event is not None, true
+        assert event.movement == true.movement
+        if true.kind == "step":
+            assert event.depth_db == pytest.approx(true.depth_db, abs=0.05)
+        if true.kind == "dropout":
+            assert event.duration_ms == pytest.approx(true.duration_ms, abs=3.0)
+    assert check.events_per_min == pytest.approx(scene.truth.events_per_min)
+    assert check.tied_percent == 100.0
+    assert check.verdict.startswith("not quiet")
+
+
+@pytest.mark.parametrize("text", ["healthy", "carbon+hum"])
+def test_at_most_one_false_event_in_ten_minutes_of_a_quiet_cord(text):
+    n_false = sum(
+        len(measure_flex(record(make_flex(text, seed=seed, rate_hz=8000, length_s=120.0))).events)
+        for seed in range(5)
+    )
+    assert n_false <= 1
+
+
+def make_tone(seconds=10.0, rate_hz=16000):
+    time_s = np.arange(round(seconds * rate_hz)) / rate_hz
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(len(time_s))
+    return 0.1 * np.sin(2 * np.pi * 1000 * time_s) + noise
+
+
+@pytest.mark.parametrize("step_db", [0.5, -0.5, 1.0])
+def test_a_step_of_half_a_decibel(step_db):
+    samples = make_tone()
+    samples[80000:] *= 10 ** (step_db / 20)
+    (event,) = measure_flex(Recording(samples=samples, rate_hz=16000)).events
+    assert event.kind == "step"
+    assert event.at_s == pytest.approx(5.0, abs=0.01)
+    assert event.depth_db == pytest.approx(step_db, abs=0.03)
+
+
+def test_a_dropout_of_20_ms_that_falls_by_12_db():
+    samples = make_tone()
+    samples[80000:80320] *= 0.25
+    (event,) = measure_flex(Recording(samples=samples, rate_hz=16000)).events
+    assert event.kind == "dropout"
+    assert event.duration_ms == pytest.approx(20.0, abs=2.0)
+    assert event.depth_db == pytest.approx(12.0, abs=0.5)
+
+
+def test_where_along_the_cord():
+    samples = make_tone(12.0)
+    samples[16000 * 9 : 16000 * 9 + 800] = 0.0
+    check = measure_flex(
+        Recording(samples=samples, rate_hz=16000), places=("plug", "middle", "handset end")
+    )
+    assert [event.place for event in check.events] == ["handset end"]
+    assert "most at handset end" in check.verdict
+
+
+def test_a_quiet_cord_bounds_the_rate_and_claims_no_more():
+    """No event in n minutes: below 3.0 / n a minute at 95 % (Poisson)."""
+    check = measure_flex(Recording(samples=make_tone(30.0), rate_hz=16000))
+    assert check.events == ()
+    assert check.most_per_min == pytest.approx(6.0, abs=0.02)
+    assert "bounds the rate" in check.verdict
+
+
+def test_no_tone_is_refused():
+    noise = 0.1 * np.random.default_rng(1).standard_normal(32000)
+    with pytest.raises(RecordingError, match="--tone-hz"):
+        measure_flex(Recording(samples=noise, rate_hz=16000))
+    with pytest.raises(InputError, match="beat_s"):
+        measure_flex(Recording(samples=noise, rate_hz=16000), beat_s=0.0)
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 48000])
+@pytest.mark.parametrize("text", ["healthy", "british+weak", "one-gong", "dull"])
+def test_bell(text, rate_hz):
+    scene = make_bell(text, seed=2, rate_hz=rate_hz)
+    truth, check = scene.truth, measure_bell(record(scene))
+    assert check.strikes_per_s == pytest.approx(truth.strikes_per_s, rel=0.005)
+    assert check.gongs_hz == pytest.approx(sorted(truth.gongs_hz), abs=1.0)
+    assert check.level_dbfs == pytest.approx(truth.level_dbfs, abs=0.1)
+    assert check.decay_s == pytest.approx(truth.settings.decay_s, rel=0.05)
+    found = np.array([(ring.start_s, ring.end_s) for ring in check.rings])
+    assert np.allclose(found, truth.rings, atol=0.002)
+    assert check.taps == 0
+    kinds = [problem.kind for problem in check.problems]
+    assert kinds == (["one-gong"] if text == "one-gong" else [])
+
+
+def test_cadence_of_the_bell():
+    check = measure_bell(record(make_bell("british", seed=1)))
+    assert check.cadence_s[:3] == pytest.approx((0.4, 0.2, 0.4), abs=0.03)
+    check = measure_bell(record(make_bell("healthy", seed=1)))
+    assert check.cadence_s == pytest.approx((2.0, 4.0, 2.0), abs=0.06)
+
+
+def test_taps_while_dialling_are_no_ringing():
+    """Ten pulses open and close: twenty blows."""
+    for seed in (1, 2, 3):
+        check = measure_bell(record(make_bell("taps", seed=seed)))
+        assert check.rings == ()
+        assert check.strikes_per_s is None
+        assert check.taps == 20
+        assert [problem.kind for problem in check.problems] == ["tap"]
+
+
+def test_a_silent_bell_is_a_result():
+    check = measure_bell(record(make_bell("silent", seed=1)))
+    assert (check.rings, check.gongs_hz, check.level_dbfs) == ((), (), None)
+    assert [problem.kind for problem in check.problems] == ["no-ring"]
+    assert "silent" in BELLS

@@ -1,0 +1,221 @@
+"""
+Keypad and call-progress tones: against their generators, independent decoders, and real speech.
+
+Limits: ITU-T Q.23 and Q.24 as the tables have them (PUB where AS/CA S002:2010 was read, from memory
+elsewhere, and the findings say so). Decoders: multimon-ng and libspandsp. Speech: the prompts of
+Debian's asterisk-core-sounds-en-wav, of which none holds a keypad digit.
+"""
+
+import ctypes
+import ctypes.util
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from voicecheck.bench.simulated.tones import (
+    KINDS,
+    KeypadSettings,
+    list_regions,
+    make_call,
+    make_keypad,
+    make_keypad_scene,
+)
+from voicecheck.checkout.keypad import find_digits
+from voicecheck.checkout.progress import find_progress_tones
+from voicecheck.checkout.tones import measure_tones
+from voicecheck.errors import InputError
+from voicecheck.records import Recording
+
+PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
+ALL_KEYS = "1234567890ABCD*#"
+
+
+def record(scene):
+    return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
+
+
+def spell(events):
+    return "".join(event.digit for event in events)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 44100, 48000])
+def test_every_key_with_its_figures(rate_hz):
+    settings = KeypadSettings(low_error_percent=0.8, high_error_percent=-1.1, twist_db=-3.0)
+    scene = make_keypad_scene(ALL_KEYS, settings, seed=1, rate_hz=rate_hz)
+    events = find_digits(scene.samples, rate_hz)
+    assert spell(events) == ALL_KEYS
+    for event, true in zip(events, scene.truth, strict=True):
+        assert event.low_error_percent == pytest.approx(0.8, abs=0.02)
+        assert event.high_error_percent == pytest.approx(-1.1, abs=0.02)
+        assert event.twist_db == pytest.approx(-3.0, abs=0.05)
+        assert event.level_dbfs == pytest.approx(true.level_dbfs, abs=0.05)
+        assert event.start_s == pytest.approx(true.start_s, abs=2e-3)
+        assert event.end_s == pytest.approx(true.end_s, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("text", "outside"),
+    [
+        ("healthy", set()),
+        ("off-frequency", {"low_error_percent"}),
+        ("twisted", {"twist_db"}),
+        ("reverse-twist", {"twist_db"}),
+        ("short", {"duration_ms"}),
+        ("faint", set()),
+        ("noisy", set()),
+    ],
+)
+def test_faults_of_a_keypad_are_what_is_outside(text, outside):
+    for seed in (1, 2, 3):
+        check = measure_tones(record(make_keypad(text, "1590", seed=seed)))
+        assert check.number == "1590"
+        assert {f.quantity for f in check.findings if f.verdict == "outside"} == outside
+
+
+def test_limits_are_those_of_the_region():
+    """AS/CA S002:2010 5.5.1.9 (PUB): twist 0 to 4 dB, so -1 dB is outside there only."""
+    scene = make_keypad_scene("5", KeypadSettings(twist_db=-1.0), seed=1)
+    here = measure_tones(record(scene), region="Australia")
+    anywhere = measure_tones(record(scene))
+    (twist,) = [f for f in here.findings if f.quantity == "twist_db"]
+    assert (twist.low, twist.high, twist.verdict) == (0.0, 4.0, "outside")
+    assert "PUB" in twist.source
+    (twist,) = [f for f in anywhere.findings if f.quantity == "twist_db"]
+    assert (twist.low, twist.high, twist.verdict) == (-8.0, 4.0, "within")
+    assert "from memory" in twist.source
+
+
+def test_what_a_receiver_must_not_take_is_not_taken():
+    """Q.24 Table A-1: 20 to 25 ms is too short to be a digit; half way to the next key is none."""
+    short = make_keypad_scene("58", KeypadSettings(tone_s=0.02), seed=1)
+    assert find_digits(short.samples, short.rate_hz) == []
+    off = make_keypad_scene("58", KeypadSettings(high_error_percent=5.2), seed=1)
+    assert find_digits(off.samples, off.rate_hz) == []
+    time_s = np.arange(8000) / 8000
+    alone = 0.2 * np.sin(2 * np.pi * 770 * time_s)
+    assert find_digits(alone, 8000) == []
+
+
+def decode_with_multimon(samples, rate_hz, tmp_path):
+    from voicecheck.bench.soundfiles import save_sound
+
+    del rate_hz
+    path = save_sound(tmp_path / "keys.wav", samples, 22050)
+    raw = (soundfile.read(path)[0] * 32767).astype("<i2").tobytes()
+    done = subprocess.run(
+        ["multimon-ng", "-q", "-t", "raw", "-a", "DTMF", "-"],
+        input=raw, capture_output=True, timeout=60, check=True,
+    )  # fmt: skip
+    lines = done.stdout.decode().split("\n")
+    return "".join(line.split()[-1] for line in lines if line.startswith("DTMF:"))
+
+
+@pytest.mark.skipif(shutil.which("multimon-ng") is None, reason="multimon-ng is not installed")
+@pytest.mark.parametrize("text", ["healthy", "noisy"])
+def test_same_digits_as_an_independent_decoder(text, tmp_path):
+    keys = "1590ABCD*#2346788"
+    scene = make_keypad(text, keys, seed=3, rate_hz=22050)
+    theirs = decode_with_multimon(scene.samples, scene.rate_hz, tmp_path)
+    assert spell(find_digits(scene.samples, scene.rate_hz)) == theirs == keys
+
+
+def decode_with_spandsp(samples):
+    library = ctypes.CDLL(ctypes.util.find_library("spandsp"))
+    library.dtmf_rx_init.restype = ctypes.c_void_p
+    library.dtmf_rx_init.argtypes = [ctypes.c_void_p] * 3
+    library.dtmf_rx.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int]
+    library.dtmf_rx_get.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_int]
+    state = library.dtmf_rx_init(None, None, None)
+    sound = np.ascontiguousarray(samples * 32767, dtype="<i2")
+    library.dtmf_rx(state, sound.ctypes.data, len(sound))
+    digits = ctypes.create_string_buffer(129)
+    library.dtmf_rx_get(state, digits, 128)
+    return digits.value.decode()
+
+
+@pytest.mark.skipif(
+    ctypes.util.find_library("spandsp") is None, reason="libspandsp is not installed"
+)
+@pytest.mark.parametrize("twist_db", [-7.0, 0.0, 3.0])
+def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db):
+    settings = KeypadSettings(twist_db=twist_db, low_error_percent=1.2, high_error_percent=-1.2)
+    scene = make_keypad_scene(ALL_KEYS, settings, seed=2, rate_hz=8000)
+    ours = spell(find_digits(scene.samples, 8000))
+    assert ours == decode_with_spandsp(scene.samples) == ALL_KEYS
+
+
+@pytest.mark.skipif(
+    not PROMPTS.is_dir(), reason="Debian's asterisk-core-sounds-en-wav is not installed"
+)
+def test_talk_off_no_digit_in_25_minutes_of_real_speech():
+    """And no call-progress tone, except where a prompt is one."""
+    found, tones, seconds = {}, {}, 0.0
+    for path in sorted(PROMPTS.rglob("*.wav")):
+        samples, rate_hz = soundfile.read(path)
+        seconds += len(samples) / rate_hz
+        if digits := find_digits(samples, rate_hz):
+            found[path.name] = spell(digits)
+        if events := find_progress_tones(samples, rate_hz):
+            tones[path.name] = [event.kind for event in events]
+    assert seconds > 20 * 60
+    assert found == {}
+    assert tones == {}
+
+
+@pytest.mark.parametrize("region", list_regions())
+@pytest.mark.parametrize("is_named", [True, False])
+def test_call_progress_tones_of_every_region(region, is_named):
+    """Table of national tones; without a region all are tried and the kinds are the same."""
+    scene = make_call(region, tuple(_kinds_of(region)), seed=3, rate_hz=16000)
+    events = find_progress_tones(scene.samples, scene.rate_hz, region if is_named else "")
+    assert [event.kind for event in events] == [true.kind for true in scene.truth]
+    for event, true in zip(events, scene.truth, strict=True):
+        assert event.frequencies_hz == pytest.approx(true.frequencies_hz, abs=0.1)
+        assert event.cadence_s == pytest.approx(true.cadence_s[: len(event.cadence_s)], abs=0.02)
+        assert event.level_dbfs == pytest.approx(true.level_dbfs, abs=0.3)
+        assert event.start_s == pytest.approx(true.start_s, abs=0.02)
+        assert event.end_s == pytest.approx(true.end_s, abs=0.02)
+
+
+def _kinds_of(region):
+    for kind in KINDS:
+        try:
+            make_call(region, (kind,), length_s=0.1, rate_hz=8000)
+        except InputError:
+            continue
+        yield kind
+
+
+def test_a_tone_that_is_off_is_found_and_judged():
+    """Precise tone plan: 0.5 % (PUB-2ND)."""
+    scene = make_call("North America", ("dial-tone",), error_percent=1.2, seed=1, rate_hz=16000)
+    check = measure_tones(record(scene), region="North America")
+    (finding,) = check.findings
+    assert finding.value == pytest.approx(1.2, abs=0.02)
+    assert finding.verdict == "outside"
+
+
+def test_digits_dialled_after_the_dial_tone():
+    tone = make_call("North America", ("dial-tone",), seed=1, rate_hz=16000)
+    keys = make_keypad("healthy", "42#", seed=1, rate_hz=16000)
+    samples = np.concatenate([tone.samples, keys.samples])
+    check = measure_tones(Recording(samples=samples, rate_hz=16000))
+    assert [event.kind for event in check.events] == ["dial-tone", "dtmf", "dtmf", "dtmf"]
+    assert check.number == "42#"
+
+
+def test_noise_holds_no_tone_and_that_is_a_result():
+    noise = 0.1 * np.random.default_rng(3).standard_normal(80000)
+    check = measure_tones(Recording(samples=noise, rate_hz=8000))
+    assert check.events == ()
+    assert [problem.kind for problem in check.problems] == ["no-tone"]
+
+
+def test_unknown_region_names_the_known():
+    noise = Recording(samples=np.ones(8000) * 0.1, rate_hz=8000)
+    with pytest.raises(InputError, match="known: North America"):
+        measure_tones(noise, region="Atlantis")
