@@ -50,7 +50,7 @@ from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
 BANDS_HZ = {"low": (200.0, 500.0), "mid": (500.0, 2000.0), "high": (2000.0, 3400.0)}
 STMR_EXTRAPOLATED_DB = 0.3
 """What the three bands beyond the sweep may add to STMR (proposal; their share is below 7 %)."""
-NEIGHBOUR_CORRELATION, BIAS_NEIGHBOURS = 0.1, 0.7
+NEIGHBOUR_CORRELATION, BIAS_NEIGHBOURS = 0.1, 0.2
 """What two neighbouring points under the shortest window add to the variance of their mean."""
 WITHHELD_SNR_DB = 6.0
 """Below this a point is withheld: the noise would be most of it."""
