@@ -198,12 +198,12 @@ def test_changed_row_is_kept_and_told_and_the_lost_type_gets_a_stand_in(book, tm
 
 
 def test_salvage_loses_little_to_any_damaged_page(book, tmp_path):
-    """Each of 30 places overwritten with 64 bytes: every recording and most jobs are kept."""
+    """Each of 16 places overwritten with 64 bytes: every recording and most jobs are kept."""
     place = tmp_path / "book" / "book.db"
     book.close()
     sound = place.read_bytes()
     n_kept = []
-    for round_, at in enumerate(np.random.default_rng(8).integers(0, len(sound) - 64, 30)):
+    for round_, at in enumerate(np.random.default_rng(8).integers(0, len(sound) - 64, 16)):
         damaged = bytearray(sound)
         damaged[at : at + 64] = np.random.default_rng(round_).bytes(64)
         place.write_bytes(damaged)
@@ -213,7 +213,7 @@ def test_salvage_loses_little_to_any_damaged_page(book, tmp_path):
             assert copy.verify() == ()
             assert len(copy.list_recordings()) == 3
             n_kept.append(copy.count_jobs())
-    assert sorted(n_kept)[3] == 3, n_kept
+    assert sorted(n_kept)[2] == 3, n_kept
 
 
 def test_salvage_without_any_readable_page_still_has_the_recordings(book, tmp_path):
