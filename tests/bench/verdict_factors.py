@@ -5,10 +5,12 @@ Make voicecheck/data/verdict_factors.csv: how far limits stand from the mean, in
 
 The statistic is the largest |new set - mean| / (w s sqrt(1 + 1/n)) over all points, bands and
 shape points of a curve (w: weights of the three), or over the distortion figures (upper side),
-s drawn towards the whole group's spread. Its distribution hardly depends on how the points hang
-together once s is drawn so, which makes one table serve every type: quantiles are taken over a
-mixture of populations (share of the level in the variance 0.2, 0.5, 0.8; correlation length 0.4,
-0.8, 1.5 octaves; spread even or growing 1.8 times over the band). Takes about three minutes.
+s drawn towards the whole group's spread. Once s is drawn so, its distribution depends mainly on
+how much of the variance is common to all points (a level that differs from set to set has its
+spread known no better than n sets tell), so there is a table for each of three ranges of that
+share as estimated from the sets. Quantiles are over a mixture of populations: true share 0.2,
+0.5, 0.8, 0.95; correlation length 0.4, 0.8, 1.5 octaves; spread over the band even, or wavy (its
+logarithm a smooth random curve of standard deviation 0.4). Takes about five minutes.
 """
 
 from __future__ import annotations
@@ -23,12 +25,15 @@ from voicecheck.verdicts.limits import (
     CURVE_PRIOR_DOF,
     DISTORTION_PRIOR_DOF,
     ERROR_RATE,
+    LEVEL_SHARE_EDGES,
     SHARE,
     WEIGHT,
 )
 
 SEED = 20260
-DRAWS = 15000
+DRAWS, FEWER_DRAWS = 7500, 1500
+MANY_SETS = 14
+"""From here on fewer draws will do: the factor hardly changes any more."""
 BATCH = 1500
 DOFS = (1, 2, 3, 4, 5, 6, 7, 9, 11, 14, 19, 29, 49, 99)
 PATHS = (1, 2, 3, 4)
@@ -36,7 +41,7 @@ FREQUENCY_HZ = 1000.0 * 10.0 ** (0.3 * (2.0 * np.arange(-28, 25) + 1.0) / 24.0)
 OCTAVES = np.log2(FREQUENCY_HZ / 1000.0)
 # In the order of BAND_VARIANCE; the last holds the point nearest to 1 kHz.
 BANDS_HZ = ((200.0, 500.0), (500.0, 2000.0), (2000.0, 3400.0), (975.0, 1025.0))
-CURVES = tuple(itertools.product((0.2, 0.5, 0.8), (0.4, 0.8, 1.5), (1.0, 1.8)))
+CURVES = tuple(itertools.product((0.2, 0.5, 0.8, 0.95), (0.4, 0.8, 1.5), (0.0, 0.4)))
 DISTORTIONS = tuple(itertools.product((0.7, 1.5, 4.0), (1.0, 2.0), (0.1, 0.5)))
 
 
@@ -72,7 +77,8 @@ def statistic(sets: np.ndarray, spread: np.ndarray) -> np.ndarray:
 
 def draw_curves(random: np.random.Generator, n: int, scenario: tuple[float, ...]) -> np.ndarray:
     level_share, length, uneven = scenario
-    profile = uneven ** ((OCTAVES - OCTAVES.mean()) / np.ptp(OCTAVES))
+    waves = random.standard_normal((BATCH, 1, len(OCTAVES)), dtype=np.float32)
+    profile = np.exp(uneven * (waves @ make_root(0.8).T))
     wave = random.standard_normal((BATCH, n + 1, len(OCTAVES)), dtype=np.float32)
     wave = wave @ make_root(length).T
     level = random.standard_normal((BATCH, n + 1, 1), dtype=np.float32)
@@ -82,7 +88,7 @@ def draw_curves(random: np.random.Generator, n: int, scenario: tuple[float, ...]
 
 def draw_acoustic_statistics(
     random: np.random.Generator, n: int, scenario: tuple[float, ...]
-) -> np.ndarray:
+) -> tuple[np.ndarray, np.ndarray]:
     sets = draw_curves(random, n, scenario)
     bands = sets @ make_band_weights().T
     shapes = sets - sets.mean(axis=2, keepdims=True)
@@ -96,7 +102,9 @@ def draw_acoustic_statistics(
     shape = statistic(shapes, drawn_spread(shapes[:, :-1], CURVE_PRIOR_DOF))
     band = statistic(bands, band_spread)
     parts = ((curve, "curve"), (shape, "shape"), (band, "level"))
-    return np.max([np.abs(part).max(axis=1) / WEIGHT[name] for part, name in parts], axis=0)
+    share = 1.0 - shapes[:, :-1].var(axis=1, ddof=1).mean(axis=-1) / whole[:, 0]
+    largest = np.max([np.abs(part).max(axis=1) / WEIGHT[name] for part, name in parts], axis=0)
+    return largest, share
 
 
 def draw_distortion_statistics(
@@ -111,26 +119,33 @@ def draw_distortion_statistics(
     return statistic(sets, drawn_spread(sets[:, :-1], DISTORTION_PRIOR_DOF)).max(axis=1)
 
 
+def draw_all(random: np.random.Generator, n: int) -> dict[str, np.ndarray]:
+    """Statistics of n reference sets by name of the table."""
+    acoustic, shares, distortion = [], [], []
+    draws = DRAWS if n <= MANY_SETS else FEWER_DRAWS
+    for _ in range(draws // BATCH):
+        for scenario in CURVES:
+            largest, share = draw_acoustic_statistics(random, n, scenario)
+            acoustic.append(largest)
+            shares.append(share)
+        for scenario in DISTORTIONS:
+            distortion.append(draw_distortion_statistics(random, n, scenario))
+    values, bins = np.concatenate(acoustic), np.digitize(np.concatenate(shares), LEVEL_SHARE_EDGES)
+    tables = {f"acoustic-{k}": values[bins == k] for k in range(len(LEVEL_SHARE_EDGES) + 1)}
+    return tables | {"distortion": np.concatenate(distortion)}
+
+
 def main() -> None:
-    random = np.random.default_rng(SEED)
     out = sys.stdout
-    out.write(
-        "# Limits in deviations of one more healthy set; made by verdict_factors.py (CALC).\n"
-    )
-    out.write(f"# seed {SEED}; {DRAWS} draws of each of {len(CURVES)} populations a row\n")
-    out.write("family,dof,n_paths,factor,provenance\n")
+    out.write("# Limits in deviations of one more healthy set, by verdict_factors.py (CALC)\n")
+    draws = f"{DRAWS} draws ({FEWER_DRAWS} from {MANY_SETS} on)"
+    out.write(f"# seed {SEED}; {draws} of each of {len(CURVES)} populations a row\n")
+    out.write("table,dof,n_paths,factor,provenance\n")
     for dof in DOFS:
-        drawn: dict[str, list[np.ndarray]] = {"acoustic": [], "distortion": []}
-        for _ in range(DRAWS // BATCH):
-            for scenario in CURVES:
-                drawn["acoustic"].append(draw_acoustic_statistics(random, dof + 1, scenario))
-            for scenario in DISTORTIONS:
-                drawn["distortion"].append(draw_distortion_statistics(random, dof + 1, scenario))
-        for family, statistics in drawn.items():
-            values = np.concatenate(statistics)
+        for table, values in draw_all(np.random.default_rng([SEED, dof]), dof + 1).items():
             for n_paths in PATHS:
-                factor = np.quantile(values, 1.0 - ERROR_RATE * SHARE[family] / n_paths)
-                out.write(f"{family},{dof},{n_paths},{factor:.3f},CALC\n")
+                tail = ERROR_RATE * SHARE[table.partition("-")[0]] / n_paths
+                out.write(f"{table},{dof},{n_paths},{np.quantile(values, 1.0 - tail):.3f},CALC\n")
         out.flush()
 
 

@@ -143,7 +143,8 @@ class Baseline:
     over 200-4000 Hz taken out. `method` says how the limits were made; they hold for one path
     compared alone, with `dof` degrees of freedom behind them. `seat_sd_db` and
     `shape_seat_sd_db`, shape (n_points,), are the standard deviations between seats inside one
-    run, `n_seats` the recordings per run.
+    run, `n_seats` the recordings per run; `level_share` is the part of the sets' variance that is
+    common to all points.
     """
 
     type_name: str
@@ -169,6 +170,7 @@ class Baseline:
     seat_sd_db: Array | None = None
     shape_seat_sd_db: Array | None = None
     n_seats: float = 1.0
+    level_share: float = 0.7
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

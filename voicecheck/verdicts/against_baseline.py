@@ -13,7 +13,7 @@ from voicecheck.records import Against, Baseline, BaselineQuantity, Comparison, 
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.decide import decide, decide_curve, decide_overall, refuse
-from voicecheck.verdicts.limits import limit_factor
+from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
 from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
 from voicecheck.verdicts.quantities import (
     BY_NAME,
@@ -113,30 +113,43 @@ def widen_baseline(baseline: Baseline, n_paths: int) -> Baseline:
     """
     if n_paths <= 1 or baseline.dof is None:
         return baseline
-    curve, shape = (_widening(family, baseline.dof, n_paths) for family in ("curve", "shape"))
+    share = baseline.level_share
+    widening = _widening("curve", baseline.dof, n_paths, level_share=share)
     return dataclasses.replace(
         baseline,
-        low_db=baseline.mean_db + curve * (baseline.low_db - baseline.mean_db),
-        high_db=baseline.mean_db + curve * (baseline.high_db - baseline.mean_db),
+        low_db=baseline.mean_db + widening * (baseline.low_db - baseline.mean_db),
+        high_db=baseline.mean_db + widening * (baseline.high_db - baseline.mean_db),
         shape_low_db=baseline.shape_mean_db
-        + shape * (baseline.shape_low_db - baseline.shape_mean_db),
+        + widening * (baseline.shape_low_db - baseline.shape_mean_db),
         shape_high_db=baseline.shape_mean_db
-        + shape * (baseline.shape_high_db - baseline.shape_mean_db),
-        quantities=tuple(_widen_quantity(known, n_paths) for known in baseline.quantities),
+        + widening * (baseline.shape_high_db - baseline.shape_mean_db),
+        quantities=tuple(_widen_quantity(known, n_paths, share) for known in baseline.quantities),
     )
 
 
-def _widening(family: str, dof: float, n_paths: int, *, is_two_sided: bool = True) -> float:
-    wide = limit_factor(family, dof, n_paths=n_paths, is_two_sided=is_two_sided)
-    return wide / limit_factor(family, dof, is_two_sided=is_two_sided)
+def _widening(
+    family: str,
+    dof: float,
+    n_paths: int,
+    *,
+    is_two_sided: bool = True,
+    level_share: float = USUAL_LEVEL_SHARE,
+) -> float:
+    wide, narrow = (
+        limit_factor(family, dof, n_paths=paths, is_two_sided=is_two_sided, level_share=level_share)
+        for paths in (n_paths, 1)
+    )
+    return wide / narrow
 
 
-def _widen_quantity(known: BaselineQuantity, n_paths: int) -> BaselineQuantity:
+def _widen_quantity(known: BaselineQuantity, n_paths: int, level_share: float) -> BaselineQuantity:
     quantity = BY_NAME.get(known.quantity)
     if quantity is None or not known.family or known.dof is None:
         return known
-    two_sided = quantity.side == "both"
-    factor = _widening(known.family, known.dof, n_paths, is_two_sided=two_sided)
+    factor = _widening(
+        known.family, known.dof, n_paths, is_two_sided=quantity.side == "both",
+        level_share=level_share,
+    )  # fmt: skip
     return dataclasses.replace(
         known,
         low=_widen_limit(quantity, known.mean, known.low, factor),

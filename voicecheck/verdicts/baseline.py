@@ -17,6 +17,7 @@ from voicecheck.verdicts.limits import (
     CURVE_PRIOR_DOF,
     DISTORTION_PRIOR_DOF,
     FLOOR_DB,
+    USUAL_LEVEL_SHARE,
     draw_together,
     limit_factor,
     mean_variance,
@@ -85,18 +86,21 @@ def build_baseline(
     shapes = np.vstack([shape_of(_response_of(run)) for run in kept])
     kin = [item for item in kindred if item.path == path and item.type_name != type_name]
     borrowed = borrow_spread(kin)
-    curve = _limit_curve(curves, "curve", borrowed.get("response", NOTHING))
-    shape = _limit_curve(shapes, "shape", borrowed.get("shape", NOTHING))
+    curve = _spread_curve(curves, borrowed.get("response", NOTHING))
+    shape = _spread_curve(shapes, borrowed.get("shape", NOTHING))
+    level_share = 1.0 - shape.whole / curve.whole if curve.whole > 0.0 else USUAL_LEVEL_SHARE
+    half = curve.half_width("curve", n, level_share)
+    shape_half = shape.half_width("shape", n, level_share)
     return Baseline(
         type_name=type_name,
         path=path,
         n=n,
         unit=_response_of(kept[0]).unit,
         frequency_hz=frequency_hz,
-        mean_db=curve.mean, sd_db=curve.sd, low_db=curve.low, high_db=curve.high,
+        mean_db=curve.mean, sd_db=curve.sd, low_db=curve.mean - half, high_db=curve.mean + half,
         shape_mean_db=shape.mean, shape_sd_db=shape.sd,
-        shape_low_db=shape.low, shape_high_db=shape.high,
-        quantities=_limit_quantities(kept, curve.whole, borrowed),
+        shape_low_db=shape.mean - shape_half, shape_high_db=shape.mean + shape_half,
+        quantities=_limit_quantities(kept, curve.whole, level_share, borrowed),
         method=_describe(len(kin), borrowed),
         conditions=common_conditions([run.pooled.conditions for run in kept], path),
         warnings=_warn(kept, type_name),
@@ -105,6 +109,7 @@ def build_baseline(
         seat_sd_db=_seat_spread([run.seat_sd_db for run in kept]),
         shape_seat_sd_db=_seat_spread([shape_spread_db(run) for run in kept]),
         n_seats=_seats(kept),
+        level_share=level_share,
     )  # fmt: skip
 
 
@@ -151,17 +156,29 @@ def _describe(n_kindred: int, borrowed: Mapping[str, Borrowed]) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _CurveLimits:
-    """Arrays of shape (n_points,); `whole` is the mean variance behind the limits."""
+class _CurveSpread:
+    """
+    Arrays of shape (n_points,).
+
+    `drawn` is the variance behind the limits with its `dof`, `whole` the mean over the points
+    before they are drawn together.
+    """
 
     mean: Array
     sd: Array
-    low: Array
-    high: Array
+    drawn: Array
     whole: float
+    dof: float
+
+    def half_width(self, family: str, n: int, level_share: float) -> Array:
+        """Distance of the limits from the mean."""
+        spread = np.maximum(np.sqrt(self.drawn), FLOOR_DB[family])
+        factor = limit_factor(family, self.dof, level_share=level_share)
+        half: Array = factor * prediction_factor(n) * spread
+        return half
 
 
-def _limit_curve(curves: Array, family: str, borrowed: Borrowed) -> _CurveLimits:
+def _spread_curve(curves: Array, borrowed: Borrowed) -> _CurveSpread:
     n = len(curves)
     count = np.sum(np.isfinite(curves), axis=0)
     mean = mean_where_half(curves)
@@ -171,9 +188,10 @@ def _limit_curve(curves: Array, family: str, borrowed: Borrowed) -> _CurveLimits
     own, dof = _with_borrowed(sd**2, n - 1.0, borrowed)
     whole = mean_variance(own)
     drawn = draw_together(own, dof, whole=whole, prior_dof=CURVE_PRIOR_DOF)
-    spread = np.maximum(np.sqrt(drawn), FLOOR_DB[family])
-    half = limit_factor(family, dof) * prediction_factor(n) * spread
-    return _CurveLimits(mean=mean, sd=sd, low=mean - half, high=mean + half, whole=whole)
+    # Some curves spread five times more at one end of the band than in its middle: a point that
+    # shows more spread than it is drawn to keeps its own.
+    drawn = np.maximum(drawn, own)
+    return _CurveSpread(mean=mean, sd=sd, drawn=drawn, whole=whole, dof=dof)
 
 
 def _with_borrowed(variance: Array, dof: float, borrowed: Borrowed) -> tuple[Array, float]:
@@ -182,7 +200,10 @@ def _with_borrowed(variance: Array, dof: float, borrowed: Borrowed) -> tuple[Arr
 
 
 def _limit_quantities(
-    runs: Sequence[Run], curve_variance: float, borrowed: Mapping[str, Borrowed]
+    runs: Sequence[Run],
+    curve_variance: float,
+    level_share: float,
+    borrowed: Mapping[str, Borrowed],
 ) -> tuple[BaselineQuantity, ...]:
     """`curve_variance` is the mean over the points, with what is borrowed for it."""
     found = {
@@ -199,6 +220,7 @@ def _limit_quantities(
     ]
     whole = {
         "level": curve_variance,
+        "share": level_share,
         "distortion": float(np.mean(distortion)) if distortion else math.nan,
     }
     return tuple(
@@ -223,7 +245,12 @@ def _limit_quantity(
     low, high, dof = None, None, n - 1.0
     if quantity.family:
         variance, dof = _draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
-        factor = limit_factor(quantity.family, dof, is_two_sided=quantity.side == "both")
+        factor = limit_factor(
+            quantity.family,
+            dof,
+            is_two_sided=quantity.side == "both",
+            level_share=whole["share"],
+        )
         spread = max(math.sqrt(variance), FLOOR_DB[quantity.family])
         half = factor * prediction_factor(n) * spread
         low = from_scale(quantity, mean - half) if quantity.side != "upper" else None
@@ -258,6 +285,8 @@ def _draw_variance(
         own, total, whole=whole[quantity.family], prior_dof=prior,
         share=BAND_VARIANCE.get(quantity.name, 1.0),
     )  # fmt: skip
+    if quantity.family == "level":
+        drawn = np.maximum(drawn, own)
     return float(drawn[0]), total
 
 

@@ -10,8 +10,10 @@ which are averages, judge a level and the shape a dip.
 With few sets the spread of any one point is hardly known: the largest of 53 t values at 2 degrees
 of freedom has no use as a limit. So each point's variance is drawn towards the mean variance of
 the whole curve. The price is a little error where the spread differs strongly over the band; the
-gain at n = 3 is a factor 6 instead of 50. The factors are in `verdict_factors.csv`, made by
-simulation; single-quantity families use Student's t, which is exact for a normal spread.
+gain at n = 3 is a factor 6 instead of 50. Where most of the variance is common to all points (sets
+that differ in level and hardly in shape) there is little to draw on, and the factors are larger:
+they are tabled by that share. The factors are in `verdict_factors.csv`, made by simulation;
+single-quantity families use Student's t, which is exact for a normal spread.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ ERROR_RATE = 0.05
 """Share of healthy sets that a whole comparison may call outside."""
 SHARE = {"acoustic": 0.62, "distortion": 0.14, "noise": 0.15, "linearity": 0.05, "crackle": 0.04}
 FLOOR_DB = {
-    "curve": 0.05, "shape": 0.05, "level": 0.05, "distortion": 0.3, "noise": 0.3,
+    "curve": 0.05, "shape": 0.05, "level": 0.05, "distortion": 0.5, "noise": 0.5,
     "linearity": 0.05, "crackle": 1.0,
 }  # fmt: skip
 """
@@ -45,9 +47,19 @@ DISTORTION_PRIOR_DOF = 8.0
 BAND_VARIANCE = {"low_db": 0.87, "mid_db": 0.78, "high_db": 0.93, "at_1khz_db": 1.0}
 """Variance of a band's level as a share of that of a point, for half level and half curve."""
 TABLED_PATHS = 4
+LEVEL_SHARE_EDGES = (0.5, 0.85)
+"""Edges of the ranges of the level's share in the variance that have a table each."""
+USUAL_LEVEL_SHARE = 0.7
 
 
-def limit_factor(family: str, dof: float, *, n_paths: int = 1, is_two_sided: bool = True) -> float:
+def limit_factor(
+    family: str,
+    dof: float,
+    *,
+    n_paths: int = 1,
+    is_two_sided: bool = True,
+    level_share: float = USUAL_LEVEL_SHARE,
+) -> float:
     """
     Distance of a limit from the mean, in standard deviations of one more healthy set.
 
@@ -62,6 +74,8 @@ def limit_factor(family: str, dof: float, *, n_paths: int = 1, is_two_sided: boo
         Paths compared together; each gets an equal part.
     is_two_sided : bool
         For the families of one quantity.
+    level_share : float
+        Part of the curves' variance that is common to all points, 0 to 1.
 
     Returns
     -------
@@ -74,7 +88,7 @@ def limit_factor(family: str, dof: float, *, n_paths: int = 1, is_two_sided: boo
     True
     """
     if family in WEIGHT:
-        return WEIGHT[family] * _tabled_factor("acoustic", dof, n_paths)
+        return WEIGHT[family] * _tabled_factor(_acoustic_table(level_share), dof, n_paths)
     if family == "distortion":
         return _tabled_factor("distortion", dof, n_paths)
     from scipy.stats import t as student
@@ -85,12 +99,12 @@ def limit_factor(family: str, dof: float, *, n_paths: int = 1, is_two_sided: boo
 
 @cache
 def _load_factors() -> dict[tuple[str, int], tuple[Array, Array]]:
-    """Degrees of freedom and factors by family and number of paths."""
+    """Degrees of freedom and factors by table and number of paths."""
     source = resources.files("voicecheck") / "data" / "verdict_factors.csv"
     lines = source.read_text(encoding="utf-8").splitlines()
     found: dict[tuple[str, int], list[tuple[float, float]]] = {}
     for row in csv.DictReader(line for line in lines if not line.startswith("#")):
-        key = (row["family"], int(row["n_paths"]))
+        key = (row["table"], int(row["n_paths"]))
         found.setdefault(key, []).append((float(row["dof"]), float(row["factor"])))
     return {
         key: (np.array([dof for dof, _ in rows]), np.array([factor for _, factor in rows]))
@@ -98,8 +112,12 @@ def _load_factors() -> dict[tuple[str, int], tuple[Array, Array]]:
     }
 
 
-def _tabled_factor(family: str, dof: float, n_paths: int) -> float:
-    dofs, factors = _load_factors()[family, min(n_paths, TABLED_PATHS)]
+def _acoustic_table(level_share: float) -> str:
+    return f"acoustic-{sum(level_share >= edge for edge in LEVEL_SHARE_EDGES)}"
+
+
+def _tabled_factor(table: str, dof: float, n_paths: int) -> float:
+    dofs, factors = _load_factors()[table, min(n_paths, TABLED_PATHS)]
     # A t quantile is close to a straight line in 1/dof, and so is its logarithm.
     at = 1.0 / max(dof, float(dofs[0]))
     return float(np.exp(np.interp(at, 1.0 / dofs[::-1], np.log(factors[::-1]))))
