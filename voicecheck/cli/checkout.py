@@ -375,7 +375,8 @@ def _make_metronome(
         if number <= last or now_s > seconds:
             return
         last = number
-        where = f" ({places[min(int(now_s / seconds * len(places)), len(places) - 1)]})"
-        tell(f"  {number}: move the {moved} now{where if places else ''}", quiet=quiet)
+        at = min(int(now_s / seconds * len(places)), len(places) - 1)
+        where = f" ({places[at]})" if places else ""
+        tell(f"  {number}: move the {moved} now{where}", quiet=quiet)
 
     return beat

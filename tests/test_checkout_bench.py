@@ -1,0 +1,47 @@
+"""Checks on a sound device: through PortAudio and a virtual sound server with a handset between."""
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from voicecheck.cli import app
+from voicecheck.errors import RecordingError
+
+pytestmark = pytest.mark.bench
+SETTINGS = {"low_hz": 200.0, "high_hz": 3200.0, "gain_db": -3.0, "noise_dbfs": -80.0}
+
+
+def call(*arguments):
+    return CliRunner().invoke(app, [*map(str, arguments), "--json"])
+
+
+def test_a_tone_goes_out_and_comes_back_steady(virtual_bench):
+    """And the level is that of the tone less the handset's 3 dB."""
+    card = virtual_bench(**SETTINGS)
+    done = call("flex", "--bench", card.device, "--seconds", 8, "--level-dbfs", -20)
+    assert done.exception is None, done.exception
+    document = json.loads(done.stdout)
+    assert document["events"] == []
+    assert document["duration_s"] == pytest.approx(7.6, abs=0.01)
+    assert document["tone_dbfs"] == pytest.approx(-23.5, abs=0.5)
+    assert ": move the cord now" in done.stderr
+
+
+def test_recording_without_playing_ends_by_itself(virtual_bench):
+    card = virtual_bench(**SETTINGS)
+    done = call("bell", "--bench", card.device, "--seconds", 4)
+    if isinstance(done.exception, RecordingError):
+        assert done.exception.kind == "no-signal"
+        return
+    assert done.exception is None, done.exception
+    document = json.loads(done.stdout)
+    assert document["rings"] == []
+    assert [problem["kind"] for problem in document["problems"]] == ["no-ring"]
+
+
+def test_a_dial_that_nobody_turns_has_no_pulse(virtual_bench):
+    card = virtual_bench(**SETTINGS)
+    done = call("dial", "--bench", card.device, "--seconds", 4)
+    assert isinstance(done.exception, RecordingError)
+    assert json.loads(done.stdout)["problems"][0]["kind"] == "no-pulses"
