@@ -7,6 +7,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -174,6 +175,19 @@ def test_two_processes_write_at_once(tmp_path):
         labels = {job.label for job in book.list_jobs(limit=100, search="noted")}
         assert labels == {f"{name} {seat}" for name in ("left", "right") for seat in range(20)}
         assert len(book.list_recordings()) == 20
+        assert book.verify() == ()
+
+
+def test_one_open_book_serves_many_threads(tmp_path):
+    """The bench page answers from several threads."""
+    with JobBook.open(tmp_path) as book, ThreadPoolExecutor(8) as threads:
+        book.add_type(make_type())
+        made = list(
+            threads.map(lambda seat: book.open_job(f"set {seat}", "Lakeside 4").job, range(40))
+        )
+        assert sorted(made) == list(range(1, 41))
+        labels = set(threads.map(lambda number: book.load_job(number).label, made))
+        assert labels == {f"set {seat}" for seat in range(40)}
         assert book.verify() == ()
 
 
