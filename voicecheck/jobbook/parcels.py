@@ -45,9 +45,9 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, find_job, find_set_type
 from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
-from voicecheck.jobbook.runs import ORIGIN, load_runs
+from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault, sync_folder
-from voicecheck.records import Attachment, Baseline, Comparison, Event, Run, SetType, to_json
+from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
 
 SCHEMA = "voicecheck.parcel/1"
 RUN_COLUMNS = ("frequency_hz", "level_db", "uncertainty_db", "seat_sd_db")
@@ -228,7 +228,7 @@ class ParcelShelf(BookCore):
         """
         with self._reading() as connection:
             set_type = find_set_type(connection, type_name)
-            baseline = _read_baseline(connection, set_type, path)
+            baseline = find_baseline(connection, set_type, path)
             numbers = _list_reference_jobs(connection, set_type["id"], path) if runs else []
         for number in numbers:
             self._mark_job(number)
@@ -332,15 +332,6 @@ def _read_personal(connection: sa.Connection, row: Any) -> dict[str, Any]:
 def _read_type_name(connection: sa.Connection, row_id: int) -> str:
     rows = select_in(connection, tables.set_type, tables.set_type.c.id, [row_id])
     return decode_record(rows[0]["document"], SetType, f"set type {row_id}").name
-
-
-def _read_baseline(connection: sa.Connection, set_type: Any, path: str) -> Baseline:
-    table = tables.baseline
-    statement = sa.select(table).where(table.c.set_type_id == set_type["id"], table.c.path == path)
-    rows = select_rows(connection, table, statement.order_by(table.c.id.desc()).limit(1))
-    if not rows:
-        raise InputError(f"baseline of {set_type['name']!r}, {path}: not in the book")
-    return decode_record(rows[0]["document"], Baseline, f"baseline {rows[0]['id']}")
 
 
 def _list_reference_jobs(connection: sa.Connection, set_type_id: int, path: str) -> list[int]:

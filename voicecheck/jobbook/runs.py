@@ -151,22 +151,7 @@ class RunShelf(BookCore):
             The set type is not in the book, or has no baseline for this path.
         """
         with self._reading() as connection:
-            set_type_id = find_set_type(connection, type_name)["id"]
-            statement = sa.select(tables.baseline).where(
-                tables.baseline.c.set_type_id == set_type_id, tables.baseline.c.path == path
-            )
-            statement = statement.order_by(tables.baseline.c.id.desc()).limit(1)
-            rows = select_rows(connection, tables.baseline, statement)
-            if not rows:
-                paths = sa.select(tables.baseline.c.path).distinct()
-                paths = paths.where(tables.baseline.c.set_type_id == set_type_id)
-                there = ", ".join(sorted(connection.execute(paths).scalars())) or "none"
-                raise InputError(
-                    f"baseline of {type_name!r}, {path}: not in the book (paths with one: "
-                    f"{there}); sweep reference sets with --stage reference, then "
-                    "`voicecheck baseline build`"
-                )
-        return decode_record(rows[0]["document"], Baseline, f"baseline of {type_name}")
+            return find_baseline(connection, find_set_type(connection, type_name), path)
 
     def list_baselines(self) -> tuple[Baseline, ...]:
         """Every baseline, the oldest first."""
@@ -253,6 +238,22 @@ class RunShelf(BookCore):
         with self._reading() as connection:
             statement = sa.select(sa.func.count()).select_from(table)
             return int(connection.execute(statement).scalar() or 0)
+
+
+def find_baseline(connection: sa.Connection, set_type: Mapping[str, Any], path: str) -> Baseline:
+    """The newest baseline of a set type's row and a path; `InputError` where there is none."""
+    table = tables.baseline
+    of_type = sa.select(table).where(table.c.set_type_id == set_type["id"])
+    newest = of_type.where(table.c.path == path).order_by(table.c.id.desc()).limit(1)
+    rows = select_rows(connection, table, newest)
+    if not rows:
+        paths = {row["path"] for row in select_rows(connection, table, of_type)}
+        raise InputError(
+            f"baseline of {set_type['name']!r}, {path}: not in the book (paths with one: "
+            f"{', '.join(sorted(paths)) or 'none'}); sweep reference sets with --stage "
+            "reference, then `voicecheck baseline build`"
+        )
+    return decode_record(rows[0]["document"], Baseline, f"baseline {rows[0]['id']}")
 
 
 def insert_baseline(connection: sa.Connection, baseline: Baseline, set_type_id: int) -> int:
