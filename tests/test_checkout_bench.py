@@ -3,8 +3,10 @@
 import json
 
 import pytest
+import soundfile
 from typer.testing import CliRunner
 
+from voicecheck.bench.simulated.voice import make_voice
 from voicecheck.cli import app
 from voicecheck.errors import RecordingError
 
@@ -45,3 +47,17 @@ def test_a_dial_that_nobody_turns_has_no_pulse(virtual_bench):
     done = call("dial", "--bench", card.device, "--seconds", 4)
     assert isinstance(done.exception, RecordingError)
     assert json.loads(done.stdout)["problems"][0]["kind"] == "no-pulses"
+
+
+def test_speech_of_a_file_goes_through_the_receiver(virtual_bench, tmp_path):
+    """At the active level asked for, less the handset's 3 dB and what its band takes."""
+    scene = make_voice("loud", seed=2, rate_hz=16000)
+    file = tmp_path / "words.wav"
+    soundfile.write(file, scene.samples, scene.rate_hz, subtype="PCM_24")
+    card = virtual_bench(**SETTINGS)
+    done = call("speak", "--bench", card.device, "--play", file, "--level-dbfs", -26)
+    assert done.exception is None, done.exception
+    document = json.loads(done.stdout)
+    assert document["active_level_dbfs"] == pytest.approx(-29.5, abs=1.0)
+    assert document["noise_dbfs"] == pytest.approx(-80.0, abs=3.0)
+    assert done.stderr.startswith("Caution")

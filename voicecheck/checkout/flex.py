@@ -18,6 +18,7 @@ from voicecheck.checkout.signals import (
     find_spans,
     find_tone_hz,
     join_spans,
+    lower_rate,
 )
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import FlexCheck, FlexEvent, Recording
@@ -76,7 +77,7 @@ def measure_flex(
     if not 0.2 <= beat_s <= 10.0:
         raise InputError(f"beat_s: need 0.2 to 10 s, got {beat_s}")
     check_sound(recording, 1.0)
-    samples, rate_hz = recording.samples, recording.rate_hz
+    samples, rate_hz = lower_rate(recording.samples, recording.rate_hz)
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)
     hop = round(FRAME_S * rate_hz)
     envelope = np.abs(demodulate(samples, rate_hz, found_hz, 2))
@@ -227,7 +228,7 @@ def _find_bursts(
 
 
 def _measure_rest(samples: Array, rate_hz: int, tone_hz: float) -> tuple[Array, float]:
-    """Power well above the tone, and the share of white noise that lies in that band."""
+    """Power well above the tone, and the share that band has of all noise up to half the rate."""
     from scipy.signal import butter, sosfiltfilt
 
     low_hz = min(2.3 * tone_hz, 0.3 * rate_hz)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from voicecheck.checkout.signals import average, find_spans, resample_8k
+from voicecheck.checkout.signals import average, find_spans, resample
 from voicecheck.records import ToneHeard
 from voicecheck.records.arrays import Array
 
@@ -56,7 +56,7 @@ def find_digits(samples: Array, rate_hz: int) -> list[ToneHeard]:
     list of ToneHeard
         In order of time.
     """
-    sound = _remove_below(resample_8k(samples, rate_hz))
+    sound = _remove_below(resample(samples, rate_hz, RATE_HZ))
     if len(sound) < 2 * WINDOW:
         return []
     frames = _look(sound)

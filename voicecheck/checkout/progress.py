@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 
 from voicecheck.checkout.limits import load_rows
-from voicecheck.checkout.signals import average, find_spans, join_spans, resample_8k
+from voicecheck.checkout.signals import average, find_spans, join_spans, resample
 from voicecheck.records import ToneHeard
 from voicecheck.records.arrays import Array
 
@@ -131,7 +131,7 @@ def find_progress_tones(samples: Array, rate_hz: int, region: str = "") -> list[
     list of ToneHeard
         In order of time; a tone that no row explains is left out.
     """
-    sound = resample_8k(samples, rate_hz)
+    sound = resample(samples, rate_hz, RATE_HZ)
     bursts = _find_bursts(sound)
     patterns = load_patterns(region)
     events = []

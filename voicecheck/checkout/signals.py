@@ -13,7 +13,6 @@ from voicecheck.records.arrays import Array
 
 TINY = 1e-30
 SILENT_DBFS = -90.0
-RATE_8K_HZ = 8000
 
 
 def check_sound(recording: Recording, least_s: float) -> None:
@@ -126,16 +125,45 @@ def join_spans(spans: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
     return joined
 
 
-def resample_8k(samples: Array, rate_hz: int) -> Array:
-    """Sound at 8 kHz, what a telephone line carries, shape (about n_samples * 8000 / rate_hz,)."""
-    if rate_hz == RATE_8K_HZ:
+def resample(samples: Array, rate_hz: int, wanted_hz: int) -> Array:
+    """Sound at another rate, shape (about n_samples * wanted_hz / rate_hz,)."""
+    if rate_hz == wanted_hz:
         return samples
     from math import gcd
 
     from scipy.signal import resample_poly
 
-    common = gcd(rate_hz, RATE_8K_HZ)
-    return np.asarray(resample_poly(samples, RATE_8K_HZ // common, rate_hz // common))
+    common = gcd(rate_hz, wanted_hz)
+    return np.asarray(resample_poly(samples, wanted_hz // common, rate_hz // common))
+
+
+def lower_rate(samples: Array, rate_hz: int, *, least_hz: int = 16000) -> tuple[Array, int]:
+    """
+    The same sound at a whole fraction of its rate, where half an hour is to fit into memory.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+    rate_hz : int
+    least_hz : int
+        The new rate is this or more.
+
+    Returns
+    -------
+    samples : ndarray, shape (about n_samples / k,)
+    rate_hz : int
+
+    Examples
+    --------
+    >>> lower_rate(np.zeros(48000), 48000)[1], lower_rate(np.zeros(8000), 8000)[1]
+    (16000, 8000)
+    """
+    parts = max(k for k in range(1, 13) if k == 1 or (rate_hz % k == 0 and rate_hz >= k * least_hz))
+    if parts == 1:
+        return samples, rate_hz
+    from scipy.signal import resample_poly
+
+    return np.asarray(resample_poly(samples, 1, parts)), rate_hz // parts
 
 
 def find_tone_hz(samples: Array, rate_hz: int, nominal_hz: float) -> float:

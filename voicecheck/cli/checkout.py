@@ -35,9 +35,9 @@ Stage = Annotated[
 Seed = Annotated[int, typer.Option(help="Which individual of the made scene.")]
 Channel = Annotated[int, typer.Option(help="Channel that is recorded, from 1.")]
 OutChannel = Annotated[int, typer.Option(help="Channel that is played, from 1.")]
-Seconds = Annotated[float, typer.Option(help="How long a sound device records, 2 to 900 s.")]
+Seconds = Annotated[float, typer.Option(help="How long a sound device records, 2 to 600 s.")]
 ToneHz = Annotated[float, typer.Option(help="Tone that runs through the set, Hz.")]
-Level = Annotated[float, typer.Option(help="Level of the tone that is played, at most -12 dBFS.")]
+Level = Annotated[float, typer.Option(help="Level of what is played, at most -12 dBFS.")]
 NoPlay = Annotated[
     bool, typer.Option("--no-play", help="Play nothing: the tone comes from elsewhere.")
 ]
@@ -51,6 +51,7 @@ RINGING_CAUTION = (
 HEARING_CAUTION = (
     "Caution: a tone plays. Keep the receiver on its coupler or on the bench, never at an ear."
 )
+SPEAK_NOW = "Speak now: count to six at your usual voice, with pauses."
 LINE_CAUTION = (
     "Caution: line battery and ringing can shock. Readings on a public line only where local "
     "rules allow and by whoever is licensed to; this program gives no approval."
@@ -209,8 +210,17 @@ def speak(
         Path | None,
         typer.Option(metavar="OUT.wav", help="Also write before and after, matched in level."),
     ] = None,
+    play: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="With --bench: play this speech through the receiver, on a coupler.",
+        ),
+    ] = None,
+    level_dbfs: Level = -30.0,
     seed: Seed = 1,
     channel: Channel = 1,
+    out_channel: OutChannel = 1,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -221,12 +231,15 @@ def speak(
 
     if listen is not None and job is None:
         raise InputError("--listen: needs a job with speech of both stages")
+    if play is not None and bench is None:
+        raise InputError("--play: needs --bench NAME, whose output drives the receiver")
     if listen is None or any(one is not None for one in (recording, simulated, bench)):
         source = _name_source(
-            recording, simulated, bench, seed=seed, channel=channel, seconds=seconds
-        )
+            recording, simulated, bench, seed=seed, channel=channel, out_channel=out_channel,
+            seconds=seconds, speech=play, level_dbfs=level_dbfs,
+        )  # fmt: skip
         if bench is not None:
-            tell("Speak now: count to six at your usual voice, with pauses.", quiet=quiet)
+            tell(HEARING_CAUTION if play else SPEAK_NOW, quiet=quiet)
         _run("speak", source, Options(), job, stage, book, as_json=as_json, quiet=quiet)
     if listen is not None and job is not None:
         from voicecheck.workflow.books import open_book

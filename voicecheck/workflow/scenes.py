@@ -16,7 +16,7 @@ from voicecheck.units import ratio_from_db
 
 CHECKS = ("dial", "tones", "flex", "bell", "speak")
 RATE_HZ = 48000
-LEAST_S, MOST_S = 2.0, 900.0
+LEAST_S, MOST_S = 2.0, 600.0
 MOST_TONE_DBFS = -12.0
 """A test tone never goes out louder, whatever is asked for."""
 FADE_S = 0.05
@@ -43,8 +43,10 @@ class Source:
         How long a sound device records.
     tone_hz : float or None
         Played meanwhile; `None` plays nothing.
+    speech : path or None
+        Played meanwhile in place of a tone.
     level_dbfs : float
-        Of the tone.
+        Of the tone, or active level of the speech.
     """
 
     recording: str | Path | None = None
@@ -55,6 +57,7 @@ class Source:
     out_channel: int = 1
     seconds: float = 20.0
     tone_hz: float | None = None
+    speech: str | Path | None = None
     level_dbfs: float = -30.0
 
     def __post_init__(self) -> None:
@@ -114,9 +117,15 @@ def take_scene(
         return load_recording(source.recording, channel=source.channel, conditions=conditions)
     if source.simulated is not None:
         return _make_scene(check, source.simulated, source.seed)
+    if source.speech is not None:
+        programme = make_speech_programme(source.speech, source.level_dbfs)
+        return _play(source, programme, "receive", progress)
     if source.tone_hz is None:
         return _listen(source, progress, heard)
-    return _play_tone(source, progress)
+    recording = _play(source, make_tone_programme(source), "loop", progress)
+    # The fades and what follows the tone are no part of the test.
+    first, last = round(4 * FADE_S * RATE_HZ), round((source.seconds - 4 * FADE_S) * RATE_HZ)
+    return recording.replace(samples=recording.samples[first:last])
 
 
 def _make_scene(check: str, text: str, seed: int) -> Recording:
@@ -199,7 +208,45 @@ def make_tone_programme(source: Source) -> Programme:
     return Programme(recipe=recipe, blocks=(), samples=samples)
 
 
-def _play_tone(source: Source, progress: Progress | None) -> Recording:
+def make_speech_programme(file: str | Path, level_dbfs: float) -> Programme:
+    """
+    Speech of a file at an active level (ITU-T P.56), as a programme without marks.
+
+    Parameters
+    ----------
+    file : path
+    level_dbfs : float
+        Active level re a full-scale sine; lowered where a peak would pass the cap.
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    InputError
+        No speech in the file, or longer than what may be recorded.
+    RecordingError
+        The file cannot be used.
+    """
+    from voicecheck.checkout.signals import resample
+    from voicecheck.checkout.speech import SINE_DB, estimate_active_level
+
+    loaded = load_recording(file)
+    if loaded.duration_s > MOST_S:
+        raise InputError(f"{Path(file).name}: need {MOST_S:g} s or less of speech")
+    samples = resample(loaded.samples, loaded.rate_hz, RATE_HZ)
+    active_db = estimate_active_level(samples, RATE_HZ).active_db
+    if active_db is None:
+        raise InputError(f"{Path(file).name}: no speech in it; choose another file")
+    gain = ratio_from_db(level_dbfs - active_db - float(SINE_DB))
+    peak = float(np.max(np.abs(samples)))
+    samples = samples * min(gain, ratio_from_db(MOST_TONE_DBFS) / peak)
+    recipe = Recipe(rate_hz=RATE_HZ, level_dbfs=level_dbfs, cap_dbfs=MOST_TONE_DBFS)
+    return Programme(recipe=recipe, blocks=(), samples=samples)
+
+
+def _play(source: Source, programme: Programme, path: str, progress: Progress | None) -> Recording:
     from voicecheck.bench.soundcard import SoundCardBench
 
     bench = SoundCardBench(
@@ -209,10 +256,7 @@ def _play_tone(source: Source, progress: Progress | None) -> Recording:
         cap_dbfs=MOST_TONE_DBFS,
         progress=progress,
     )
-    recording = bench.play_and_record(make_tone_programme(source), path="loop")
-    # The fades and what follows the tone are no part of the test.
-    first, last = round(4 * FADE_S * RATE_HZ), round((source.seconds - 4 * FADE_S) * RATE_HZ)
-    return recording.replace(samples=recording.samples[first:last])
+    return bench.play_and_record(programme, path=path)
 
 
 def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> Recording:
