@@ -49,6 +49,7 @@ ROBUSTNESS = {
     "as above": {},
     "little common level (20 % of the variance)": {"level_share": 0.2},
     "mostly common level (80 %)": {"level_share": 0.8},
+    "nearly all common level (95 %)": {"level_share": 0.95},
     "ragged curves (0.3 octave)": {"length_octaves": 0.3},
     "slow curves (1.5 octaves)": {"length_octaves": 1.5},
     "spread doubling over the band": {"uneven": 2.0},

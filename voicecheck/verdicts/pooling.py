@@ -119,8 +119,6 @@ def pool_run(
         steps=_describe(len(usable), len(measurements)),
         version=usable[0].version,
     )
-    means = [mean_level_db(r.frequency_hz, r.level_db) for r in responses]
-    finite = np.array([value for value in means if math.isfinite(value)])
     return Run(
         job=job,
         path=path,
@@ -128,7 +126,7 @@ def pool_run(
         recordings=tuple(measurements),
         pooled=pooled,
         seat_sd_db=seat_sd,
-        level_sd_db=float(np.std(finite, ddof=1)) if len(finite) > 1 else None,
+        level_sd_db=_spread_of_level(responses),
         taken_utc=taken_utc,
     )
 
@@ -171,6 +169,12 @@ def _check_alike(responses: Sequence[Response], path: str) -> None:
         ):
             message = f"{path}: need recordings on the same frequencies; analyse them again"
             raise InputError(message)
+
+
+def _spread_of_level(responses: Sequence[Response]) -> float | None:
+    means = [mean_level_db(r.frequency_hz, r.level_db) for r in responses]
+    finite = np.array([value for value in means if math.isfinite(value)])
+    return float(np.std(finite, ddof=1)) if len(finite) > 1 else None
 
 
 def _spread_over_seats(levels: Array) -> Array:
