@@ -41,15 +41,27 @@ def add_type(
     transmitter: Annotated[str, typer.Option(help="carbon, electret or moving-coil.")],
     feed_ma: Annotated[float, typer.Option(help="Feed current it is measured at, mA.")] = 40.0,
     region: Annotated[str, typer.Option(help="Region for dial and tone limits.")] = "",
+    wiring: Annotated[str, typer.Option(help="Wiring notes: terminals, colours.")] = "",
+    normal: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=LOW..HIGH[UNIT]", help="A value that a set should show."),
+    ] = None,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Add a set type."""
     from voicecheck.records import SetType, to_document
-    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.books import open_book, read_normal_value
 
-    set_type = SetType(name=name, transmitter=transmitter, feed_ma=feed_ma, region=region)
+    set_type = SetType(
+        name=name,
+        transmitter=transmitter,
+        feed_ma=feed_ma,
+        region=region,
+        wiring=wiring,
+        normal_values=tuple(map(read_normal_value, normal or ())),
+    )
     with open_book(book) as opened:
         opened.add_type(set_type)
     if as_json:

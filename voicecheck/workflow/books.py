@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
-from voicecheck.records import Measurement, Problem, Programme, Recipe, Recording, Run
+from voicecheck.records import (
+    Measurement,
+    NormalValue,
+    Problem,
+    Programme,
+    Recipe,
+    Recording,
+    Run,
+)
 from voicecheck.verdicts import pool_run
 
 if TYPE_CHECKING:
@@ -36,6 +46,31 @@ def open_book(where: str | Path | None = None) -> JobBook:
         Not writable, full, newer than this program, or damaged.
     """
     return JobBook.open(where)
+
+
+def read_normal_value(text: str) -> NormalValue:
+    """
+    A value that a set of a type should show, as it is typed.
+
+    Raises
+    ------
+    InputError
+        It does not read as NAME=LOW..HIGH and a unit; either limit may be left out.
+
+    Examples
+    --------
+    >>> read_normal_value("transmitter=30..80ohm").high
+    80.0
+    >>> read_normal_value("loop current=20..mA").high is None
+    True
+    """
+    # A number with one point at the most, so that float() takes whatever matches.
+    number = r"[-+]?\d*\.?\d+|[-+]?\d+"
+    found = re.fullmatch(rf"\s*(.+?)\s*=\s*({number})?\.\.({number})?\s*([^\d\s.].*)?", text)
+    if found is None:
+        raise InputError(f"normal: need NAME=LOW..HIGH and a unit, got {text!r}")
+    low, high = (None if part is None else float(part) for part in found.group(2, 3))
+    return NormalValue(quantity=found[1], unit=(found[4] or "").strip(), low=low, high=high)
 
 
 def analyse_again(
