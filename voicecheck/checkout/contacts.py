@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voicecheck.checkout.signals import (
     average,
@@ -66,21 +67,53 @@ def find_breaks(recording: Recording, tone_hz: float = 1000.0) -> list[Break]:
     """
     samples, rate_hz = recording.samples, recording.rate_hz
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)
-    envelope = np.abs(demodulate(samples, rate_hz, found_hz, 2))
-    amplitude = float(np.percentile(envelope, 80))
-    _check_tone(samples, envelope, amplitude, tone_hz, found_hz)
-    spans = _find_coarse(envelope, amplitude, rate_hz)
+    phasor = demodulate(samples, rate_hz, found_hz, 2)
+    amplitude = float(np.percentile(np.abs(phasor), 80))
+    _check_tone(samples, np.abs(phasor), amplitude, tone_hz, found_hz)
+    spans = _find_coarse(_leave_closed(phasor, amplitude, rate_hz), rate_hz)
+    if not spans:
+        return []
     edges = _Edges(samples, rate_hz, found_hz, amplitude)
-    breaks = []
-    for index, (first, last) in enumerate(spans):
-        following = spans[index + 1][0] if index + 1 < len(spans) else len(samples)
-        opened = edges.find_opening(first)
-        closed = edges.find_closing(first, last)
-        bounce = edges.measure_bounce(closed, following)
-        breaks.append(
-            Break(opened / rate_hz, closed / rate_hz, None if bounce is None else bounce / rate_hz)
+    opened = [edges.find_opening(first) for first, _ in spans]
+    closed = [
+        edges.find_closing(start, last) for start, (_, last) in zip(opened, spans, strict=True)
+    ]
+    following = [*opened[1:], len(samples)]
+    bounces = [edges.measure_bounce(*pair) for pair in zip(closed, following, strict=True)]
+    return [
+        Break(
+            start / rate_hz,
+            end / rate_hz,
+            None if bounce is None else bounce / rate_hz,
         )
-    return breaks
+        for start, end, bounce in zip(opened, closed, bounces, strict=True)
+    ]
+
+
+def _leave_closed(phasor: NDArray[np.complex128], amplitude: float, rate_hz: int) -> Array:
+    """
+    How far the tone is from what it is while the contact is closed: 0 closed, about 1 open.
+
+    Phase counts: ringing of the transformer near the tone's frequency may be as loud as the tone,
+    but it turns against it.
+    """
+    block = rate_hz
+    starts = range(0, len(phasor), block)
+    closed = np.full(len(starts), np.nan, dtype=complex)
+    for index, start in enumerate(starts):
+        part = phasor[start : start + block]
+        near = part[np.abs(np.abs(part) - amplitude) < 0.3 * amplitude]
+        if len(near) > 0.05 * block:
+            closed[index] = complex(np.median(near.real), np.median(near.imag))
+    known = np.flatnonzero(np.isfinite(closed))
+    if not len(known):
+        return np.asarray(1.0 - np.abs(phasor) / amplitude)
+    centre = (np.array(starts) + 0.5 * block)[known]
+    place = np.arange(len(phasor))
+    steady = np.interp(place, centre, closed[known].real) + 1j * np.interp(
+        place, centre, closed[known].imag
+    )
+    return np.asarray(np.abs(phasor - steady) / np.abs(steady))
 
 
 def _check_tone(
@@ -97,11 +130,12 @@ def _check_tone(
         raise RecordingError(message, "no-signal")
 
 
-def _find_coarse(envelope: Array, amplitude: float, rate_hz: int) -> list[tuple[int, int]]:
-    """Spans below half the tone, short makes joined, then short breaks dropped, by sample."""
-    # A little hysteresis keeps noise on the way down from making edges of its own.
-    low = find_spans(envelope < 0.6 * amplitude)
-    spans = [(first, last) for first, last in low if np.min(envelope[first:last]) < 0.4 * amplitude]
+def _find_coarse(away: Array, rate_hz: int) -> list[tuple[int, int]]:
+    """Spans that are open, short makes joined, then short breaks dropped, by sample."""
+    # A little hysteresis keeps noise on the way from making edges of its own.
+    spans = [
+        (first, last) for first, last in find_spans(away > 0.4) if np.max(away[first:last]) > 0.6
+    ]
     spans = join_spans(spans, round(SHORTEST_MAKE_S * rate_hz))
     margin = round(0.02 * rate_hz)
     return [
@@ -109,7 +143,7 @@ def _find_coarse(envelope: Array, amplitude: float, rate_hz: int) -> list[tuple[
         for first, last in spans
         if SHORTEST_BREAK_S * rate_hz < last - first < LONGEST_BREAK_S * rate_hz
         and first > margin
-        and last < len(envelope) - margin
+        and last < len(away) - margin
     ]
 
 
@@ -130,11 +164,13 @@ class _Edges:
 
     def find_opening(self, coarse: int) -> int:
         """First sample that the closed contact's tone does not explain."""
-        first, begin = coarse - self._n(0.014), coarse - self._n(0.004)
+        first, begin = max(coarse - self._n(0.014), 0), coarse - self._n(0.004)
         end = coarse + self._n(0.004)
-        first = max(first, 0)
-        tone = fit_tone(self.samples, self.rate_hz, self.tone_hz, first, begin)
-        rest = self.samples[first:end] - make_tone(tone, self.rate_hz, self.tone_hz, first, end)
+        rest = self._take_tone_off(self.raw, first, begin, first, end)
+        sharp = self._find_sharp(rest, begin - first)
+        if sharp is not None:
+            return first + sharp
+        rest = self._take_tone_off(self.samples, first, begin, first, end)
         noise = float(np.std(rest[: begin - first]))
         limit = max(5.5 * noise, 0.06 * self.amplitude)
         beyond = np.flatnonzero(np.abs(rest[begin - first :]) > limit)
@@ -143,10 +179,35 @@ class _Edges:
     def find_closing(self, opened: int, coarse: int) -> int:
         """First sample that an open contact does not explain."""
         begin = max(coarse - self._n(0.012), opened + (coarse - opened) // 2)
-        quiet = self.samples[max(begin - self._n(0.004), opened) : begin]
+        first, end = max(begin - self._n(0.004), opened), coarse + self._n(0.006)
+        sharp = self._find_sharp(self.raw[first:end], begin - first)
+        if sharp is not None:
+            return first + sharp
+        quiet = self.samples[first:begin]
         limit = max(5.5 * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
-        beyond = np.flatnonzero(np.abs(self.samples[begin : coarse + self._n(0.006)]) > limit)
+        beyond = np.flatnonzero(np.abs(self.samples[begin:end]) > limit)
         return begin + int(beyond[0]) if len(beyond) else coarse
+
+    def _take_tone_off(
+        self, samples: Array, fit_first: int, fit_last: int, first: int, last: int
+    ) -> Array:
+        """Samples first..last less the tone that runs through the fit's."""
+        tone = fit_tone(samples, self.rate_hz, self.tone_hz, fit_first, fit_last)
+        return samples[first:last] - make_tone(tone, self.rate_hz, self.tone_hz, first, last)
+
+    def _find_sharp(self, rest: Array, n_quiet: int) -> int | None:
+        """Sample of the first sharp edge after the quiet ones; `None` where noise may hide it."""
+        step = max(1, round(EDGE_S * self.rate_hz))
+        sharp = _fourth_difference(rest, step)
+        quiet = sharp[: n_quiet - 4 * step]
+        if len(quiet) < 4 * step:
+            return None
+        limit = max(6.0 * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
+        if limit > HIDDEN_SHARE * self.amplitude:
+            return None
+        beyond = np.flatnonzero(np.abs(sharp[len(quiet) :]) > limit)
+        # The difference reaches two steps to either side of an edge.
+        return len(quiet) + 4 * step + int(beyond[0]) if len(beyond) else None
 
     def measure_bounce(self, closed: int, following: int) -> int | None:
         """From the first closure to the last; `None` where noise would hide an edge."""
@@ -158,9 +219,8 @@ class _Edges:
         end = min(closed + self._n(LONGEST_BOUNCE_S), first)
         if self.rate_hz < 16000 or end - closed < 4 * step:
             return None
-        tone = fit_tone(self.raw, self.rate_hz, self.tone_hz, first, last)
         begin = closed - 2 * step
-        rest = self.raw[begin:last] - make_tone(tone, self.rate_hz, self.tone_hz, begin, last)
+        rest = self._take_tone_off(self.raw, first, last, begin, last)
         sharp = _fourth_difference(rest, step)
         noise = float(np.std(sharp[first - begin - 2 * step :]))
         limit = max(6.0 * noise, 0.1 * self.amplitude)
