@@ -10,6 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
 from voicecheck.report import ReportContent, write_report
+from voicecheck.workflow.checklist import collect_results
 from voicecheck.workflow.comparing import find_baselines
 
 LEFT_OUT_STAGES = ("reference",)
@@ -61,6 +62,7 @@ def report_job(
         version=__version__,
         language=language,
         paper=paper,
+        other_checks=collect_results(book, job),
     )
     return write_report(content, folder, pdf=pdf)
 
