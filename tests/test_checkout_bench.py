@@ -18,9 +18,16 @@ def call(*arguments):
     return CliRunner().invoke(app, [*map(str, arguments), "--json"])
 
 
-def test_a_tone_goes_out_and_comes_back_steady(virtual_bench):
-    """And the level is that of the tone less the handset's 3 dB."""
+def test_checks_on_one_device(virtual_bench):
+    """One server for all of them: starting it takes most of the time."""
     card = virtual_bench(**SETTINGS)
+    hold_flex(card)
+    hold_bell(card)
+    hold_dial(card)
+
+
+def hold_flex(card):
+    """A tone goes out and comes back steady, at its level less the handset's 3 dB."""
     done = call("flex", "--bench", card.device, "--seconds", 8, "--level-dbfs", -20)
     assert done.exception is None, done.exception
     document = json.loads(done.stdout)
@@ -30,8 +37,8 @@ def test_a_tone_goes_out_and_comes_back_steady(virtual_bench):
     assert ": move the cord now" in done.stderr
 
 
-def test_recording_without_playing_ends_by_itself(virtual_bench):
-    card = virtual_bench(**SETTINGS)
+def hold_bell(card):
+    """A recording without playing ends by itself."""
     done = call("bell", "--bench", card.device, "--seconds", 4)
     if isinstance(done.exception, RecordingError):
         assert done.exception.kind == "no-signal"
@@ -42,8 +49,8 @@ def test_recording_without_playing_ends_by_itself(virtual_bench):
     assert [problem["kind"] for problem in document["problems"]] == ["no-ring"]
 
 
-def test_a_dial_that_nobody_turns_has_no_pulse(virtual_bench):
-    card = virtual_bench(**SETTINGS)
+def hold_dial(card):
+    """A dial that nobody turns has no pulse."""
     done = call("dial", "--bench", card.device, "--seconds", 4)
     assert isinstance(done.exception, RecordingError)
     assert json.loads(done.stdout)["problems"][0]["kind"] == "no-pulses"
