@@ -9,7 +9,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from voicecheck import __version__
-from voicecheck.cli import analysis, books, checklist, checkout, demo, jobs, measuring
+from voicecheck.cli import analysis, bench, books, checklist, checkout, demo, jobs, measuring, watch
 from voicecheck.errors import VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
@@ -26,6 +26,8 @@ analysis.register(app)
 jobs.register(app)
 books.register(app)
 measuring.register(app)
+bench.register(app)
+watch.register(app)
 checkout.register(app)
 checklist.register(app)
 demo.register(app)

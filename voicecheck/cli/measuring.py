@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
 from voicecheck.cli.jobs import JobNumber
+from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
+
+if TYPE_CHECKING:
+    from voicecheck.cli.takeview import TakeView
+    from voicecheck.jobbook import JobBook
+    from voicecheck.workflow.sweeps import SweepResult
+
+FIRST_RECEIVE_DBM = -30.0
 
 
 def register(app: typer.Typer) -> None:
@@ -24,7 +30,12 @@ def register(app: typer.Typer) -> None:
 def sweep(
     job: JobNumber,
     stage: Annotated[str, typer.Option(help="before, after, reference, or a label.")],
-    path: Annotated[str, typer.Option(help="transmit, receive, sidetone or loop.")],
+    path: Annotated[
+        str,
+        typer.Option(
+            help="transmit, receive, sidetone, loop, or both: transmit and sidetone in one take."
+        ),
+    ],
     recording: Annotated[
         list[Path] | None,
         typer.Option("--recording", metavar="FILE...", help="Recordings, one for each seat."),
@@ -40,100 +51,144 @@ def sweep(
     ] = None,
     seed: Annotated[int, typer.Option(help="Which individual of the simulated kind.")] = 1,
     bench: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Sound device of the bench.")
+        str | None,
+        typer.Option(metavar="NAME", help="Bench that was set up, or a sound device's name."),
     ] = None,
     seats: Annotated[
         int | None, typer.Option(help="How often to seat the handset anew. Default 3.")
     ] = None,
-    channel: Annotated[int, typer.Option(help="Channel that is recorded, from 1.")] = 1,
-    out_channel: Annotated[int, typer.Option(help="Channel that is played, from 1.")] = 1,
+    channel: Annotated[
+        int, typer.Option(help="Recorded channel of a file or a sound device, from 1.")
+    ] = 1,
+    out_channel: Annotated[int, typer.Option(help="Played channel of a sound device, from 1.")] = 1,
+    level_dbm: Annotated[
+        float | None,
+        typer.Option(
+            min=-60.0, max=0.0, help="Level to a receiver on a bench that was set up. Default -30."
+        ),
+    ] = None,
     yes: Annotated[
-        bool, typer.Option("--yes", help="Do not wait for a key between seats.")
+        bool,
+        typer.Option("--yes", help="Do not wait for a key between seats, and do not ask."),
     ] = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Record (or load) one path of a set, seat by seat, and keep it with the job."""
-    from voicecheck.workflow.benches import choose_bench
+    from voicecheck.cli.takeview import TakeView
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.sweeps import sweep as run_sweep
 
     files = [*(recording or []), *(more or [])]
-    with open_book(book) as opened:
-        set_type = opened.load_type(opened.load_job(job).type_name)
-        with show_progress(100, f"{path}, {stage}", quiet=quiet) as advance:
-            chosen = choose_bench(
-                set_type,
-                files=files,
-                signal=signal,
-                simulated=simulated,
-                seed=seed,
-                device=bench,
-                channels=(out_channel, channel),
-                n_seats=seats,
-                progress=lambda fraction, _level: advance(to=100 * fraction),
-            )
-            guide = _guide(path, set_type.transmitter, waits=bench is not None and not yes)
-            result = run_sweep(
+    with open_book(book) as opened, TakeView(quiet=quiet) as view:
+        chosen = {
+            "files": files,
+            "signal": signal,
+            "simulated": simulated,
+            "seed": seed,
+            "device": bench,
+            "channels": (out_channel, channel),
+            "n_seats": seats,
+            "level_dbm": level_dbm,
+        }
+        waits = bench is not None and not yes and is_terminal()
+        try:
+            _confirm_level(path, level_dbm, yes=yes)
+            results = _sweep(
                 opened,
-                job,
+                view,
+                job=job,
                 stage=stage,
                 path=path,
-                bench=chosen.bench,
-                programme=chosen.programme,
-                n_seats=chosen.n_seats,
-                before_seat=guide,
-                after_seat=lambda seat, found: _tell_seat(seat, found, quiet=quiet),
+                waits=waits,
+                quiet=quiet,
+                chosen=chosen,
             )
-    _show_run(result.run, as_json=as_json)
-    if result.was_stopped:
+        except KeyboardInterrupt:
+            tell("voicecheck: stopped before a seat was done; recordings are kept")
+            raise typer.Exit(130) from None
+    _show_runs([result.run for result in results], as_json=as_json)
+    if any(result.was_stopped for result in results):
         tell("voicecheck: stopped; the seats that were done are kept as a run")
         raise typer.Exit(130)
 
 
-def _show_run(run: Any, *, as_json: bool) -> None:
+def _sweep(
+    opened: JobBook,
+    view: TakeView,
+    *,
+    job: int,
+    stage: str,
+    path: str,
+    waits: bool,
+    quiet: bool,
+    chosen: dict[str, Any],
+) -> tuple[SweepResult, ...]:
+    """Choose the bench, and go through the seats."""
+    from voicecheck.cli.guidance import SeatGuide, wrap
+    from voicecheck.workflow.benches import choose_bench
+    from voicecheck.workflow.benchroom import find_bench
+    from voicecheck.workflow.both import sweep_both
+    from voicecheck.workflow.sweeps import sweep as run_sweep
+
+    set_type = opened.load_type(opened.load_job(job).type_name)
+    file = find_bench(opened, chosen["device"] or "")
+    setup = file.setup if file is not None else None
+    guide = SeatGuide(
+        path,
+        set_type.transmitter,
+        feed_ma=setup.feed_ma if setup and setup.feed_ma is not None else set_type.feed_ma,
+        view=view,
+        setup=setup,
+        waits=waits,
+        quiet=quiet,
+    )
+    ready = choose_bench(
+        set_type, book=opened, path=guide.measured_path, progress=view.update, **chosen
+    )
+    for note in ready.notes:
+        tell(wrap(note, "  note: ", "        "), quiet=quiet)
+    around: dict[str, Any] = {
+        "stage": stage,
+        "bench": ready.bench,
+        "programme": ready.programme,
+        "n_seats": ready.n_seats,
+        "before_seat": guide.before_seat,
+        "after_seat": guide.after_seat,
+    }
+    if path == "both":
+        return sweep_both(opened, job, **around)
+    return (run_sweep(opened, job, path=path, **around),)
+
+
+def _confirm_level(path: str, level_dbm: float | None, *, yes: bool) -> None:
+    """Ask before a receiver is driven harder than the first time."""
+    if path != "receive" or level_dbm is None or level_dbm <= FIRST_RECEIVE_DBM or yes:
+        return
+    if not is_terminal():
+        raise InputError(
+            f"level_dbm: {level_dbm:g} dBm is more than {FIRST_RECEIVE_DBM:g} dBm; without "
+            "somebody to ask it needs --yes, with the receiver on its coupler"
+        )
+    question = (
+        f"{level_dbm:g} dBm is louder than the {FIRST_RECEIVE_DBM:g} dBm that sweeps begin with,\n"
+        "and can reach 104 to 110 dB SPL and more. Is the receiver on its coupler, and at\n"
+        "nobody's ear? y to go on, q to stop."
+    )
+    while wait_for_key(question, "y") != "y":
+        pass
+
+
+def _show_runs(runs: list[Any], *, as_json: bool) -> None:
     if as_json:
         from voicecheck.records import to_document
 
-        write_json(to_document(run))
+        documents = [to_document(run) for run in runs]
+        write_json(documents if len(documents) > 1 else documents[0])
         return
     from voicecheck.cli.show import render_run
 
-    write_text(render_run(run))
-
-
-def _guide(path: str, transmitter: str, *, waits: bool) -> Callable[[int, int], None] | None:
-    """Before each seat of a real bench: what to do now, and wait for a key."""
-    if not waits or not sys.stdin.isatty():
-        return None
-    conditioning = (
-        " Feed on, wait 5 s, then turn the handset over slowly twice (P.75)."
-        if transmitter == "carbon" and path != "receive"
-        else ""
-    )
-
-    def guide(seat: int, n_seats: int) -> None:
-        tell(
-            f"Seat {seat} of {n_seats}: seat the handset in the jig, receiver on the coupler, "
-            f"never at an ear.{conditioning} Press Enter to start."
-        )
-        if not sys.stdin.readline():
-            raise KeyboardInterrupt
-
-    return guide
-
-
-def _tell_seat(seat: int, found: Any, *, quiet: bool) -> None:
-    """One line about a seat that is done."""
-    if isinstance(found, Exception):
-        tell(f"  seat {seat}: not usable: {found} (the recording is kept)", quiet=quiet)
-        return
-    level = found.bands.at_1khz_db
-    text = "withheld" if level is None else f"{level:.2f}"
-    unit = found.response.unit if found.response else "dB"
-    kinds = ", ".join(sorted({problem.kind for problem in found.problems}))
-    tell(f"  seat {seat}: {text} {unit} at 1 kHz" + (f" ({kinds})" if kinds else ""), quiet=quiet)
+    write_text("\n".join(map(render_run, runs)))
 
 
 def list_handsets(as_json: Json = False) -> None:

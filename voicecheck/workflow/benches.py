@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,9 +10,12 @@ from typing import Protocol
 
 from voicecheck.bench.wavfile import WavFileBench, load_programme
 from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Conditions, Programme, Recording, SetType
 from voicecheck.records.benches import Device
+from voicecheck.workflow.benchroom import BenchFile, find_bench
+from voicecheck.workflow.driving import choose_programme
 
 DEFAULT_SEATS = 3
 
@@ -47,7 +51,7 @@ def make_sound_bench(
     *,
     output_channel: int = 1,
     input_channel: int = 1,
-    progress: Callable[[float, float | None], None] | None = None,
+    progress: Callable[[float, float], None] | None = None,
 ) -> Bench:
     """Bench on a sound interface, named as the system lists it."""
     from voicecheck.bench.soundcard import SoundCardBench
@@ -65,11 +69,70 @@ def make_sound_bench(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChosenBench:
-    """A bench with what to play on it and how often."""
+    """
+    A bench with what to play on it and how often.
+
+    `notes` are worth telling before the first take: what was set lower than wanted, and why
+    levels are relative.
+    """
 
     bench: Bench
     programme: Programme
     n_seats: int
+    notes: tuple[str, ...] = ()
+
+
+def make_hardware_bench(
+    file: BenchFile,
+    set_type: SetType,
+    path: str,
+    *,
+    programme: Programme | None = None,
+    level_dbm: float | None = None,
+    progress: Callable[[float, float], None] | None = None,
+) -> ChosenBench:
+    """
+    A bench that was set up, with the programme at the level that suits a path.
+
+    Parameters
+    ----------
+    file : BenchFile
+    set_type : SetType
+        Its feed current is stated where the set-up has none.
+    path : str
+    programme : Programme, optional
+        Played as it is; made to suit the path when left out.
+    level_dbm : float, optional
+        To a receiver, and the most that is allowed.
+    progress : callable, optional
+
+    Returns
+    -------
+    ChosenBench
+
+    Raises
+    ------
+    InputError
+        There is no such path.
+    """
+    from voicecheck.bench.hardware import FIRST_RECEIVE_DBM, HardwareBench
+
+    feed_ma = set_type.feed_ma if file.setup.feed_ma is None else file.setup.feed_ma
+    bench = HardwareBench(
+        file.setup,
+        file.results,
+        conditions=Conditions(feed_ma=feed_ma),
+        allowed_dbm=FIRST_RECEIVE_DBM if level_dbm is None else level_dbm,
+        progress=progress,
+    )
+    notes = list(bench.judge(path).reasons)
+    notes = [f"levels are relative: {reason}" for reason in notes]
+    if abs(feed_ma - set_type.feed_ma) > 1.0:
+        notes.append(f"the feed is {feed_ma:g} mA, the type's is {set_type.feed_ma:g} mA")
+    if programme is None:
+        programme, short = choose_programme(bench, path, bench.allowed_dbm)
+        notes += short
+    return ChosenBench(bench=bench, programme=programme, n_seats=DEFAULT_SEATS, notes=tuple(notes))
 
 
 def choose_bench(
@@ -82,10 +145,13 @@ def choose_bench(
     device: str | None = None,
     channels: tuple[int, int] = (1, 1),
     n_seats: int | None = None,
-    progress: Callable[[float, float | None], None] | None = None,
+    book: JobBook | None = None,
+    path: str = "transmit",
+    level_dbm: float | None = None,
+    progress: Callable[[float, float], None] | None = None,
 ) -> ChosenBench:
     """
-    The bench that the options of a sweep name: files, a simulated handset, or a sound device.
+    The bench that the options of a sweep name: files, a simulated handset, or a real one.
 
     Parameters
     ----------
@@ -99,11 +165,17 @@ def choose_bench(
     seed : int
         Which individual of it.
     device : str, optional
-        Name of a sound device.
+        Name of a bench that was set up in the book, else of a sound device.
     channels : (int, int)
         Played and recorded channel, from 1.
     n_seats : int, optional
         3 when left out; with files, their number.
+    book : JobBook, optional
+        Where benches are looked for.
+    path : str
+        What will be measured; a bench that was set up chooses its level by it.
+    level_dbm : float, optional
+        Nominal level to a receiver, and the most that is allowed; -30 dBm when left out.
     progress : callable, optional
         Told the fraction done and the level while a sound device records.
 
@@ -132,14 +204,25 @@ def choose_bench(
         return ChosenBench(bench=bench, programme=programme, n_seats=len(files))
     if simulated is not None:
         bench = make_simulated_bench(simulated, set_type, seed=seed)
-    else:
-        bench = make_sound_bench(
-            device or "",
+        return ChosenBench(bench=bench, programme=programme, n_seats=n_seats or DEFAULT_SEATS)
+    file = find_bench(book, device or "") if book is not None else None
+    if file is not None:
+        chosen = make_hardware_bench(
+            file,
             set_type,
-            output_channel=channels[0],
-            input_channel=channels[1],
+            path,
+            programme=programme if signal is not None else None,
+            level_dbm=level_dbm,
             progress=progress,
         )
+        return dataclasses.replace(chosen, n_seats=n_seats or DEFAULT_SEATS)
+    bench = make_sound_bench(
+        device or "",
+        set_type,
+        output_channel=channels[0],
+        input_channel=channels[1],
+        progress=progress,
+    )
     return ChosenBench(bench=bench, programme=programme, n_seats=n_seats or DEFAULT_SEATS)
 
 

@@ -10,6 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
 from voicecheck.report import ReportContent, write_report
+from voicecheck.workflow.benchroom import find_check_of_runs
 from voicecheck.workflow.checklist import collect_results
 from voicecheck.workflow.comparing import find_baselines
 
@@ -58,6 +59,7 @@ def report_job(
         runs=runs,
         baselines=find_baselines(book, record.type_name),
         comparisons=book.list_comparisons(job),
+        bench_check=find_check_of_runs(book, runs),
         now_utc=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         version=__version__,
         language=language,

@@ -1,0 +1,157 @@
+"""A bench as plain text and as a document."""
+
+from __future__ import annotations
+
+import datetime
+from typing import TYPE_CHECKING, Any
+
+from voicecheck.cli.show import render_table
+from voicecheck.errors import InputError
+from voicecheck.records import BenchCheck, StepResult, to_document
+
+if TYPE_CHECKING:
+    from voicecheck.workflow.benchroom import BenchFile
+
+TREND_WIDTH = 30
+
+
+def describe_bench(file: BenchFile) -> dict[str, Any]:
+    """JSON document: set-up, calibration, what each path's levels are worth, last check."""
+    from voicecheck.workflow.sittings import judge_paths, list_warnings
+
+    newest = {result.step: result for result in file.results}
+    return {
+        **to_document(file.setup),
+        "calibration": [to_document(result) for result in newest.values()],
+        "paths": {
+            path: {
+                "unit": standing.calibration.unit if standing.calibration else "dB relative",
+                "uncertainty_db": (
+                    standing.calibration.uncertainty_db if standing.calibration else None
+                ),
+                "reasons": list(standing.reasons),
+                "warnings": list(standing.warnings),
+            }
+            for path, standing in judge_paths(file).items()
+        },
+        "warnings": list(list_warnings(file)),
+        "last_check": to_document(file.checks[-1]) if file.checks else None,
+    }
+
+
+def render_bench(file: BenchFile) -> str:
+    """Text of at most 80 columns."""
+    from voicecheck.cli.guidance import wrap
+    from voicecheck.workflow.sittings import judge_paths, list_warnings
+
+    setup = file.setup
+    outputs = f"mouth {setup.mouth_channel}, line drive {setup.line_drive_channel}"
+    inputs = f"line tap {setup.line_tap_channel}, ear {setup.ear_channel} ({setup.ear})"
+    feed = "not stated" if setup.feed_ma is None else f"{setup.feed_ma:g} mA"
+    caps = f"mouth {setup.mouth_cap_dbfs:g}, line drive {setup.line_drive_cap_dbfs:g} dBFS"
+    rows = [
+        ("device", " ".join(filter(None, (setup.device, setup.host_api)))),
+        ("inputs from", setup.input_device or setup.device),
+        ("rate", f"{setup.rate_hz} Hz"),
+        ("outputs", outputs),
+        ("inputs", inputs),
+        ("feed", " - ".join(filter(None, (feed, setup.feed_reading)))),
+        ("caps", caps),
+        ("notes", setup.notes),
+    ]
+    lines = [f"bench {setup.name}", render_table([row for row in rows if row[1]])]
+    newest = {result.step: result for result in file.results}
+    lines += ["calibration"]
+    lines += [render_table([_list_step(result) for result in newest.values()])] if newest else []
+    lines += [] if newest else ["  none yet: levels are relative"]
+    lines += ["levels"]
+    for path, standing in judge_paths(file).items():
+        if standing.calibration:
+            text = f"{standing.calibration.unit}, +-{standing.calibration.uncertainty_db:.2f} dB"
+        else:
+            text = "relative: " + "; ".join(standing.reasons)
+        lines.append(wrap(text, f"  {path:9} ", " " * 12))
+    # Stand-ins and expiries, each told once.
+    warnings = [w for standing in judge_paths(file).values() for w in standing.warnings]
+    for warning in dict.fromkeys([*list_warnings(file), *warnings]):
+        lines.append(wrap(warning, "  !  ", "     "))
+    lines += render_check(file.checks[-1]).splitlines() if file.checks else ["never checked"]
+    return "\n".join(lines)
+
+
+def render_check(check: BenchCheck) -> str:
+    """A daily check line by line, what moved with what to look at."""
+    from voicecheck.cli.guidance import wrap
+
+    outcome = "passed" if check.is_passed else "not passed"
+    lines = [f"bench check {check.bench}, {_show_time(check.time_utc)}: {outcome}"]
+    rows = []
+    for item in check.items:
+        value = "" if item.value is None else f"{item.value:.2f}"
+        stored = "" if item.stored is None else f"stored {item.stored:.2f}"
+        limit = f"limit {item.limit:g} dB"
+        unit = item.unit if value else ""
+        rows.append((item.verdict, item.quantity, value, unit, stored, limit))
+    lines.append(render_table(rows))
+    moved = [item for item in check.items if item.verdict == "moved"]
+    lines += [wrap(f"{item.quantity}: {item.message}", "  >  ", "     ") for item in moved]
+    return "\n".join(lines)
+
+
+def render_result(result: StepResult) -> str:
+    """Outcome of one step, and what it warns of."""
+    from voicecheck.cli.guidance import wrap
+
+    _, value, spread, until = _list_step(result)
+    lines = [f"  done: {value}, {spread}, {until}"]
+    if result.is_fallback:
+        lines.append(wrap(f"a stand-in: {result.method}; every report says so", "  !  ", "     "))
+    for problem in result.problems:
+        text = "; ".join(filter(None, (problem.message, problem.effect)))
+        lines.append(wrap(text, "  !  ", "     "))
+    return "\n".join(lines)
+
+
+def render_trend(file: BenchFile, step: str) -> str:
+    """
+    Values of one step over time, and a small chart of them.
+
+    Raises
+    ------
+    InputError
+        There is nothing of that step.
+    """
+    every = (*file.history, *file.check_results)
+    # A seal of a daily check is kept as calibration too; its time tells.
+    found = {result.done_utc: result for result in every if result.step == step}
+    results = [found[time] for time in sorted(found) if found[time].value is not None]
+    if not results:
+        done = ", ".join(sorted({result.step for result in every})) or "nothing yet"
+        raise InputError(f"trend: no result of step {step!r} on this bench (there: {done})")
+    values = [result.value or 0.0 for result in results]
+    low, high = min(values), max(values)
+    rows = []
+    for result, value in zip(results, values, strict=True):
+        share = (value - low) / (high - low) if high > low else 0.5
+        at = round(share * (TREND_WIDTH - 1))
+        bar = "." * at + "o" + "." * (TREND_WIDTH - 1 - at)
+        rows.append((_show_time(result.done_utc), f"{value:.3f} {result.unit}", bar))
+    return f"{step}, from {low:.3f} to {high:.3f} {results[-1].unit}\n{render_table(rows)}"
+
+
+def _list_step(result: StepResult) -> tuple[str, str, str, str]:
+    from voicecheck.workflow.sittings import is_counting
+
+    value = "no value" if result.value is None else f"{result.value:.3f} {result.unit}"
+    if result.unit in {"V", "Pa"}:
+        value += " per unit"
+    done = datetime.datetime.fromisoformat(result.done_utc)
+    until = done + datetime.timedelta(days=result.valid_days)
+    state = f"good until {until.date().isoformat()}"
+    if not is_counting(result):
+        state = "does not count: expired or spoilt"
+    return (result.step, value, f"+-{result.uncertainty_db:.2f} dB", state)
+
+
+def _show_time(time_utc: str) -> str:
+    return f"{time_utc[:10]} {time_utc[11:16]} UTC"

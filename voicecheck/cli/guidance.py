@@ -1,0 +1,151 @@
+"""What a user is told between the takes of a sweep on a real bench."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from voicecheck.cli.common import tell
+from voicecheck.cli.keys import wait_for_key
+from voicecheck.errors import RecordingError
+
+if TYPE_CHECKING:
+    from voicecheck.cli.takeview import TakeView
+    from voicecheck.records import Measurement
+    from voicecheck.records.benches import BenchSetup
+
+SETTLE_S = 5
+"""Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
+WIDTH = 78
+TURN_OVER = (
+    "Turn the handset over slowly, twice, and bring it back as it was (ITU-T P.75). "
+    "Touch nothing then."
+)
+CAUTION_OF = {
+    "transmit": "reference-transmit",
+    "sidetone": "reference-transmit",
+    "receive": "reference-receive",
+    "loop": "loop-back",
+}
+
+
+def wrap(text: str, first: str, then: str) -> str:
+    """Paragraph that fits the screen, with what its first and its other lines begin with."""
+    return textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=then)
+
+
+class SeatGuide:
+    """
+    Guidance around each seat.
+
+    Parameters
+    ----------
+    path, transmitter : str
+    feed_ma : float
+    view : TakeView
+        Taken off the screen before anything is said.
+    setup : BenchSetup, optional
+        `None` for a bare sound device.
+    waits : bool
+        Whether to tell what to do and wait for a key; else only results are told.
+    quiet : bool
+    wait, pause : callable, optional
+        Stand-ins for the keyboard and the clock.
+    """
+
+    def __init__(
+        self,
+        path: str,
+        transmitter: str,
+        *,
+        feed_ma: float,
+        view: TakeView,
+        setup: BenchSetup | None = None,
+        waits: bool,
+        quiet: bool = False,
+        wait: Callable[[str], object] = wait_for_key,
+        pause: Callable[[float], object] = time.sleep,
+    ) -> None:
+        self.path, self.transmitter, self.feed_ma = path, transmitter, feed_ma
+        self.setup, self.view = setup, view
+        self.waits, self.quiet = waits, quiet
+        self._wait, self._pause = wait, pause
+        self._done: list[Measurement] = []
+
+    @property
+    def measured_path(self) -> str:
+        """The contract's path whose numbers are told; that of "both" is transmit."""
+        return "transmit" if self.path == "both" else self.path
+
+    def before_seat(self, seat: int, n_seats: int) -> None:
+        """Say what to do now, and wait until it is done."""
+        if not self.waits:
+            return
+        from voicecheck.workflow.sittings import get_guide
+
+        where = f" - {self.setup.name}" if self.setup else ""
+        tell(f"\nSeat {seat} of {n_seats} - {self.path}{where}")
+        for number, step in enumerate(self._list_steps(seat), 1):
+            tell(wrap(step, f"  {number}  ", "     "))
+        tell(wrap(get_guide(CAUTION_OF[self.measured_path]).caution, "  !  ", "     "))
+        self._wait("Space or Enter when that is done, q to stop.")
+        if self._is_fed():
+            self._count_down(SETTLE_S, "feed settling")
+            if self.transmitter == "carbon":
+                tell(wrap(TURN_OVER, "  *  ", "     "))
+                self._wait("Space or Enter starts the take.")
+
+    def after_seat(self, seat: int, found: Measurement | RecordingError) -> None:
+        """Tell what the take gave, how the seats spread so far, and what to look at."""
+        from voicecheck.workflow.advice import advise, find_spread_db
+
+        self.view.stop()
+        if isinstance(found, RecordingError):
+            tell(f"  seat {seat}: not usable: {found} (the recording is kept)", quiet=self.quiet)
+            return
+        self._done.append(found)
+        level = found.bands.at_1khz_db
+        text = "withheld" if level is None else f"{level:.2f}"
+        unit = found.response.unit if found.response else "dB"
+        kinds = ", ".join(sorted({problem.kind for problem in found.problems}))
+        spread_db = find_spread_db(self._done)
+        spread = "" if spread_db is None else f", spread so far {spread_db:.2f} dB"
+        seen = f" ({kinds})" if kinds else ""
+        tell(f"  seat {seat}: {text} {unit} at 1 kHz{spread}{seen}", quiet=self.quiet)
+        if self.waits:
+            for advice in advise(self._done, self.measured_path, self.transmitter):
+                tell(wrap(advice, "  >  ", "     "), quiet=self.quiet)
+
+    def _is_fed(self) -> bool:
+        return self.measured_path in {"transmit", "sidetone"} and self.transmitter in {
+            "carbon",
+            "electret",
+        }
+
+    def _list_steps(self, seat: int) -> list[str]:
+        from voicecheck.workflow.benchroom import list_plug_prompts
+
+        steps = []
+        if self.setup is not None and seat == 1:
+            prompts = list_plug_prompts(self.setup, self.measured_path)
+            steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
+        if self.path == "loop":
+            return [*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else."]
+        again = "Clamp the handset"
+        if seat > 1:
+            off = "Feed off, take" if self._is_fed() else "Take"
+            again = f"{off} the handset out and clamp it again"
+        steps.append(f"{again}, its receiver on the coupler, never at an ear.")
+        if self._is_fed():
+            steps.append(f"Then switch the feed on, {self.feed_ma:g} mA.")
+        return steps
+
+    def _count_down(self, seconds: int, what: str) -> None:
+        for left in range(seconds, 0, -1):
+            sys.stderr.write(f"\r  {what}: {left} s ")
+            sys.stderr.flush()
+            self._pause(1.0)
+        sys.stderr.write(f"\r{' ' * 40}\r")

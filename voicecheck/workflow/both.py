@@ -1,0 +1,93 @@
+"""Transmit and sidetone from the same takes, on a bench with two inputs."""
+
+from __future__ import annotations
+
+from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Programme, Recording
+from voicecheck.workflow.benches import Bench
+from voicecheck.workflow.sweeps import AfterSeat, BeforeSeat, SweepResult, sweep
+
+
+class _SharedTakes:
+    """Hands out the transmit half of each take, and the kept sidetone half when asked later."""
+
+    def __init__(self, bench: Bench, book: JobBook) -> None:
+        if not hasattr(bench, "play_and_record_both"):
+            message = "path both: need a bench that was set up with two inputs (--bench NAME)"
+            raise InputError(message)
+        self._play_both = bench.play_and_record_both
+        self._book = book
+        self.kept: dict[int, Recording] = {}
+
+    def play_and_record(
+        self, programme: Programme, *, path: str = "transmit", seat: int = 1
+    ) -> Recording:
+        if path == "sidetone":
+            return self.kept[seat]
+        transmit, sidetone = self._play_both(programme, seat=seat)
+        # On disk before anything is analysed, as every recording.
+        self.kept[seat] = self._book.save_recording(sidetone, programme.recipe)
+        taken: Recording = transmit
+        return taken
+
+
+def sweep_both(
+    book: JobBook,
+    job: int,
+    *,
+    stage: str,
+    bench: Bench,
+    programme: Programme,
+    n_seats: int = 3,
+    before_seat: BeforeSeat | None = None,
+    after_seat: AfterSeat | None = None,
+) -> tuple[SweepResult, SweepResult]:
+    """
+    Two runs from one row of takes: the mouth talks, line tap and ear both listen.
+
+    Parameters
+    ----------
+    book, job, stage, bench, programme, n_seats, before_seat, after_seat
+        As of `sweep`; the seats are told of on the path "transmit".
+
+    Returns
+    -------
+    transmit, sidetone : SweepResult
+
+    Raises
+    ------
+    InputError
+        The bench has no two inputs of its own, or as `sweep`.
+    RecordingError, BenchError, JobBookError, KeyboardInterrupt
+        As `sweep`; the seats that are done are kept, as runs of both paths.
+    """
+    takes = _SharedTakes(bench, book)
+    done: SweepResult | None = None
+    try:
+        done = sweep(
+            book,
+            job,
+            stage=stage,
+            path="transmit",
+            bench=takes,
+            programme=programme,
+            n_seats=n_seats,
+            before_seat=before_seat,
+            after_seat=after_seat,
+        )
+    finally:
+        sidetone = None
+        if takes.kept:
+            sidetone = sweep(
+                book,
+                job,
+                stage=stage,
+                path="sidetone",
+                bench=takes,
+                programme=programme,
+                n_seats=len(takes.kept),
+            )
+    assert done is not None
+    assert sidetone is not None
+    return done, sidetone

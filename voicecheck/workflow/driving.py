@@ -1,0 +1,85 @@
+"""How loud the programme is played on a bench that was set up."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
+from voicecheck.bench.session import HEADROOM_DB, LOOP_DBFS, MOUTH_DBFS, UNKNOWN_RECEIVE_DBFS
+from voicecheck.errors import InputError
+from voicecheck.programme import make_programme
+from voicecheck.records import Programme, Recipe
+from voicecheck.records.signals import PATHS
+from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
+
+NOTED_DB = 0.5
+
+
+def choose_programme(
+    bench: HardwareBench, path: str, receive_dbm: float, recipe: Recipe | None = None
+) -> tuple[Programme, tuple[str, ...]]:
+    """
+    The default programme at the level that suits a path, within the output's cap.
+
+    Parameters
+    ----------
+    bench : HardwareBench
+    path : str
+    receive_dbm : float
+        Nominal level to a receiver.
+    recipe : Recipe, optional
+        Rate, level and cap are the bench's.
+
+    Returns
+    -------
+    programme : Programme
+        Talk level at a mouth that is calibrated, the level asked for to a receiver, and what is
+        safe where it is not known.
+    notes : tuple of str
+        What could not be reached.
+
+    Raises
+    ------
+    InputError
+        There is no such path.
+    """
+    if path not in PATHS:
+        message = f"path: need one of {', '.join(PATHS)}, got {path!r}"
+        raise InputError(message)
+    setup = bench.setup
+    is_mouth = path in MOUTH_PATHS
+    cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
+    wanted_dbfs = _choose_level_dbfs(bench, path, receive_dbm)
+    made = dataclasses.replace(
+        recipe or Recipe(),
+        rate_hz=setup.rate_hz,
+        level_dbfs=min(wanted_dbfs, cap_dbfs - HEADROOM_DB),
+        cap_dbfs=cap_dbfs,
+    )
+    programme = make_programme(made)
+    # Making the mouth flat raises what it is weak at.
+    peak_dbfs = db_from_ratio(float(np.max(np.abs(bench.make_sound(programme, path)))))
+    if peak_dbfs > cap_dbfs:
+        made = dataclasses.replace(made, level_dbfs=made.level_dbfs - (peak_dbfs - cap_dbfs) - 0.1)
+        programme = make_programme(made)
+    short_db = wanted_dbfs - made.level_dbfs
+    if short_db < NOTED_DB:
+        return programme, ()
+    output = "mouth" if is_mouth else "line drive"
+    note = (
+        f"the level is {short_db:.1f} dB lower than wanted, to stay within the {output}'s cap of "
+        f"{cap_dbfs:g} dBFS; turn its amplifier up and calibrate again for the full level"
+    )
+    return programme, (note,)
+
+
+def _choose_level_dbfs(bench: HardwareBench, path: str, receive_dbm: float) -> float:
+    if path == "loop":
+        return LOOP_DBFS
+    level = receive_dbm if path == "receive" else TALK_LEVEL_DBPA
+    found = bench.find_level_dbfs(path, level)
+    if found is not None:
+        return found
+    return UNKNOWN_RECEIVE_DBFS if path == "receive" else MOUTH_DBFS
