@@ -55,13 +55,22 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
             f"no reference runs of type {type_name!r}{wanted}: sweep known-good sets of the type "
             "with --stage reference first"
         )
+    kindred = _find_kindred(book, type_name)
     baselines = []
     for name in paths:
         of_path = [run for run in runs if run.path == name]
-        baseline = build_baseline(of_path, type_name=type_name, path=name)
+        baseline = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)
+
+
+def _find_kindred(book: JobBook, type_name: str) -> tuple[Baseline, ...]:
+    """Newest baselines of other types with the same kind of transmitter: they lend their spread."""
+    transmitter = book.load_type(type_name).transmitter
+    kin = {one.name for one in book.list_types() if one.transmitter == transmitter}
+    newest = {(one.type_name, one.path): one for one in book.list_baselines()}
+    return tuple(one for (name, _), one in newest.items() if name in kin - {type_name})
 
 
 def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
