@@ -68,3 +68,23 @@ def test_speech_of_a_file_goes_through_the_receiver(virtual_bench, tmp_path):
     assert document["active_level_dbfs"] == pytest.approx(-29.5, abs=1.0)
     assert document["noise_dbfs"] == pytest.approx(-80.0, abs=3.0)
     assert done.stderr.startswith("Caution")
+
+
+def test_digits_roll_by_while_they_are_heard(virtual_bench):
+    """Nothing is played: what comes in is looked at as it comes."""
+    from voicecheck.bench.simulated.tones import make_keypad
+    from voicecheck.records import Recording
+    from voicecheck.workflow.checkout import Options, find_number
+
+    scene = make_keypad("healthy", "42", seed=1, rate_hz=8000)
+    so_far = [
+        find_number("tones", Recording(samples=scene.samples[:n], rate_hz=8000), Options())
+        for n in (3000, 5000, len(scene.samples))
+    ]
+    assert so_far == ["", "4", "42"]
+    card = virtual_bench(**SETTINGS)
+    done = call("tones", "--bench", card.device, "--seconds", 3)
+    if done.exception is None:
+        assert json.loads(done.stdout)["events"] == []
+    else:
+        assert done.exception.kind == "no-signal"

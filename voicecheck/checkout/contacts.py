@@ -33,7 +33,9 @@ LONGEST_BOUNCE_S = 0.015
 EDGE_S = 62e-6
 """Spacing of the fourth difference; edges of a contact are about as short."""
 LEAST_TONE_DB = 10.0
-HIDDEN_SHARE = 0.4
+SURE = 7.0
+"""Deviations of the noise: millions of samples are looked at in a long number."""
+HIDDEN_SHARE = 0.5
 """Of the tone: noise that reaches this far in the difference would hide an edge."""
 
 
@@ -179,11 +181,11 @@ class _Edges:
     def find_closing(self, opened: int, coarse: int) -> int:
         """First sample that an open contact does not explain."""
         begin = max(coarse - self._n(0.012), opened + (coarse - opened) // 2)
-        first, end = max(begin - self._n(0.004), opened), coarse + self._n(0.006)
+        first, end = max(begin - self._n(0.01), opened + self._n(0.008)), coarse + self._n(0.006)
         sharp = self._find_sharp(self.raw[first:end], begin - first)
         if sharp is not None:
             return first + sharp
-        quiet = self.samples[first:begin]
+        quiet = self.samples[max(begin - self._n(0.004), opened) : begin]
         limit = max(5.5 * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
         beyond = np.flatnonzero(np.abs(self.samples[begin:end]) > limit)
         return begin + int(beyond[0]) if len(beyond) else coarse
@@ -202,7 +204,7 @@ class _Edges:
         quiet = sharp[: n_quiet - 4 * step]
         if len(quiet) < 4 * step:
             return None
-        limit = max(6.0 * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
+        limit = max(SURE * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
         if limit > HIDDEN_SHARE * self.amplitude:
             return None
         beyond = np.flatnonzero(np.abs(sharp[len(quiet) :]) > limit)
@@ -223,7 +225,7 @@ class _Edges:
         rest = self._take_tone_off(self.raw, first, last, begin, last)
         sharp = _fourth_difference(rest, step)
         noise = float(np.std(sharp[first - begin - 2 * step :]))
-        limit = max(6.0 * noise, 0.1 * self.amplitude)
+        limit = max(SURE * noise, 0.1 * self.amplitude)
         if limit > HIDDEN_SHARE * self.amplitude:
             return None
         beyond = np.flatnonzero(np.abs(sharp[: end - closed]) > limit)

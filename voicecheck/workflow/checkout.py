@@ -189,33 +189,38 @@ def run_check(
     if options.moved not in MOVED:
         raise InputError(f"moved: need one of {', '.join(MOVED)}, got {options.moved!r}")
     part = options.moved if kind == "flex" else ""
+    options = _with_region(kind, options)
     if book is None or job is None:
         recording = take_scene(kind, source, progress=progress, heard=heard)
         check = analyze_check(kind, recording, options)
         return check, to_document(check)
     stage = choose_stage(book, job, kind, stage)
-    region = options.region or book.load_type(book.load_job(job).type_name).region
+    options = _with_region(kind, options, book.load_type(book.load_job(job).type_name).region)
     recording = take_scene(kind, source, progress=progress, heard=heard)
     kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
-    check = analyze_check(kind, recording, _with_region(kind, options, region))
+    check = analyze_check(kind, recording, options)
     bench = recording.conditions.bench
     document = save_check(book, job, kind, check, stage=stage, part=part, sound=kept, bench=bench)
     return check, document
 
 
-def _with_region(kind: str, options: Options, region: str) -> Options:
-    """Options with the region of the set type, where there are limits for it."""
+def _with_region(kind: str, options: Options, of_type: str = "") -> Options:
+    """
+    Options with a region that there are limits for: the one asked for, else that of the set type.
+
+    A region that is asked for and not known is refused before anything is recorded; a type may
+    name one of the user's own, for which no limits are known.
+    """
     from voicecheck.checkout.limits import find_region
 
-    if not region or options.region:
-        return options
     table = {"dial": "dial_limits.csv", "tones": "standards/itu_t_e180_tones.csv"}.get(kind)
     if table is None:
         return options
+    if options.region:
+        return dataclasses.replace(options, region=find_region(table, options.region))
     try:
-        return dataclasses.replace(options, region=find_region(table, region))
+        return dataclasses.replace(options, region=find_region(table, of_type))
     except InputError:
-        # A type may name a region of the user's own, for which no limits are known.
         return options
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,7 @@ LEAST_S, MOST_S = 2.0, 600.0
 MOST_TONE_DBFS = -12.0
 """A test tone never goes out louder, whatever is asked for."""
 FADE_S = 0.05
-LOOK_EVERY_S = 0.5
+LOOK_EVERY_S, LOOK_SHARE = 0.5, 5.0
 
 Heard = Callable[[Recording], None]
 Progress = Callable[[float, float | None], None]
@@ -267,7 +268,7 @@ def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> R
     conditions = Conditions(path="loop", bench=source.bench or "")
     wanted = round(source.seconds * RATE_HZ)
     blocks: list[Array] = []
-    n_frames, looked = 0, 0
+    n_frames, due = 0, round(LOOK_EVERY_S * RATE_HZ)
     stream = listen(wiring, RATE_HZ)
     try:
         for block in stream:
@@ -275,9 +276,12 @@ def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> R
             n_frames += len(block)
             if progress is not None:
                 progress(min(n_frames / wanted, 1.0), None)
-            if heard is not None and n_frames - looked > LOOK_EVERY_S * RATE_HZ:
-                looked = n_frames
+            if heard is not None and n_frames >= due:
+                began_s = time.monotonic()
                 heard(_join(blocks, conditions, source.channel))
+                # Looking must never take so long that the sound piles up.
+                wait_s = max(LOOK_EVERY_S, LOOK_SHARE * (time.monotonic() - began_s))
+                due = n_frames + round(wait_s * RATE_HZ)
             if n_frames >= wanted:
                 break
     except KeyboardInterrupt:
