@@ -8,7 +8,7 @@ a quiet healthy cord (`tests/bench/flex_false.py` for many more minutes).
 import numpy as np
 import pytest
 
-from voicecheck.bench.simulated.bell import BELLS, make_bell
+from voicecheck.bench.simulated.bell import make_bell
 from voicecheck.bench.simulated.flex import make_flex
 from voicecheck.checkout.bell import measure_bell
 from voicecheck.checkout.flex import measure_flex
@@ -152,4 +152,44 @@ def test_a_silent_bell_is_a_result():
     check = measure_bell(record(make_bell("silent", seed=1)))
     assert (check.rings, check.gongs_hz, check.level_dbfs) == ((), (), None)
     assert [problem.kind for problem in check.problems] == ["no-ring"]
-    assert "silent" in BELLS
+    noise = 0.02 * np.random.default_rng(1).standard_normal(48000 * 3)
+    loud = measure_bell(Recording(samples=noise, rate_hz=48000))
+    assert [problem.kind for problem in loud.problems] == ["noise"]
+
+
+def make_own_bell(rate_hz=48000, *, noise=3e-4, room=0.0, second=1.0, strikes_per_s=40.0):
+    """Two gongs of other partials than the simulated ones, struck 40 times in each of two rings."""
+    draw = np.random.default_rng(1)
+    sound = np.zeros(8 * rate_hz)
+    for number in range(80):
+        at = round((1.0 + (number % 40) / strikes_per_s + 3.0 * (number // 40)) * rate_hz)
+        time_s = np.arange(len(sound) - at) / rate_hz
+        size, gong_hz = ((0.05, 1100.0), (0.05 * second, 1400.0))[number % 2]
+        for ratio, share, lasting in ((1.0, 1.0, 1.0), (1.83, 0.4, 0.6), (2.9, 0.3, 0.4)):
+            fading = np.exp(-6.908 * time_s / (2.0 * lasting))
+            sound[at:] += size * share * fading * np.sin(2 * np.pi * gong_hz * ratio * time_s + 1)
+        knock = np.exp(-time_s[:150] / 7e-4) * draw.standard_normal(150)
+        sound[at : at + 150] += 0.01 * knock
+    if room:
+        tail = np.exp(-np.arange(rate_hz // 4) / (0.06 * rate_hz))
+        tail *= room * draw.standard_normal(len(tail)) / np.sqrt(0.03 * rate_hz)
+        tail[0] = 1.0
+        spectrum = np.fft.rfft(sound, 2 * len(sound)) * np.fft.rfft(tail, 2 * len(sound))
+        sound = np.fft.irfft(spectrum)[: len(sound)]
+    sound += noise * draw.standard_normal(len(sound))
+    return Recording(samples=np.clip(sound, -1, 1), rate_hz=rate_hz)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{}, {"noise": 3e-3}, {"room": 0.5}, {"second": 0.4}, {"strikes_per_s": 33.3},
+     {"rate_hz": 22050}],
+    ids=lambda changes: "-".join(changes) or "plain",
+)  # fmt: skip
+def test_a_bell_made_here_alone(changes):
+    """Noise, an echoing room, gongs of unequal loudness: nothing of the simulated bench in it."""
+    check = measure_bell(make_own_bell(**changes))
+    assert check.strikes_per_s == pytest.approx(changes.get("strikes_per_s", 40.0), rel=0.005)
+    assert check.gongs_hz == pytest.approx((1100.0, 1400.0), abs=1.5)
+    assert check.decay_s == pytest.approx(2.0, rel=0.05)
+    assert [ring.start_s for ring in check.rings] == pytest.approx([1.0, 4.0], abs=0.003)

@@ -25,6 +25,7 @@ UNEVEN = 0.12
 GONG_FROM_HZ, GONG_TO_HZ = 400.0, 3200.0
 GONG_DB, SAME_OCTAVE = 14.0, 1.7
 LEAST_RATE_HZ = 16000
+LOUD_ROOM_DBFS = -45.0
 
 
 def measure_bell(recording: Recording) -> BellCheck:
@@ -98,6 +99,10 @@ def _tell_no_ring(recording: Recording, strikes_s: Array) -> BellCheck:
         message = "no ringing is heard"
         effect = "nothing to measure; check the ring source, the bell's wiring and the microphone"
         problem = Problem(kind="no-ring", message=message, effect=effect)
+        if level_dbfs(recording.samples) > LOUD_ROOM_DBFS:
+            message = "no blow stands out of a loud room"
+            effect = "a bell may be hidden in it; move the microphone nearer, or quieten the room"
+            problem = Problem(kind="noise", message=message, effect=effect)
     return BellCheck(
         strikes_per_s=None,
         gongs_hz=(),
