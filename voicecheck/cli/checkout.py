@@ -12,7 +12,7 @@ import typer
 from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
 
 MaybeJob = Annotated[
-    int | None, typer.Argument(metavar="[JOB]", help="Number of the job; none: analyse only.")
+    int | None, typer.Argument(metavar="JOB", help="Number of the job; none: analyse only.")
 ]
 RecordingFile = Annotated[
     Path | None, typer.Option("--recording", metavar="FILE", help="WAV, FLAC or AIFF file.")
