@@ -33,14 +33,17 @@ from voicecheck.records import BenchCheck, CheckItem, Recipe, SetType
 from voicecheck.records.benches import BenchSetup, Device, StepResult
 from voicecheck.workflow.advice import advise, find_spread_db
 from voicecheck.workflow.benchroom import (
+    BenchFile,
     add_setup,
     change_setup,
+    describe_check_of_now,
     find_bench,
     find_check_of_day,
     load_bench,
     remove_setup,
     save_result,
 )
+from voicecheck.workflow.sittings import get_now_utc
 
 TRUTH = {
     "line_out_v": 1.7,
@@ -209,6 +212,24 @@ def test_the_check_of_the_day(measured: str, expected: str | None) -> None:
     checks = [BenchCheck(bench="attic", time_utc=time, items=()) for time in times]
     found = find_check_of_day(checks, measured)
     assert (found.time_utc if found else None) == expected
+
+
+def test_a_sweep_begins_with_what_the_check_of_today_found() -> None:
+    setup = BenchSetup(name="attic", device="Oak")
+    item = CheckItem(
+        quantity="hum", value=-60.0, stored=-90.0, limit=6.0, unit="dBFS", verdict="moved"
+    )
+    moved = BenchCheck(bench="attic", time_utc=get_now_utc(), items=(item,))
+    passed = BenchCheck(
+        bench="attic",
+        time_utc=get_now_utc(),
+        items=(dataclasses.replace(item, verdict="pass"),),
+    )
+    (note,) = describe_check_of_now(BenchFile(setup=setup, checks=(passed, moved)))
+    assert "something moved: hum" in note
+    assert describe_check_of_now(BenchFile(setup=setup, checks=(moved, passed))) == ()
+    (note,) = describe_check_of_now(BenchFile(setup=setup))
+    assert "not checked today" in note
 
 
 # What the user is told.
@@ -495,9 +516,10 @@ def test_faults_that_the_sound_system_hides_are_told(call, card, job, tmp_path) 
     card.change(scene="handset", clip=0.02)
     (clipped,) = json.loads(call(*sweep, "clipped"))["recordings"]
     assert "clipping" in {problem["kind"] for problem in clipped["problems"]}
-    card.change(clip=0.0, drift_ppm=400.0)
+    card.change(clip=0.0, drift_ppm=290.0)
     (apart,) = json.loads(call(*sweep, "apart"))["recordings"]
-    assert "lost-samples" in {problem["kind"] for problem in apart["problems"]}
+    assert "drift" in {problem["kind"] for problem in apart["problems"]}
+    assert apart["timing"]["drift_ppm"] == pytest.approx(290.0, abs=1.0)
     card.change(drift_ppm=0.0, mute=True)
     with pytest.raises(RecordingError, match="silent"):
         call(*sweep, "muted")

@@ -93,6 +93,8 @@ def render_check(check: BenchCheck) -> str:
         unit = item.unit if value else ""
         rows.append((item.verdict, item.quantity, value, unit, stored, limit))
     lines.append(render_table(rows))
+    if any(item.verdict == "not done" for item in check.items):
+        lines.append("  not done: passed over, or never calibrated, so nothing to hold it against")
     moved = [item for item in check.items if item.verdict == "moved"]
     lines += [wrap(f"{item.quantity}: {item.message}", "  >  ", "     ") for item in moved]
     return "\n".join(lines)

@@ -116,6 +116,9 @@ class SeatGuide:
         seen = f" ({kinds})" if kinds else ""
         tell(f"  seat {seat}: {text} {unit} at 1 kHz{spread}{seen}", quiet=self.quiet)
         if self.waits:
+            for problem in found.problems:
+                seen = "; ".join(filter(None, (problem.message, problem.effect)))
+                tell(wrap(f"{problem.kind}: {seen}", "  >  ", "     "), quiet=self.quiet)
             for advice in advise(self._done, self.measured_path, self.transmitter):
                 tell(wrap(advice, "  >  ", "     "), quiet=self.quiet)
 

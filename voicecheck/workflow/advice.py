@@ -59,7 +59,7 @@ def advise(
     if not measurements:
         return ()
     kinds = {problem.kind for problem in measurements[-1].problems}
-    advice = [f"{kind}: {remedy}" for kind, remedy in JIG_FIRST.items() if kind in kinds]
+    advice = [remedy for kind, remedy in JIG_FIRST.items() if kind in kinds]
     if len(measurements) < 2:
         return tuple(advice)
     last, new = measurements[-2], measurements[-1]

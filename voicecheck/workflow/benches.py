@@ -14,7 +14,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Conditions, Programme, Recording, SetType
 from voicecheck.records.benches import Device
-from voicecheck.workflow.benchroom import BenchFile, find_bench
+from voicecheck.workflow.benchroom import BenchFile, describe_check_of_now, find_bench
 from voicecheck.workflow.driving import choose_programme
 
 DEFAULT_SEATS = 3
@@ -125,8 +125,8 @@ def make_hardware_bench(
         allowed_dbm=FIRST_RECEIVE_DBM if level_dbm is None else level_dbm,
         progress=progress,
     )
-    notes = list(bench.judge(path).reasons)
-    notes = [f"levels are relative: {reason}" for reason in notes]
+    notes = [f"levels are relative: {reason}" for reason in bench.judge(path).reasons]
+    notes += describe_check_of_now(file)
     if abs(feed_ma - set_type.feed_ma) > 1.0:
         notes.append(f"the feed is {feed_ma:g} mA, the type's is {set_type.feed_ma:g} mA")
     if programme is None:

@@ -223,6 +223,16 @@ def find_check_of_runs(book: JobBook, runs: Iterable[Run]) -> BenchCheck | None:
     return None
 
 
+def describe_check_of_now(file: BenchFile) -> tuple[str, ...]:
+    """What should be known of the bench check before measuring; nothing where it passed."""
+    now_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    check = find_check_of_day(file.checks, now_utc)
+    if check is None:
+        return (f'not checked today: `voicecheck bench check "{file.setup.name}"` does it',)
+    moved = ", ".join(item.quantity for item in check.items if item.verdict == "moved")
+    return (f"the bench check of today found that something moved: {moved}",) if moved else ()
+
+
 def list_plug_prompts(setup: BenchSetup, path: str, before: str | None = None) -> tuple[str, ...]:
     """What to re-plug before a path, on a board with one output or one input."""
     return list_plugs(setup, path, before)

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
+from voicecheck.bench.hardware import FIRST_RECEIVE_DBM, MOUTH_PATHS, HardwareBench
 from voicecheck.bench.session import HEADROOM_DB, LOOP_DBFS, MOUTH_DBFS, UNKNOWN_RECEIVE_DBFS
 from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
@@ -82,4 +82,7 @@ def _choose_level_dbfs(bench: HardwareBench, path: str, receive_dbm: float) -> f
     found = bench.find_level_dbfs(path, level)
     if found is not None:
         return found
-    return UNKNOWN_RECEIVE_DBFS if path == "receive" else MOUTH_DBFS
+    if path == "receive":
+        # As much more or less than the first level as was asked for.
+        return UNKNOWN_RECEIVE_DBFS + receive_dbm - FIRST_RECEIVE_DBM
+    return MOUTH_DBFS
