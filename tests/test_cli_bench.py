@@ -23,6 +23,7 @@ from factories import make_run
 
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.soundcard import link, takes
+from voicecheck.cli.calibrating import list_actions
 from voicecheck.cli.guidance import SeatGuide
 from voicecheck.cli.main import app
 from voicecheck.cli.pictures import PICTURES, draw_wires
@@ -43,7 +44,7 @@ from voicecheck.workflow.benchroom import (
     remove_setup,
     save_result,
 )
-from voicecheck.workflow.sittings import get_now_utc
+from voicecheck.workflow.sittings import get_guide, get_now_utc
 
 TRUTH = {
     "line_out_v": 1.7,
@@ -273,6 +274,11 @@ def test_a_small_board_is_replugged(capsys) -> None:
     assert "Plug the line tap into input 1." in text
     text, _ = guide_seats("transmit", "electret", capsys, line_drive_channel=2)
     assert "Plug" not in text
+    small = BenchSetup(name="shed", device="Oak", line_drive_channel=1, ear_channel=1)
+    first, second, *rest = list_actions(get_guide("mouth"), small)
+    assert first == "Plug output 1 into the mouth's amplifier."
+    assert second == "Plug the ear (coupler) into input 1."
+    assert rest == list_actions(get_guide("mouth"), BenchSetup(name="attic", device="Oak"))
 
 
 @pytest.mark.parametrize("step", PICTURES)
@@ -368,8 +374,9 @@ def job(tmp_path, call, card) -> int:
 
 
 def calibrate(call, card) -> None:
-    """All steps as a script does them."""
+    """All steps as a script does them, the meter read while the tone plays."""
     call("bench", "add", "attic", "--device", card.device, "--feed-ma", 40)
+    call("bench", "tone", "attic", "--hz", 400, "--seconds", 1.5)
     volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / 2**0.5
     for scene, step, options in (
         ("loop", "electrical-out", ("--meter-v", volts, "--meter-v", volts)),
@@ -459,6 +466,14 @@ def test_a_receiver_is_driven_softly_until_more_is_asked_for(call, card, job) ->
     with pytest.raises(InputError, match="needs --yes"):
         call(*sweep, "--level-dbm", -20)
     assert find_dbm(call(*sweep, "--level-dbm", -20, "--yes")) == pytest.approx(-20.0, abs=0.05)
+    terminal = Terminal(*map(str, sweep), "--level-dbm", "-25")
+    terminal.await_text("nobody's ear? y to go on, q to stop.")
+    terminal.press("y")
+    terminal.await_text("never to an ear")
+    terminal.await_text("q to stop.")
+    terminal.press("q")
+    assert terminal.end() == 130
+    assert "stopped before a seat was done" in terminal.text
 
 
 def kill_server(card) -> None:
@@ -546,15 +561,16 @@ class Terminal:
             env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
         )  # fmt: skip
         os.close(theirs)
-        self.text = ""
+        self.text, self.read_to = "", 0
 
     def await_text(self, words: str, limit_s: float = 30.0) -> None:
-        end_s, start = time.monotonic() + limit_s, len(self.text)
-        while words not in self.text[start:]:
+        end_s = time.monotonic() + limit_s
+        while words not in self.text[self.read_to :]:
             left_s = end_s - time.monotonic()
             assert left_s > 0, self.text
             if select.select([self.ours], [], [], left_s)[0]:
                 self.text += os.read(self.ours, 4096).decode()
+        self.read_to = self.text.index(words, self.read_to) + len(words)
 
     def press(self, keys: str) -> None:
         os.write(self.ours, keys.encode())
@@ -571,8 +587,25 @@ class Terminal:
 
 @pytest.mark.bench
 def test_somebody_is_taken_through_a_step(call, card) -> None:
-    """Words and picture, a key, two readings typed while tones play; stopped, it is kept."""
-    call("bench", "add", "attic", "--device", card.device)
+    """Questions of a set-up; words, picture, a key and two readings of a step, which is kept."""
+    terminal = Terminal("bench", "add", "attic")
+    for question, answer in (
+        ("Which one", "1"),
+        ("Output of the mouth", ""),
+        ("Output of the line drive", "3"),
+        ("Output of the line drive", "2"),
+        ("Input of the line tap", ""),
+        ("Input of the ear", ""),
+        ("coupler or coil", ""),
+        ("Feed current", "35"),
+        ("Mouth to mouthpiece", "25"),
+    ):
+        terminal.await_text(question)
+        terminal.press(f"{answer}\n")
+    assert terminal.end() == 0
+    setup = json.loads(call("bench", "show", "attic", "--json"))
+    assert (setup["device"], setup["feed_ma"], setup["mouth_mm"]) == ("handset", 35.0, 25.0)
+    assert (setup["mouth_channel"], setup["line_drive_channel"]) == (1, 2)
     terminal = Terminal("bench", "calibrate", "attic")
     terminal.await_text("q: stop.")
     assert "line drive o---" in terminal.text
