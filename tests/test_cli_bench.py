@@ -466,6 +466,8 @@ def test_a_receiver_is_driven_softly_until_more_is_asked_for(call, card, job) ->
     with pytest.raises(InputError, match="needs --yes"):
         call(*sweep, "--level-dbm", -20)
     assert find_dbm(call(*sweep, "--level-dbm", -20, "--yes")) == pytest.approx(-20.0, abs=0.05)
+    with pytest.raises(InputError, match="is for path receive"):
+        call(*sweep, "--path", "transmit", "--level-dbm", -20, "--yes")
     terminal = Terminal(*map(str, sweep), "--level-dbm", "-25")
     terminal.await_text("nobody's ear? y to go on, q to stop.")
     terminal.press("y")

@@ -163,7 +163,9 @@ def _sweep(
 
 def _confirm_level(path: str, level_dbm: float | None, *, yes: bool) -> None:
     """Ask before a receiver is driven harder than the first time."""
-    if path != "receive" or level_dbm is None or level_dbm <= FIRST_RECEIVE_DBM or yes:
+    if level_dbm is not None and path != "receive":
+        raise InputError(f"level_dbm: is for path receive, got path {path}")
+    if level_dbm is None or level_dbm <= FIRST_RECEIVE_DBM or yes:
         return
     if not is_terminal():
         raise InputError(
