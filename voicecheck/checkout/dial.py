@@ -19,9 +19,9 @@ LONGEST_PULSE_GAP_S = 0.24
 ODD_RATIO = 0.75
 """A last break under 3/4 of the others, or over 4/3, is told (common practice, no source)."""
 SPEED_UNCERTAINTY, BREAK_UNCERTAINTY, BOUNCE_UNCERTAINTY = 0.02, 0.5, 0.3
-"""95 % half-widths, shown on simulated loops with spark and ringing."""
+"""Half-widths: at 44.1 kHz and 45 dB none of 1000 seven-digit numbers was further off."""
 NOISY_TIMES = 3.0
-"""Worst of 1000 numbers at 20 dB signal to noise over the above."""
+"""At 20 dB signal to noise more than 95 % of the digits stay within so many times the above."""
 
 
 def measure_dial(
