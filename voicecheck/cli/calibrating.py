@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -159,7 +160,7 @@ def _sit(
                 )
             except KeyboardInterrupt:
                 tell("voicecheck: stopped; the steps that are done are kept")
-                raise typer.Exit(130) from None
+                sys.exit(130)
             if done is not None:
                 results.append(done)
                 _tell_result(done, quiet=quiet)

@@ -13,6 +13,7 @@ from voicecheck.cli import analysis, bench, books, checklist, checkout, demo, jo
 from voicecheck.errors import VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
+STOPPED_LINE = "voicecheck: stopped; everything recorded so far is kept"
 
 app = typer.Typer(
     name="voicecheck",
@@ -57,7 +58,7 @@ def main() -> NoReturn:
         _say(f"voicecheck: {error}")
         sys.exit(error.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        _say("voicecheck: stopped; everything recorded so far is kept")
+        _say(STOPPED_LINE)
         sys.exit(STOPPED)
     except BrokenPipeError:
         # The reader of a pipe has gone; nothing is left to say.
@@ -65,6 +66,8 @@ def main() -> NoReturn:
         sys.exit(0)
     except Exception as error:
         sys.exit(_explain(error))
+    if code == STOPPED:
+        _say(STOPPED_LINE)
     sys.exit(code if isinstance(code, int) else 0)
 
 

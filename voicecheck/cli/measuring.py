@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -67,6 +68,10 @@ def sweep(
             min=-60.0, max=0.0, help="Level to a receiver on a bench that was set up. Default -30."
         ),
     ] = None,
+    conditioned: Annotated[
+        bool | None,
+        typer.Option(help="Whether the handset was conditioned before each recording (P.75)."),
+    ] = None,
     yes: Annotated[
         bool,
         typer.Option("--yes", help="Do not wait for a key between seats, and do not ask."),
@@ -103,14 +108,16 @@ def sweep(
                 waits=waits,
                 quiet=quiet,
                 chosen=chosen,
+                # Who was guided through it has done it.
+                conditioned=True if waits and conditioned is None else conditioned,
             )
         except KeyboardInterrupt:
             tell("voicecheck: stopped before a seat was done; recordings are kept")
-            raise typer.Exit(130) from None
+            sys.exit(130)
     _show_runs([result.run for result in results], as_json=as_json)
     if any(result.was_stopped for result in results):
         tell("voicecheck: stopped; the seats that were done are kept as a run")
-        raise typer.Exit(130)
+        sys.exit(130)
 
 
 def _sweep(
@@ -123,6 +130,7 @@ def _sweep(
     waits: bool,
     quiet: bool,
     chosen: dict[str, Any],
+    conditioned: bool | None,
 ) -> tuple[SweepResult, ...]:
     """Choose the bench, and go through the seats."""
     from voicecheck.cli.guidance import SeatGuide, wrap
@@ -155,6 +163,7 @@ def _sweep(
         "n_seats": ready.n_seats,
         "before_seat": guide.before_seat,
         "after_seat": guide.after_seat,
+        "conditioned": conditioned,
     }
     if path == "both":
         return sweep_both(opened, job, **around)

@@ -42,13 +42,14 @@ def sweep_both(
     n_seats: int = 3,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
+    conditioned: bool | None = None,
 ) -> tuple[SweepResult, SweepResult]:
     """
     Two runs from one row of takes: the mouth talks, line tap and ear both listen.
 
     Parameters
     ----------
-    book, job, stage, bench, programme, n_seats, before_seat, after_seat
+    book, job, stage, bench, programme, n_seats, before_seat, after_seat, conditioned
         As of `sweep`; the seats are told of on the path "transmit".
 
     Returns
@@ -75,6 +76,7 @@ def sweep_both(
             n_seats=n_seats,
             before_seat=before_seat,
             after_seat=after_seat,
+            conditioned=conditioned,
         )
     finally:
         sidetone = None
@@ -87,6 +89,7 @@ def sweep_both(
                 bench=takes,
                 programme=programme,
                 n_seats=len(takes.kept),
+                conditioned=conditioned,
             )
     assert done is not None
     assert sidetone is not None

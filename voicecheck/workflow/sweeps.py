@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
-from voicecheck.records import Measurement, Programme, Run
+from voicecheck.records import Measurement, Problem, Programme, Recording, Run
 from voicecheck.records.signals import PATHS
 from voicecheck.verdicts import pool_run
 from voicecheck.workflow.benches import Bench
@@ -42,6 +42,7 @@ def sweep(
     n_seats: int = 3,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
+    conditioned: bool | None = None,
 ) -> SweepResult:
     """
     Record and analyse one path of a set at one stage.
@@ -63,6 +64,9 @@ def sweep(
         How often the handset is seated (and conditioned) anew.
     before_seat, after_seat : callable, optional
         Called around each seat with its number (from 1) and the count of seats, or its result.
+    conditioned : bool, optional
+        Whether the handset was conditioned before each recording (ITU-T P.75); what the bench
+        itself says when left out. A carbon set's runs without it are marked.
 
     Returns
     -------
@@ -79,7 +83,7 @@ def sweep(
     KeyboardInterrupt
         Stopped before a single seat was done.
     """
-    _check(book, job, stage, path, n_seats)
+    transmitter = _check(book, job, stage, path, n_seats)
     measurements: list[Measurement] = []
     failures: list[tuple[int, RecordingError]] = []
     was_stopped = False
@@ -88,6 +92,7 @@ def sweep(
             if before_seat:
                 before_seat(seat, n_seats)
             recording = bench.play_and_record(programme, path=path, seat=seat)
+            recording = _state_conditioning(recording, transmitter, conditioned)
             recording = book.save_recording(recording, programme.recipe)
             result: Measurement | RecordingError
             try:
@@ -113,14 +118,35 @@ def sweep(
     return SweepResult(run=run, failures=tuple(failures), was_stopped=was_stopped)
 
 
-def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> None:
-    book.load_job(job)
+def _state_conditioning(
+    recording: Recording, transmitter: str, conditioned: bool | None
+) -> Recording:
+    """Put conditioning among the conditions, and mark a carbon recording that goes without."""
+    conditions = recording.conditions
+    if conditioned is not None:
+        conditions = conditions.replace(conditioned=conditioned)
+        recording = recording.replace(conditions=conditions)
+    is_talking = conditions.path in ("transmit", "sidetone")
+    if transmitter != "carbon" or not is_talking or conditions.conditioned:
+        return recording
+    problem = Problem(
+        kind="conditioning",
+        message="it is not said that the carbon transmitter was conditioned (ITU-T P.75)",
+        effect="its level may be another after conditioning; the numbers stand",
+    )
+    return recording.replace(problems=(*recording.problems, problem))
+
+
+def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> str:
+    """Refuse what cannot be swept; the kind of transmitter of the job's set type."""
+    record = book.load_job(job)
     if path not in PATHS:
         raise InputError(f"path: need one of {', '.join(PATHS)}, got {path!r}")
     if not stage.strip():
         raise InputError("stage: need before, after, reference or a label, got nothing")
     if not 1 <= n_seats <= 50:
         raise InputError(f"seats: need 1 to 50, got {n_seats}")
+    return book.load_type(record.type_name).transmitter
 
 
 def _save(book: JobBook, job: int, stage: str, path: str, measured: list[Measurement]) -> Run:
