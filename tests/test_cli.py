@@ -238,3 +238,19 @@ def test_a_seat_that_cannot_be_used_does_not_stop_the_others(folder, tmp_path):
     assert len(json.loads(done.stdout)["recordings"]) == 1
     assert "silent" in done.stderr
     run("sweep", 1, *arguments, "--recording", silent, folder=folder, book=book, code=3)
+
+
+def test_a_carbon_run_without_conditioning_is_marked(folder, tmp_path):
+    """ITU-T P.75: what is not said to be conditioned carries a problem; what is does not."""
+    book = tmp_path / "book"
+    run("type", "add", "T", "--transmitter", "carbon", folder=folder, book=book)
+    run("job", "open", "one", "--type", "T", folder=folder, book=book)
+    arguments = ("sweep", 1, "--path", "transmit", "--signal", "OUT.wav", "--json")
+    files = ("--recording", "A.wav")
+    kinds = []
+    for stage, said in (("unsaid", ()), ("said", ("--conditioned",))):
+        done = run(*arguments, "--stage", stage, *said, *files, folder=folder, book=book)
+        document = json.loads(done.stdout)["pooled"]
+        kinds.append([problem["kind"] for problem in document["problems"]])
+        assert document["conditions"]["conditioned"] is (True if said else None)
+    assert kinds == [["conditioning"], []]

@@ -41,7 +41,7 @@ def handset_response(frequency_hz):
 def sweep(book, *arguments, code=0):
     done = subprocess.run(
         [sys.executable, "-m", "voicecheck", "sweep", "1", "--stage", "before", "--path",
-         "transmit", "--json", "--yes", *map(str, arguments)],
+         "transmit", "--json", "--yes", "--conditioned", *map(str, arguments)],
         env={**os.environ, "VOICECHECK_BOOK": str(book)},
         capture_output=True,
         text=True,
