@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
+from voicecheck.records.checkout import FlexCheck
 from voicecheck.verdicts import (
     Identity,
     build_baseline,
@@ -22,9 +23,12 @@ from voicecheck.verdicts import (
     load_mask_text,
     rank_hints,
     summarise,
+    widen_baseline,
 )
+from voicecheck.workflow.checkout import list_checks
 
 REFERENCE = "reference"
+FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
 
 
 def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> tuple[Baseline, ...]:
@@ -89,6 +93,18 @@ def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
     """The newest baseline of each path of a type; empty where none has been built."""
     found = [one for one in book.list_baselines() if one.type_name == type_name]
     return {baseline.path: baseline for baseline in found}
+
+
+def find_judged_baselines(
+    book: JobBook, type_name: str, paths: Collection[str]
+) -> dict[str, Baseline]:
+    """Baselines of some paths, their limits as they are judged together: one band, one rule."""
+    found = find_baselines(book, type_name)
+    n_paths = len([path for path in found if path in paths])
+    return {
+        path: widen_baseline(baseline, n_paths) if path in paths else baseline
+        for path, baseline in found.items()
+    }
 
 
 def compare(
@@ -212,6 +228,16 @@ def identify(book: JobBook, job: int, stage: str) -> Identity:
     return identify_element(run, find_series(book, job, stage))
 
 
+def _gather_flex(book: JobBook, job: int, stage: str) -> dict[str, float]:
+    """Events per minute while the cord was flexed or the hook pressed, as the hints know them."""
+    found = {}
+    for one in list_checks(book, job):
+        name = FLEX_TESTS.get(one.part)
+        if isinstance(one.check, FlexCheck) and name and one.stage in ("", stage):
+            found[name] = float(one.check.events_per_min)
+    return found
+
+
 def _check_results(results: Mapping[str, float] | None) -> dict[str, float]:
     """Names of separating tests as the hints know them."""
     given = results or {}
@@ -235,7 +261,8 @@ def _compare_to_type(
     comparison = compare_to_baseline(
         runs, baselines, job=job.job, stage=stage, transmitter=transmitter
     )
-    hints = rank_hints(comparison, runs, baselines, extra=_check_results(results))
+    known = {**_gather_flex(book, job.job, stage), **_check_results(results)}
+    hints = rank_hints(comparison, runs, baselines, extra=known)
     return dataclasses.replace(comparison, hints=hints)
 
 

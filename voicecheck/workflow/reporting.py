@@ -12,7 +12,7 @@ from voicecheck.records import Run
 from voicecheck.report import ReportContent, write_report
 from voicecheck.workflow.benchroom import find_check_of_runs
 from voicecheck.workflow.checklist import collect_results
-from voicecheck.workflow.comparing import find_baselines
+from voicecheck.workflow.comparing import find_judged_baselines
 
 LEFT_OUT_STAGES = ("reference",)
 
@@ -57,7 +57,7 @@ def report_job(
         job=record,
         set_type=book.load_type(record.type_name),
         runs=runs,
-        baselines=find_baselines(book, record.type_name),
+        baselines=find_judged_baselines(book, record.type_name, {run.path for run in runs}),
         comparisons=book.list_comparisons(job),
         bench_check=find_check_of_runs(book, runs),
         now_utc=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
