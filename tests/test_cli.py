@@ -254,3 +254,37 @@ def test_a_carbon_run_without_conditioning_is_marked(folder, tmp_path):
         kinds.append([problem["kind"] for problem in document["problems"]])
         assert document["conditions"]["conditioned"] is (True if said else None)
     assert kinds == [["conditioning"], []]
+
+
+def test_a_coil_reading_and_another_current_are_used(tmp_path):
+    """Coil readings become a test of the hints; a stated feed current goes into the run."""
+    book = tmp_path / "book"
+
+    def call(*arguments):
+        return run(*arguments, folder=tmp_path, book=book).stdout
+
+    call("type", "add", "T", "--transmitter", "carbon")
+    once = ("--path", "receive", "--seats", 1, "--simulated")
+    for seed in (1, 2):
+        call("job", "open", f"good {seed}", "--type", "T")
+        call("sweep", seed, "--stage", "reference", *once, "carbon", "--seed", seed)
+        coil = ("--stage", "reference coil", "--ear", "coil", *once, "carbon", "--seed", seed)
+        call("sweep", seed, *coil)
+    call("baseline", "build", "T")
+    call("job", "open", "weak", "--type", "T")
+    call("sweep", 3, "--stage", "before", *once, "carbon+weak-magnet")
+    document = json.loads(
+        call("sweep", 3, "--stage", "before coil", "--ear", "coil", "--feed-ma", 25, "--json",
+             *once, "carbon+weak-magnet")
+    )  # fmt: skip
+    conditions = document["pooled"]["conditions"]
+    assert conditions["ear"] == "coil"
+    assert conditions["feed_ma"] == 25
+    assert "F13" in [hint["code"] for hint in json.loads(call("compare", 3, "--json"))["hints"]]
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.comparing import _gather_coil
+
+    with open_book(book) as opened:
+        found = _gather_coil(opened, opened.load_job(3), "before")
+    assert set(found) == {"test.coil_db"}
+    assert abs(found["test.coil_db"]) < 10

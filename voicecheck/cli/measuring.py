@@ -68,6 +68,15 @@ def sweep(
             min=-60.0, max=0.0, help="Level to a receiver on a bench that was set up. Default -30."
         ),
     ] = None,
+    feed_ma: Annotated[
+        float | None, typer.Option(help="Feed current of this run, mA, if not the type's.")
+    ] = None,
+    ear: Annotated[
+        str | None, typer.Option(help="coupler or coil (pickup), if not as the bench has it.")
+    ] = None,
+    angle_deg: Annotated[
+        float | None, typer.Option(help="Handset away from the talking position, degrees.")
+    ] = None,
     conditioned: Annotated[
         bool | None,
         typer.Option(help="Whether the handset was conditioned before each recording (P.75)."),
@@ -96,6 +105,7 @@ def sweep(
             "n_seats": seats,
             "level_dbm": level_dbm,
         }
+        stated = _collect_stated(conditioned, feed_ma=feed_ma, ear=ear, angle_deg=angle_deg)
         waits = bench is not None and not yes and is_terminal()
         try:
             _confirm_level(path, level_dbm, yes=yes)
@@ -108,8 +118,8 @@ def sweep(
                 waits=waits,
                 quiet=quiet,
                 chosen=chosen,
-                # Who was guided through it has done it.
-                conditioned=True if waits and conditioned is None else conditioned,
+                # Who was guided through conditioning has done it.
+                stated={"conditioned": True, **stated} if waits else stated,
             )
         except KeyboardInterrupt:
             tell("voicecheck: stopped before a seat was done; recordings are kept")
@@ -130,7 +140,7 @@ def _sweep(
     waits: bool,
     quiet: bool,
     chosen: dict[str, Any],
-    conditioned: bool | None,
+    stated: dict[str, Any],
 ) -> tuple[SweepResult, ...]:
     """Choose the bench, and go through the seats."""
     from voicecheck.cli.guidance import SeatGuide, wrap
@@ -152,7 +162,12 @@ def _sweep(
         quiet=quiet,
     )
     ready = choose_bench(
-        set_type, book=opened, path=guide.measured_path, progress=view.update, **chosen
+        set_type,
+        book=opened,
+        path=guide.measured_path,
+        progress=view.update,
+        stated=stated,
+        **chosen,
     )
     for note in ready.notes:
         tell(wrap(note, "  note: ", "        "), quiet=quiet)
@@ -163,11 +178,19 @@ def _sweep(
         "n_seats": ready.n_seats,
         "before_seat": guide.before_seat,
         "after_seat": guide.after_seat,
-        "conditioned": conditioned,
+        "stated": stated,
     }
     if path == "both":
         return sweep_both(opened, job, **around)
     return (run_sweep(opened, job, path=path, **around),)
+
+
+def _collect_stated(conditioned: bool | None, **conditions: Any) -> dict[str, Any]:
+    """Conditions that were given as options."""
+    if conditions["ear"] not in (None, "coupler", "coil"):
+        raise InputError(f"ear: need coupler or coil, got {conditions['ear']!r}")
+    given = {"conditioned": conditioned, **conditions}
+    return {name: value for name, value in given.items() if value is not None}
 
 
 def _confirm_level(path: str, level_dbm: float | None, *, yes: bool) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from voicecheck.bench.wavfile import WavFileBench, load_programme
 from voicecheck.errors import InputError
@@ -18,6 +18,7 @@ from voicecheck.workflow.benchroom import BenchFile, describe_check_of_now, find
 from voicecheck.workflow.driving import choose_programme
 
 DEFAULT_SEATS = 3
+SIMULATED_CONDITIONS = ("feed_ma", "ear", "angle_deg")
 
 
 class Bench(Protocol):
@@ -37,12 +38,21 @@ def make_file_bench(files: Sequence[str | Path], set_type: SetType, *, channel: 
 
 
 def make_simulated_bench(
-    handset: str, set_type: SetType, *, seed: int = 1, specimen: int = 1
+    handset: str,
+    set_type: SetType,
+    *,
+    seed: int = 1,
+    specimen: int = 1,
+    stated: Mapping[str, Any] | None = None,
 ) -> Bench:
-    """Bench with a modelled telephone on it, fed as its type wants."""
+    """Bench with a modelled telephone on it, fed as its type wants or as is stated."""
     from voicecheck.bench.simulated import SimulatedBench
 
-    return SimulatedBench(handset, seed=seed, specimen=specimen, feed_ma=set_type.feed_ma)
+    options: dict[str, Any] = {"feed_ma": set_type.feed_ma}
+    options |= {
+        name: (stated or {})[name] for name in SIMULATED_CONDITIONS if name in (stated or {})
+    }
+    return SimulatedBench(handset, seed=seed, specimen=specimen, **options)
 
 
 def make_sound_bench(
@@ -148,6 +158,7 @@ def choose_bench(
     book: JobBook | None = None,
     path: str = "transmit",
     level_dbm: float | None = None,
+    stated: Mapping[str, Any] | None = None,
     progress: Callable[[float, float], None] | None = None,
 ) -> ChosenBench:
     """
@@ -176,6 +187,8 @@ def choose_bench(
         What will be measured; a bench that was set up chooses its level by it.
     level_dbm : float, optional
         Nominal level to a receiver, and the most that is allowed; -30 dBm when left out.
+    stated : mapping, optional
+        Conditions that the simulated bench takes: `feed_ma`, `ear`, `angle_deg`.
     progress : callable, optional
         Told the fraction done and the level while a sound device records.
 
@@ -203,7 +216,7 @@ def choose_bench(
         bench = make_file_bench(files, set_type, channel=channels[1])
         return ChosenBench(bench=bench, programme=programme, n_seats=len(files))
     if simulated is not None:
-        bench = make_simulated_bench(simulated, set_type, seed=seed)
+        bench = make_simulated_bench(simulated, set_type, seed=seed, stated=stated)
         return ChosenBench(bench=bench, programme=programme, n_seats=n_seats or DEFAULT_SEATS)
     file = find_bench(book, device or "") if book is not None else None
     if file is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Programme, Recording
@@ -42,14 +44,14 @@ def sweep_both(
     n_seats: int = 3,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
-    conditioned: bool | None = None,
+    stated: Mapping[str, object] | None = None,
 ) -> tuple[SweepResult, SweepResult]:
     """
     Two runs from one row of takes: the mouth talks, line tap and ear both listen.
 
     Parameters
     ----------
-    book, job, stage, bench, programme, n_seats, before_seat, after_seat, conditioned
+    book, job, stage, bench, programme, n_seats, before_seat, after_seat, stated
         As of `sweep`; the seats are told of on the path "transmit".
 
     Returns
@@ -76,7 +78,7 @@ def sweep_both(
             n_seats=n_seats,
             before_seat=before_seat,
             after_seat=after_seat,
-            conditioned=conditioned,
+            stated=stated,
         )
     finally:
         sidetone = None
@@ -89,7 +91,7 @@ def sweep_both(
                 bench=takes,
                 programme=programme,
                 n_seats=len(takes.kept),
-                conditioned=conditioned,
+                stated=stated,
             )
     assert done is not None
     assert sidetone is not None

@@ -238,6 +238,24 @@ def _gather_flex(book: JobBook, job: int, stage: str) -> dict[str, float]:
     return found
 
 
+def _gather_coil(book: JobBook, job: Job, stage: str) -> dict[str, float]:
+    """
+    Level of a pickup coil on the receiver against the reference sets under the same coil, dB.
+
+    The runs are the receive runs of the stages "reference coil" and, for "before", "before coil".
+    A coil has a rising response of its own and no pascals: only this difference is used. Magnetic
+    and weak with a usual coil reading means diaphragm or magnet gap; weak in both, electrical.
+    """
+    run = current_runs(book, job.job, f"{stage} coil").get("receive")
+    references = book.list_runs(
+        type_name=job.type_name, path="receive", stage=f"{REFERENCE} coil", recordings=False
+    )
+    known = [one.pooled.bands.mid_db for one in references if one.pooled.bands.mid_db is not None]
+    if run is None or run.pooled.bands.mid_db is None or not known:
+        return {}
+    return {"test.coil_db": run.pooled.bands.mid_db - sum(known) / len(known)}
+
+
 def _check_results(results: Mapping[str, float] | None) -> dict[str, float]:
     """Names of separating tests as the hints know them."""
     given = results or {}
@@ -261,7 +279,11 @@ def _compare_to_type(
     comparison = compare_to_baseline(
         runs, baselines, job=job.job, stage=stage, transmitter=transmitter
     )
-    known = {**_gather_flex(book, job.job, stage), **_check_results(results)}
+    known = {
+        **_gather_flex(book, job.job, stage),
+        **_gather_coil(book, job, stage),
+        **_check_results(results),
+    }
     hints = rank_hints(comparison, runs, baselines, extra=known)
     return dataclasses.replace(comparison, hints=hints)
 

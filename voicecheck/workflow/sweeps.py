@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from voicecheck.errors import InputError, RecordingError
@@ -42,7 +42,7 @@ def sweep(
     n_seats: int = 3,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
-    conditioned: bool | None = None,
+    stated: Mapping[str, object] | None = None,
 ) -> SweepResult:
     """
     Record and analyse one path of a set at one stage.
@@ -64,9 +64,10 @@ def sweep(
         How often the handset is seated (and conditioned) anew.
     before_seat, after_seat : callable, optional
         Called around each seat with its number (from 1) and the count of seats, or its result.
-    conditioned : bool, optional
-        Whether the handset was conditioned before each recording (ITU-T P.75); what the bench
-        itself says when left out. A carbon set's runs without it are marked.
+    stated : mapping, optional
+        Conditions that the user states, by their names: `conditioned` (ITU-T P.75), `feed_ma`,
+        `ear`, `angle_deg`. What is left out is as the bench says. A carbon set's runs that are
+        not said to be conditioned are marked.
 
     Returns
     -------
@@ -92,7 +93,7 @@ def sweep(
             if before_seat:
                 before_seat(seat, n_seats)
             recording = bench.play_and_record(programme, path=path, seat=seat)
-            recording = _state_conditioning(recording, transmitter, conditioned)
+            recording = _state_conditions(recording, transmitter, stated or {})
             recording = book.save_recording(recording, programme.recipe)
             result: Measurement | RecordingError
             try:
@@ -118,14 +119,12 @@ def sweep(
     return SweepResult(run=run, failures=tuple(failures), was_stopped=was_stopped)
 
 
-def _state_conditioning(
-    recording: Recording, transmitter: str, conditioned: bool | None
+def _state_conditions(
+    recording: Recording, transmitter: str, stated: Mapping[str, object]
 ) -> Recording:
-    """Put conditioning among the conditions, and mark a carbon recording that goes without."""
-    conditions = recording.conditions
-    if conditioned is not None:
-        conditions = conditions.replace(conditioned=conditioned)
-        recording = recording.replace(conditions=conditions)
+    """Put what is stated among the conditions, and mark carbon that goes without conditioning."""
+    conditions = recording.conditions.replace(**stated)
+    recording = recording.replace(conditions=conditions)
     is_talking = conditions.path in ("transmit", "sidetone")
     if transmitter != "carbon" or not is_talking or conditions.conditioned:
         return recording
