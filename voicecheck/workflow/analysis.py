@@ -193,7 +193,7 @@ def _analyze_each(
     from joblib import Parallel, delayed
 
     # A task of one file would spend as long on its way as on the work.
-    size = max(1, min(20, len(files) // (4 * n_jobs)))
+    size = max(1, min(5, len(files) // (4 * n_jobs)))
     groups = [files[first : first + size] for first in range(0, len(files), size)]
     work = (delayed(_analyze_group)(group, programme.recipe, channel) for group in groups)
     done = Parallel(n_jobs=n_jobs, return_as="generator")(work)
