@@ -151,7 +151,12 @@ def _between_stages(comparison: Comparison) -> tuple[str, ...]:
     real, doubtful = _with(comparison, "outside"), _with(comparison, "doubtful")
     lines = [_describe_change(finding, when) for finding in _pick(real)]
     spoken = {(finding.path, _group(finding)) for finding in real}
-    unsure = [f for f in _pick(doubtful) if (f.path, _group(f)) not in spoken]
+    unsure = [
+        finding
+        for finding in _pick(doubtful)
+        # A difference that would be told as 0.0 tells nothing.
+        if (finding.path, _group(finding)) not in spoken and abs(finding.value or 0.0) >= 0.05
+    ]
     lines += [f"Not certain: {_lower(_describe_change(finding, when))}" for finding in unsure]
     if not lines and _with(comparison, "within"):
         return (NO_DIFFERENCE.format(when=when), *_refusals(comparison))
