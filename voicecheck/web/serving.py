@@ -1,0 +1,49 @@
+"""Serving the page on the loopback address."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+from voicecheck.errors import InputError
+
+
+def serve_page(
+    book: Path | None, port: int, *, tell: Callable[[str], object], opens_browser: bool
+) -> None:
+    """
+    Serve until interrupted.
+
+    Raises
+    ------
+    InputError
+        The extra `page` is not installed, or the port is taken.
+    """
+    try:
+        import uvicorn
+
+        from voicecheck.web.pages import make_app
+    except ModuleNotFoundError as error:
+        raise InputError(
+            f"page: {error.name} is not there; install it with `pip install 'voicecheck[page]'`"
+        ) from None
+    with socket.socket() as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("127.0.0.1", port))
+        except OSError as error:
+            raise InputError(f"port: {port} cannot be used ({error.strerror})") from None
+        token = secrets.token_urlsafe(32)
+        host = f"127.0.0.1:{listener.getsockname()[1]}"
+        address = f"http://{host}/enter?token={token}"
+        tell(f"The bench page is at {address} (Ctrl-C ends it)")
+        if opens_browser:
+            webbrowser.open(address)
+        # Without a limit an open stream would keep the server from ever leaving.
+        config = uvicorn.Config(
+            make_app(book, token, host), log_level="warning", timeout_graceful_shutdown=1
+        )
+        uvicorn.Server(config).run(sockets=[listener])
