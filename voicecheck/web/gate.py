@@ -34,7 +34,8 @@ class Gate:
                 headers.setdefault("content-security-policy", POLICY)
                 headers.setdefault("cache-control", "no-store")
                 headers["x-content-type-options"] = "nosniff"
-                headers["referrer-policy"] = "no-referrer"
+                # "no-referrer" would make a browser send its forms with the origin "null".
+                headers["referrer-policy"] = "same-origin"
             await send(message)
 
         app = self._app if self._may_pass(scope) else PlainTextResponse("Not for you.\n", 403)

@@ -34,6 +34,8 @@ def serve_page(
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind(("127.0.0.1", port))
+            # Listening before the address is told, so that a quick browser waits.
+            listener.listen()
         except OSError as error:
             raise InputError(f"port: {port} cannot be used ({error.strerror})") from None
         token = secrets.token_urlsafe(32)
