@@ -14,7 +14,9 @@ def register(app: typer.Typer) -> None:
 
 
 def open_page(
-    book: Annotated[Path | None, typer.Option(help="Folder of the job book.")] = None,
+    book: Annotated[
+        Path | None, typer.Option(envvar="VOICECHECK_BOOK", help="Folder of the job book.")
+    ] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 for a free one.")] = 0,
     no_open: Annotated[bool, typer.Option("--no-open", help="Do not open a browser.")] = False,
 ) -> None:
