@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
-import coverage as coverage_study
 import identity_rates
+import interval_coverage
 import limit
 import robustness
 from accuracy import PLANTS
@@ -22,7 +22,7 @@ from known_plant import resonant_receiver
 @pytest.mark.parametrize("name", ["carbon-like, 60 dB", "weak, 25 dB, mains -29 dB"])
 def test_intervals_cover(name):
     """Of ten seeds' values 89 to 99.5 of 100 lie inside their 95 % interval."""
-    shares = coverage_study.assess(PLANTS[name], 10)
+    shares = interval_coverage.assess(PLANTS[name], 10)
     for quantity in ("response", "THD"):
         assert 91.0 <= float(shares[quantity]) <= 98.5, shares
     assert float(shares["bands"]) >= 80.0

@@ -1,7 +1,7 @@
 """
 Do the 95 % intervals hold the true value in 95 of 100? Printed for plants of known answer.
 
-    python tests/bench/coverage.py [SEEDS]
+    python tests/bench/interval_coverage.py [SEEDS]
 
 Response points, band levels, THD and noise levels; each share is over all seeds and points.
 """
