@@ -203,11 +203,12 @@ def _analyze_each(
 def _analyze_group(
     files: Sequence[str | Path], recipe: Recipe, channel: int
 ) -> list[Measurement | Unusable]:
-    return [_analyze_one(Path(file), _make_once(recipe), channel) for file in files]
+    return [_analyze_one(Path(file), remake_programme(recipe), channel) for file in files]
 
 
 @lru_cache(maxsize=4)
-def _make_once(recipe: Recipe) -> Programme:
+def remake_programme(recipe: Recipe) -> Programme:
+    """The programme of a recipe, made once for all the recordings of it in this process."""
     return make_programme(recipe)
 
 

@@ -4,24 +4,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
-from voicecheck.programme import make_programme
 from voicecheck.records import (
     Measurement,
     NormalValue,
     Problem,
-    Programme,
     Recipe,
     Recording,
     Run,
 )
 from voicecheck.verdicts import pool_run
+from voicecheck.workflow.analysis import remake_programme
 
 if TYPE_CHECKING:
     from voicecheck.jobbook.reanalysis import AnalysedAgain
@@ -116,13 +114,8 @@ def salvage(where: str | Path, into: str | Path) -> tuple[Problem, ...]:
     return salvage_book(where, into)
 
 
-@lru_cache(maxsize=4)
-def _make_once(recipe: Recipe) -> Programme:
-    return make_programme(recipe)
-
-
 def _measure_one(recording: Recording, recipe: Recipe) -> Measurement:
-    return measure_recording(_make_once(recipe), recording)
+    return measure_recording(remake_programme(recipe), recording)
 
 
 def _pool_again(run: Run, measurements: Sequence[Measurement]) -> Run:
