@@ -11,25 +11,21 @@ from typing import TYPE_CHECKING
 from voicecheck.cli.common import tell
 from voicecheck.cli.keys import wait_for_key
 from voicecheck.errors import RecordingError
+from voicecheck.workflow.guidance import (
+    SETTLE_S,
+    TURN_OVER,
+    get_seat_caution,
+    is_fed,
+    list_seat_steps,
+    needs_conditioning,
+)
 
 if TYPE_CHECKING:
     from voicecheck.cli.takeview import TakeView
     from voicecheck.records import Measurement
     from voicecheck.records.benches import BenchSetup
 
-SETTLE_S = 5
-"""Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
 WIDTH = 78
-TURN_OVER = (
-    "Turn the handset over slowly, twice, and bring it back as it was (ITU-T P.75). "
-    "Touch nothing then."
-)
-CAUTION_OF = {
-    "transmit": "reference-transmit",
-    "sidetone": "reference-transmit",
-    "receive": "reference-receive",
-    "loop": "loop-back",
-}
 
 
 def wrap(text: str, first: str, then: str) -> str:
@@ -84,17 +80,18 @@ class SeatGuide:
         """Say what to do now, and wait until it is done."""
         if not self.waits:
             return
-        from voicecheck.workflow.sittings import get_guide
-
         where = f" - {self.setup.name}" if self.setup else ""
         tell(f"\nSeat {seat} of {n_seats} - {self.path}{where}")
-        for number, step in enumerate(self._list_steps(seat), 1):
+        steps = list_seat_steps(
+            self.path, self.transmitter, feed_ma=self.feed_ma, seat=seat, setup=self.setup
+        )
+        for number, step in enumerate(steps, 1):
             tell(wrap(step, f"  {number}  ", "     "))
-        tell(wrap(get_guide(CAUTION_OF[self.measured_path]).caution, "  !  ", "     "))
+        tell(wrap(get_seat_caution(self.path), "  !  ", "     "))
         self._wait("Space or Enter when that is done, q to stop.")
-        if self._is_fed():
+        if is_fed(self.path, self.transmitter):
             self._count_down(SETTLE_S, "feed settling")
-            if self.transmitter == "carbon":
+            if needs_conditioning(self.path, self.transmitter):
                 tell(wrap(TURN_OVER, "  *  ", "     "))
                 self._wait("Space or Enter starts the take.")
 
@@ -121,30 +118,6 @@ class SeatGuide:
                 tell(wrap(f"{problem.kind}: {seen}", "  >  ", "     "), quiet=self.quiet)
             for advice in advise(self._done, self.measured_path, self.transmitter):
                 tell(wrap(advice, "  >  ", "     "), quiet=self.quiet)
-
-    def _is_fed(self) -> bool:
-        return self.measured_path in {"transmit", "sidetone"} and self.transmitter in {
-            "carbon",
-            "electret",
-        }
-
-    def _list_steps(self, seat: int) -> list[str]:
-        from voicecheck.workflow.benchroom import list_plug_prompts
-
-        steps = []
-        if self.setup is not None and seat == 1:
-            prompts = list_plug_prompts(self.setup, self.measured_path)
-            steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
-        if self.path == "loop":
-            return [*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else."]
-        again = "Clamp the handset"
-        if seat > 1:
-            off = "Feed off, take" if self._is_fed() else "Take"
-            again = f"{off} the handset out and clamp it again"
-        steps.append(f"{again}, its receiver on the coupler, never at an ear.")
-        if self._is_fed():
-            steps.append(f"Then switch the feed on, {self.feed_ma:g} mA.")
-        return steps
 
     def _count_down(self, seconds: int, what: str) -> None:
         for left in range(seconds, 0, -1):

@@ -8,22 +8,15 @@ import time
 from types import TracebackType
 from typing import TYPE_CHECKING
 
+from voicecheck.workflow.guidance import ENOUGH_DBFS, TOO_MUCH_DBFS, rate_level
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.live import Live
 
-ENOUGH_DBFS, TOO_MUCH_DBFS = -45.0, -3.0
-"""Peak of the input: below the first noise withholds points, above the second steps clip (PROP)."""
 LOWEST_DBFS = -60.0
 BAR_WIDTH = 44
 HELD_S = 1.0
-
-
-def rate_level(peak_dbfs: float) -> str:
-    """In two words whether the input has enough level."""
-    if peak_dbfs > TOO_MUCH_DBFS:
-        return "too much"
-    return "enough" if peak_dbfs >= ENOUGH_DBFS else "too little"
 
 
 def draw_level(peak_dbfs: float, width: int = BAR_WIDTH) -> str:
