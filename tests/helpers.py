@@ -1,8 +1,9 @@
-"""Small helpers shared by the tests of the analysis."""
+"""Small helpers shared by the tests."""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
@@ -43,3 +44,17 @@ def rms(values):
 
 def kinds(measurement):
     return [problem.kind for problem in measurement.problems]
+
+
+def find_sound_processes(parent: int) -> list[int]:
+    """Sound processes that a process has started and that still run."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        try:
+            words = (folder / "cmdline").read_bytes().split(b"\0")
+            after_name = (folder / "stat").read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if b"voicecheck.bench.soundcard.child" in words and int(after_name[1]) == parent:
+            found.append(int(folder.name))
+    return found

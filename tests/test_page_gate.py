@@ -1,16 +1,13 @@
 """The bench page: who may ask, what hostile text becomes, and a job from sweep to report."""
 
-import os
-
 import pytest
 
 pytest.importorskip("starlette")
 from starlette.testclient import TestClient
+from voicecheck.web.pages import make_app
 
 from voicecheck.records import SetType
-from voicecheck.web.pages import make_app
 from voicecheck.workflow.benches import list_simulated
-from voicecheck.workflow.benchlock import find_holder, hold_bench
 from voicecheck.workflow.books import open_book
 
 HOST, TOKEN = "127.0.0.1:4711", "a-token-of-the-test"
@@ -116,15 +113,3 @@ def test_a_sweep_is_kept_and_reported(client, app):
     report = client.get("/jobs/1/report")
     assert report.status_code == 200
     assert report.headers["content-security-policy"].startswith("sandbox")
-
-
-def test_a_bench_is_held_once_and_a_dead_holder_is_passed_over(tmp_path):
-    with hold_bench(tmp_path, "attic"):
-        assert find_holder(tmp_path, "attic") == os.getpid()
-        with pytest.raises(Exception, match="busy"), hold_bench(tmp_path, "attic"):
-            pass
-        file = next(tmp_path.glob("bench-*.lock"))
-    file.write_text("2147483646")
-    with hold_bench(tmp_path, "attic"):
-        assert find_holder(tmp_path, "attic") == os.getpid()
-    assert not file.exists()

@@ -14,9 +14,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
+from helpers import find_sound_processes
 
 from voicecheck.bench.soundcard import SoundCardBench, link, list_devices, takes
 from voicecheck.errors import BenchError
@@ -33,20 +33,6 @@ STALL_S, DIAGNOSE_S = 1.2, 1.0
 
 
 SHIPPED_S = takes.STALL_S + takes.DIAGNOSE_S
-
-
-def find_sound_processes(parent: int) -> list[int]:
-    """Sound processes that a process has started and that still run."""
-    found = []
-    for folder in Path("/proc").iterdir():
-        try:
-            words = (folder / "cmdline").read_bytes().split(b"\0")
-            after_name = (folder / "stat").read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if b"voicecheck.bench.soundcard.child" in words and int(after_name[1]) == parent:
-            found.append(int(folder.name))
-    return found
 
 
 @pytest.fixture(autouse=True)

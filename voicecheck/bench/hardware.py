@@ -9,7 +9,13 @@ import numpy as np
 
 from voicecheck.bench.calibration.equaliser import equalise, make_equaliser
 from voicecheck.bench.calibration.validity import Standing, get_newest, judge_path
-from voicecheck.bench.soundcard.card import check_rate, find_problems, get_time_utc, is_complete
+from voicecheck.bench.soundcard.card import (
+    check_rate,
+    find_problems,
+    get_time_utc,
+    is_complete,
+    name_devices,
+)
 from voicecheck.bench.soundcard.takes import Progress, Take, Wiring, capture
 from voicecheck.errors import BenchError, InputError
 from voicecheck.programme import RATES_HZ
@@ -139,6 +145,11 @@ class HardwareBench:
         self.allowed_dbm = allowed_dbm
         self.is_equalised = is_equalised
         self.progress = progress
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """Sound devices that a take drives and listens to."""
+        return name_devices(self.setup.device, self.setup.input_device)
 
     def judge(self, path: str) -> Standing:
         """Whether a path has an absolute unit now, and why not."""

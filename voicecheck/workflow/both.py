@@ -8,6 +8,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Programme, Recording
 from voicecheck.workflow.benches import Bench
+from voicecheck.workflow.benchlock import hold_bench
 from voicecheck.workflow.sweeps import AfterSeat, BeforeSeat, SweepResult, sweep
 
 
@@ -68,18 +69,19 @@ def sweep_both(
     takes = _SharedTakes(bench, book)
     done: SweepResult | None = None
     try:
-        done = sweep(
-            book,
-            job,
-            stage=stage,
-            path="transmit",
-            bench=takes,
-            programme=programme,
-            n_seats=n_seats,
-            before_seat=before_seat,
-            after_seat=after_seat,
-            stated=stated,
-        )
+        with hold_bench(bench, f"sweep of job {job}, transmit and sidetone"):
+            done = sweep(
+                book,
+                job,
+                stage=stage,
+                path="transmit",
+                bench=takes,
+                programme=programme,
+                n_seats=n_seats,
+                before_seat=before_seat,
+                after_seat=after_seat,
+                stated=stated,
+            )
     finally:
         sidetone = None
         if takes.kept:

@@ -14,6 +14,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
+from voicecheck.workflow.benchlock import hold_bench, hold_device
 
 CHECKS = ("dial", "tones", "flex", "bell", "speak")
 RATE_HZ = 48000
@@ -111,7 +112,7 @@ def take_scene(
     RecordingError
         The file cannot be used.
     BenchError
-        The sound device failed.
+        The sound device is busy or failed.
     """
     if source.recording is not None:
         conditions = Conditions(path="loop", bench="file")
@@ -120,10 +121,14 @@ def take_scene(
         return _make_scene(check, source.simulated, source.seed)
     if source.speech is not None:
         programme = make_speech_programme(source.speech, source.level_dbfs)
-        return _play(source, programme, "receive", progress)
+        return _play(check, source, programme, "receive", progress)
     if source.tone_hz is None:
-        return _listen(source, progress, heard)
-    recording = _play(source, make_tone_programme(source), "loop", progress)
+        from voicecheck.bench.soundcard.card import name_devices
+
+        (device,) = name_devices(source.bench)
+        with hold_device(device, f"check, {check}"):
+            return _listen(source, progress, heard)
+    recording = _play(check, source, make_tone_programme(source), "loop", progress)
     # The fades and what follows the tone are no part of the test.
     first, last = round(4 * FADE_S * RATE_HZ), round((source.seconds - 4 * FADE_S) * RATE_HZ)
     return recording.replace(samples=recording.samples[first:last])
@@ -247,7 +252,9 @@ def make_speech_programme(file: str | Path, level_dbfs: float) -> Programme:
     return Programme(recipe=recipe, blocks=(), samples=samples)
 
 
-def _play(source: Source, programme: Programme, path: str, progress: Progress | None) -> Recording:
+def _play(
+    check: str, source: Source, programme: Programme, path: str, progress: Progress | None
+) -> Recording:
     from voicecheck.bench.soundcard import SoundCardBench
 
     bench = SoundCardBench(
@@ -257,7 +264,8 @@ def _play(source: Source, programme: Programme, path: str, progress: Progress | 
         cap_dbfs=MOST_TONE_DBFS,
         progress=progress,
     )
-    return bench.play_and_record(programme, path=path)
+    with hold_bench(bench, f"check, {check}"):
+        return bench.play_and_record(programme, path=path)
 
 
 def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> Recording:

@@ -16,6 +16,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, Recording, StepResult
 from voicecheck.records.signals import PATHS
+from voicecheck.workflow.benchlock import hold_bench
 from voicecheck.workflow.benchroom import (
     SITTING_H,
     BenchFile,
@@ -104,9 +105,10 @@ class Sitting:
         InputError
             There is no such step, or another one comes first.
         BenchError
-            The take failed; steps that are done are kept.
+            The device is busy or the take failed; steps that are done are kept.
         """
-        return self._session.play(step, frequency_hz=frequency_hz, length_s=length_s)
+        with hold_bench(HardwareBench(self.setup), self._describe(step)):
+            return self._session.play(step, frequency_hz=frequency_hz, length_s=length_s)
 
     def play_stand_in(self, length_s: float = 10.0) -> Recording:
         """
@@ -115,13 +117,14 @@ class Sitting:
         Raises
         ------
         BenchError
-            The take failed.
+            The device is busy, or the take failed.
         """
         setup = self.setup
         level_dbfs = min(MOUTH_DBFS, setup.mouth_cap_dbfs)
         bench = HardwareBench(setup, is_equalised=False, progress=self._session.progress)
         tone = make_tone(setup.rate_hz, 1000.0, level_dbfs, length_s)
-        return bench.play_and_record(tone, path="sidetone")
+        with hold_bench(bench, self._describe("microphone")):
+            return bench.play_and_record(tone, path="sidetone")
 
     def finish(
         self, step: str, recording: Recording | None, *, level_dbspl: float | None = None
@@ -216,6 +219,10 @@ class Sitting:
         check = self._session.check()
         save_check(self._book, check)
         return check
+
+    def _describe(self, step: str) -> str:
+        kind = "daily check" if self._is_check else "calibration"
+        return f"{kind} of bench {self.setup.name}, {step}"
 
     def _keep(self, result: StepResult) -> StepResult:
         save_result(self._book, result, is_check=self._is_check)

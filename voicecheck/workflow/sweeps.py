@@ -13,6 +13,7 @@ from voicecheck.records import Measurement, Problem, Programme, Recording, Run
 from voicecheck.records.signals import PATHS
 from voicecheck.verdicts import pool_run
 from voicecheck.workflow.benches import Bench
+from voicecheck.workflow.benchlock import hold_bench
 
 BeforeSeat = Callable[[int, int], None]
 AfterSeat = Callable[[int, Measurement | RecordingError], None]
@@ -48,7 +49,8 @@ def sweep(
     Record and analyse one path of a set at one stage.
 
     Each recording is in the book before it is analysed; a seat that cannot be used does not stop
-    the others, and an interruption keeps the seats that are done.
+    the others, and an interruption keeps the seats that are done. The sound devices of the bench
+    are held for all seats, and between them.
 
     Parameters
     ----------
@@ -80,7 +82,8 @@ def sweep(
     RecordingError
         No seat gave a usable recording; the recordings are kept.
     BenchError, JobBookError
-        The bench or the book failed; the seats that are done are kept as a run.
+        The bench is busy, and nothing was recorded. Or it or the book failed; the seats that are
+        done are kept as a run.
     KeyboardInterrupt
         Stopped before a single seat was done.
     """
@@ -89,21 +92,22 @@ def sweep(
     failures: list[tuple[int, RecordingError]] = []
     was_stopped = False
     try:
-        for seat in range(1, n_seats + 1):
-            if before_seat:
-                before_seat(seat, n_seats)
-            recording = bench.play_and_record(programme, path=path, seat=seat)
-            recording = _state_conditions(recording, transmitter, stated or {})
-            recording = book.save_recording(recording, programme.recipe)
-            result: Measurement | RecordingError
-            try:
-                result = measure_recording(programme, recording)
-                measurements.append(result)
-            except RecordingError as error:
-                result = error
-                failures.append((seat, error))
-            if after_seat:
-                after_seat(seat, result)
+        with hold_bench(bench, f"sweep of job {job}, {path}"):
+            for seat in range(1, n_seats + 1):
+                if before_seat:
+                    before_seat(seat, n_seats)
+                recording = bench.play_and_record(programme, path=path, seat=seat)
+                recording = _state_conditions(recording, transmitter, stated or {})
+                recording = book.save_recording(recording, programme.recipe)
+                result: Measurement | RecordingError
+                try:
+                    result = measure_recording(programme, recording)
+                    measurements.append(result)
+                except RecordingError as error:
+                    result = error
+                    failures.append((seat, error))
+                if after_seat:
+                    after_seat(seat, result)
     except KeyboardInterrupt:
         was_stopped = True
         if not measurements:

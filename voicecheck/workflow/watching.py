@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from voicecheck.bench.calibration.validity import get_newest, is_standing
 from voicecheck.bench.meter import Meter, Reading
 from voicecheck.bench.soundcard import Wiring, listen
+from voicecheck.bench.soundcard.card import name_devices
 from voicecheck.checkout.progress import load_patterns
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
@@ -20,6 +21,7 @@ from voicecheck.units import (
     volts_from_dbm,
 )
 from voicecheck.weighting import make_band_frequencies, weigh_psophometric_db
+from voicecheck.workflow.benchlock import hold_bench
 from voicecheck.workflow.benchroom import BenchFile, load_bench
 from voicecheck.workflow.sittings import get_now_utc
 
@@ -83,9 +85,17 @@ class Watch:
         """Midband frequencies of the thirds of an octave."""
         return tuple(make_band_frequencies(3, *BANDS_HZ).tolist())
 
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """The sound device that is listened to; nothing is played."""
+        used = self.wiring.input_device
+        return name_devices(self.wiring.device if used is None else used)
+
     def read(self) -> Generator[Seen, None, None]:
         """
-        About twenty readings a second until the caller stops asking.
+        About twenty readings a second until the caller stops asking, and closes the generator.
+
+        The device is held from the first reading to the last.
 
         Yields
         ------
@@ -94,7 +104,7 @@ class Watch:
         Raises
         ------
         BenchError
-            The device is not there, stalls or goes away.
+            The device is busy, not there, stalls or goes away.
         """
         meter = Meter(
             self.rate_hz,
@@ -104,13 +114,14 @@ class Watch:
         )
         tones = ToneWatch(self.region)
         n_frames = 0
-        for block in listen(self.wiring, self.rate_hz):
-            if not len(block):
-                continue
-            n_frames += len(block)
-            time_s = n_frames / self.rate_hz
-            reading = meter.update(block[:, 0])
-            yield self._translate(time_s, reading, tones.update(time_s, reading.tones_hz))
+        with hold_bench(self, f"meter, {self.title}"):
+            for block in listen(self.wiring, self.rate_hz):
+                if not len(block):
+                    continue
+                n_frames += len(block)
+                time_s = n_frames / self.rate_hz
+                reading = meter.update(block[:, 0])
+                yield self._translate(time_s, reading, tones.update(time_s, reading.tones_hz))
 
     def _translate(self, time_s: float, reading: Reading, tone: str) -> Seen:
         assert reading.weighted_dbfs is not None

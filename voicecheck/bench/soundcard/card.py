@@ -99,6 +99,11 @@ class SoundCardBench:
         self.calibration = calibration
         self.progress = progress
 
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """Sound devices that a take drives and listens to."""
+        return name_devices(self.wiring.device, self.wiring.input_device)
+
     def play_and_record(
         self, programme: Programme, *, path: str = "transmit", seat: int = 1
     ) -> Recording:
@@ -149,6 +154,23 @@ class SoundCardBench:
             calibration=self.calibration,
             problems=find_problems(programme, take, 0),
         )
+
+
+def name_devices(
+    device: str | int | None, input_device: str | int | None = None
+) -> tuple[str, ...]:
+    """
+    Names of the sound devices of a bench, each once.
+
+    Examples
+    --------
+    >>> name_devices("oak", "oak"), name_devices(None), name_devices("oak", "elm")
+    (('oak',), ('default sound device',), ('oak', 'elm'))
+    """
+    first = "default sound device" if device in (None, "") else str(device)
+    if input_device in (None, "") or str(input_device) == first:
+        return (first,)
+    return first, str(input_device)
 
 
 def get_time_utc() -> str:
