@@ -15,7 +15,7 @@ import pytest
 
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.simulated import SimulatedBench
-from voicecheck.bench.soundcard import SoundCardBench
+from voicecheck.bench.soundcard import SoundCardBench, Wiring
 from voicecheck.errors import BenchError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
@@ -27,7 +27,7 @@ from voicecheck.workflow.both import sweep_both
 from voicecheck.workflow.scenes import Source, take_scene
 from voicecheck.workflow.sittings import Sitting
 from voicecheck.workflow.sweeps import sweep
-from voicecheck.workflow.watching import open_watch
+from voicecheck.workflow.watching import Watch, open_watch
 
 SHORT = Recipe(n_sweeps=1, sweep_s=2.0, tones_s=0.3, step_s=0.1)
 SETUP = BenchSetup(name="attic", device="Oak two-way", ear_channel=2)
@@ -194,6 +194,8 @@ def test_benches_name_their_devices() -> None:
     assert SoundCardBench("Oak", input_device="Oak").devices == ("Oak",)
     assert SoundCardBench(3).devices == ("3",)
     assert SoundCardBench().devices == ("default sound device",)
+    wiring = Wiring(name="attic", device="Oak", input_device="Elm")
+    assert Watch(title="attic, ear", wiring=wiring).devices == ("Elm",)
 
 
 class HeldBench(SimulatedBench):
