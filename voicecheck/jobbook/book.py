@@ -6,6 +6,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
 from voicecheck.jobbook.copying import CopyShelf
 from voicecheck.jobbook.engine import WAIT_S, choose_place, make_engine, prepare_book
@@ -28,6 +29,7 @@ class JobBook(
     MergeShelf,
     CopyShelf,
     CheckShelf,
+    ChangeShelf,
 ):
     """
     An open job book; use it as a context manager.

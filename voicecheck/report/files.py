@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import msgspec
 import numpy as np
 
 from voicecheck.charts import draw_response, render_figure, write_aside
+from voicecheck.errors import InputError
 from voicecheck.records import Run, to_document
 from voicecheck.report.content import ReportContent
 from voicecheck.report.render import Figures, draw_figures, render_html, render_pdf
@@ -80,6 +81,35 @@ def write_report(
     for name, data in parts.items():
         write_aside(target / name, data)
     return tuple(target / name for name in parts)
+
+
+def render_file(content: ReportContent, name: str) -> bytes:
+    """
+    One file of a report, without the others.
+
+    Parameters
+    ----------
+    content : ReportContent
+    name : str
+        As `write_report` writes it.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or PDF cannot be made here.
+    """
+    makers: dict[str, Callable[[], bytes]] = {
+        "report.html": lambda: render_html(content, draw_figures(content)).encode("utf-8"),
+        "report.pdf": lambda: render_pdf(content, draw_figures(content)),
+        "chart.png": lambda: render_figure(draw_figures(content).summary, "png"),
+        "chart.svg": lambda: render_figure(draw_figures(content).summary, "svg"),
+        "findings.csv": lambda: make_findings_csv(content),
+        "response.csv": lambda: make_response_csv(content.runs),
+        "report.json": lambda: make_report_json(content),
+    }
+    if name not in makers:
+        raise InputError(f"report: there is no file {name!r}; there are {', '.join(makers)}")
+    return makers[name]()
 
 
 def render_charts(content: ReportContent, figures: Figures) -> dict[str, bytes]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -15,7 +14,12 @@ def register(app: typer.Typer) -> None:
 
 def open_page(
     book: Annotated[
-        Path | None, typer.Option(envvar="VOICECHECK_BOOK", help="Folder of the job book.")
+        str | None,
+        typer.Option(
+            envvar="VOICECHECK_BOOK",
+            metavar="PATH_OR_URL",
+            help="Job book: a folder or a database address. Default: in your data folder.",
+        ),
     ] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 for a free one.")] = 0,
     no_open: Annotated[bool, typer.Option("--no-open", help="Do not open a browser.")] = False,

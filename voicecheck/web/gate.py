@@ -3,24 +3,58 @@
 from __future__ import annotations
 
 import hmac
+import secrets
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "bench_key"
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "media-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
 )
 
 
-class Gate:
-    """Refuse what has not the host, the origin and the token; put the policy on every answer."""
+class Keys:
+    """
+    What opens the page: the token of the address, and the secret that it is changed for.
 
-    def __init__(self, app: ASGIApp, token: str, host: str) -> None:
-        self._app, self._token, self._host = app, token, host
+    The cookie never holds the token, and its name has the port, since a browser sends the
+    cookies of one address to every port of it.
+
+    Parameters
+    ----------
+    token : str
+    host : str
+        Address and port that requests must name.
+    """
+
+    def __init__(self, token: str, host: str) -> None:
+        self.host = host
+        self.cookie = f"bench_{host.rpartition(':')[2]}"
+        self.secret = secrets.token_urlsafe(32)
+        self._token = token
+
+    def is_token(self, given: str) -> bool:
+        """Whether it is the token, in a time that does not tell how much of it is right."""
+        return _is_same(given, self._token)
+
+    def is_known(self, cookies: str) -> bool:
+        """Whether the secret is among the cookies of a request."""
+        try:
+            found = SimpleCookie(cookies).get(self.cookie)
+        except CookieError:
+            return False
+        return found is not None and _is_same(found.value, self.secret)
+
+
+class Gate:
+    """Refuse what has not the host, the origin and the secret; put the policy on every answer."""
+
+    def __init__(self, app: ASGIApp, keys: Keys) -> None:
+        self._app, self._keys = app, keys
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with 403."""
@@ -43,23 +77,16 @@ class Gate:
 
     def _may_pass(self, scope: Scope) -> bool:
         headers = Headers(scope=scope)
-        if headers.getlist("host") != [self._host]:
+        if headers.getlist("host") != [self._keys.host]:
             return False
         origin = headers.get("origin")
-        if origin is not None and origin != f"http://{self._host}":
+        if origin is not None and origin != f"http://{self._keys.host}":
             return False
         if scope["method"] not in {"GET", "HEAD"} and origin is None:
             return False
-        return scope["path"] == "/enter" or self.is_token(_read_cookie(headers.get("cookie", "")))
-
-    def is_token(self, given: str) -> bool:
-        """Whether it is the token, in a time that does not tell how much of it is right."""
-        return hmac.compare_digest(given.encode(), self._token.encode())
+        is_coming_in = scope["method"] == "GET" and scope["path"] == "/enter"
+        return is_coming_in or self._keys.is_known(headers.get("cookie", ""))
 
 
-def _read_cookie(text: str) -> str:
-    try:
-        found = SimpleCookie(text).get(COOKIE)
-    except CookieError:
-        return ""
-    return found.value if found else ""
+def _is_same(given: str, right: str) -> bool:
+    return hmac.compare_digest(given.encode("utf-8", "replace"), right.encode())

@@ -6,13 +6,16 @@ import secrets
 import socket
 import webbrowser
 from collections.abc import Callable
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from voicecheck.errors import InputError
 
+if TYPE_CHECKING:
+    from voicecheck.workflow.books import Where
+
 
 def serve_page(
-    book: Path | None, port: int, *, tell: Callable[[str], object], opens_browser: bool
+    book: Where, port: int, *, tell: Callable[[str], object], opens_browser: bool
 ) -> None:
     """
     Serve until interrupted.
@@ -25,7 +28,7 @@ def serve_page(
     try:
         import uvicorn
 
-        from voicecheck.web.pages import make_app
+        from voicecheck.web.app import make_app
     except ModuleNotFoundError as error:
         raise InputError(
             f"page: {error.name} is not there; install it with `pip install 'voicecheck[page]'`"

@@ -25,7 +25,11 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.reanalysis import AnalysedAgain
 
 
-def open_book(where: str | Path | None = None) -> JobBook:
+Where = str | Path | None
+"""A folder, a database address, or the user's own book."""
+
+
+def open_book(where: Where = None) -> JobBook:
     """
     Open the job book of a folder or a database address, or the user's own one.
 

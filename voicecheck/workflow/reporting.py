@@ -9,7 +9,7 @@ from voicecheck import __version__
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
-from voicecheck.report import ReportContent, write_report
+from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benchroom import find_check_of_runs
 from voicecheck.workflow.checklist import collect_results
 from voicecheck.workflow.comparing import find_judged_baselines
@@ -49,11 +49,30 @@ def report_job(
     InputError
         No such job, no run to report, or the folder cannot be written.
     """
+    content = _collect_content(book, job, language=language, paper=paper)
+    return write_report(content, folder, pdf=pdf)
+
+
+def make_report_file(
+    book: JobBook, job: int, name: str, *, language: str = "en", paper: str = "A4"
+) -> bytes:
+    """
+    One file of a job's report, as `report_job` names it.
+
+    Raises
+    ------
+    InputError
+        No such job or file, or no run to report.
+    """
+    return render_file(_collect_content(book, job, language=language, paper=paper), name)
+
+
+def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> ReportContent:
     record = book.load_job(job)
     runs = _latest_runs(book, job)
     if not runs:
         raise InputError(f"job {job} has no run to report; sweep it first")
-    content = ReportContent(
+    return ReportContent(
         job=record,
         set_type=book.load_type(record.type_name),
         runs=runs,
@@ -66,7 +85,6 @@ def report_job(
         paper=paper,
         other_checks=collect_results(book, job),
     )
-    return write_report(content, folder, pdf=pdf)
 
 
 def _latest_runs(book: JobBook, job: int) -> tuple[Run, ...]:

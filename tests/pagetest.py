@@ -1,0 +1,111 @@
+"""What the tests of the page share: a client that may ask, and a real browser."""
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("starlette")
+from starlette.testclient import TestClient
+
+from voicecheck.records import SetType
+from voicecheck.web.app import make_app
+from voicecheck.workflow.books import open_book
+
+HOST, TOKEN = "127.0.0.1:4711", "a-token-of-the-test"
+ORIGIN = {"origin": f"http://{HOST}"}
+TAB = "tab-of-the-test"
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+HOSTILE = (
+    "<script>alert(1)</script>",
+    "\u202eabc\u202d",
+    "../../etc/passwd",
+    "😀" * 50,
+    '"><img src=x onerror=alert(1)>',
+    "{{ 7 * 7 }}{% raw %}",
+    "javascript:alert(1)",
+    "x" * 900,
+    "a\r\nset-cookie: b=c",
+    "' OR 1=1 --",
+)
+
+
+def fill_book(folder: Path) -> Path:
+    """A book with one set type and one job."""
+    with open_book(folder) as book:
+        book.add_type(SetType(name="Lakeside 4", transmitter="carbon", feed_ma=40.0))
+        book.open_job("hall set, green", "Lakeside 4", owner="A. Invented", complaint="weak")
+    return folder
+
+
+@contextmanager
+def open_client(folder: Path) -> Iterator[TestClient]:
+    """A client that came in by the token, with the server's watch running."""
+    app = make_app(folder, TOKEN, HOST)
+    with TestClient(app, base_url=f"http://{HOST}", headers=ORIGIN) as client:
+        client.get("/enter", params={"token": TOKEN})
+        client.desk = app.state.desk
+        # Work stops when its page is gone, and a page is only there while its stream is open.
+        client.desk.open_tab(TAB)
+        yield client
+
+
+@contextmanager
+def serve_book(folder: Path, **environment: str) -> Iterator[str]:
+    """The program itself, as a user starts it; its address with the token."""
+    command = [sys.executable, "-u", "-m", "voicecheck", "page", "--no-open", "--book", folder]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, env={**os.environ, **environment}
+    ) as server:
+        try:
+            yield re.search(r"http\S+", server.stdout.readline())[0]
+        finally:
+            server.terminate()
+
+
+@contextmanager
+def open_browser(**options) -> Iterator:
+    """A context of a headless browser that never waits longer than ten seconds."""
+    try:
+        from playwright.sync_api import sync_playwright
+
+        if not CHROMIUM.exists():
+            raise ImportError(f"there is no {CHROMIUM}")  # noqa: TRY301
+    except ImportError as error:
+        if os.environ.get("VOICECHECK_REQUIRE_PAGE") == "1":
+            raise
+        pytest.skip(str(error))
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        context = browser.new_context(**options)
+        context.set_default_timeout(10_000)
+        yield context
+        browser.close()
+
+
+def watch_console(page) -> list[str]:
+    """Errors and warnings of a page, filled as they come; policy violations are among them."""
+    told: list[str] = []
+    page.on("console", lambda m: told.append(m.text) if m.type in {"error", "warning"} else None)
+    page.on("pageerror", lambda error: told.append(str(error)))
+    return told
+
+
+def find_barriers(page) -> list[str]:
+    """Serious faults that axe-core finds on a page as it is shown now."""
+    # The library is given through the debugger, since the page's own policy lets no script in.
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    return [
+        f"{one['id']}: {node['html'][:160]}: {node['failureSummary'][:200]}"
+        for one in found["violations"]
+        if one["impact"] in {"serious", "critical", "moderate"}
+        for node in one["nodes"]
+    ]

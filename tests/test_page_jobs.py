@@ -1,0 +1,199 @@
+"""The bench page: jobs, sweeps, comparisons, reports, set types and parcels."""
+
+import io
+import zipfile
+
+import pytest
+from pagetest import HOSTILE, TAB, fill_book, open_client
+
+from voicecheck.bench.soundfiles import save_sound
+from voicecheck.bench.wavfile import save_programme
+from voicecheck.programme import make_programme
+from voicecheck.workflow.books import open_book
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return fill_book(tmp_path / "book")
+
+
+@pytest.fixture
+def client(folder):
+    with open_client(folder) as client:
+        yield client
+
+
+def sweep(client, job=1, **changes):
+    form = {"tab": TAB, "path": "transmit", "stage": "before", "on": "simulated:carbon", "seats": 1}
+    done = client.post(f"/jobs/{job}/sweep", data={**form, **changes}, files={"none": b""})
+    client.desk.wait(60)
+    return done
+
+
+ODD = ["0", "-1", "999999999999", "9" * 5000, "x", "%00", "1.5", "²"]
+
+
+@pytest.mark.parametrize("number", ODD)
+def test_odd_numbers_are_refused_without_a_fault(client, number):
+    for rest in ("", "/curves", "/report/report.html", "/checks", "/list", "/job.zip"):
+        assert client.get(f"/jobs/{number}{rest}").status_code in {400, 404}
+    assert client.get("/", params={"page": number}).status_code in {200, 404}
+    for action in ("note", "compare", "sweep", "edit", "state", "attach", "other"):
+        done = client.post(f"/jobs/{number}/{action}", data={"text": "x"})
+        assert 400 <= done.status_code < 500
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_is_shown_as_text(client, text):
+    """Whatever is typed stands on the page as it was typed, and is no part of the page."""
+    client.post("/jobs/1/note", data={"text": text})
+    client.post("/jobs", data={"label": text, "type": "Lakeside 4", "owner": text})
+    client.post("/types", data={"name": text, "transmitter": "carbon", "wiring": text})
+    client.post("/jobs/1/attach", files={"files": (f"{text}.txt", b"x")})
+    for address in ("/", "/jobs/1", "/jobs/2", "/types"):
+        page = client.get(address, params={"search": text}).text
+        assert "<script>alert" not in page
+        assert "<img" not in page
+        assert "7 * 7 }}" in page or "49" not in page.partition("{{")[2][:20]
+        assert "set-cookie" not in client.get(address).headers
+
+
+def test_half_a_letter_in_a_character_set_of_the_form_s_own_is_no_fault(client):
+    body = (
+        b'--b\r\ncontent-disposition: form-data; name="_charset_"\r\n\r\nunicode_escape\r\n'
+        b'--b\r\ncontent-disposition: form-data; name="text"\r\n\r\n\\ud800 x\r\n--b--\r\n'
+    )
+    for charset in ("unicode_escape", "utf-7", "nonsense", "hex"):
+        kind = f"multipart/form-data; boundary=b; charset={charset}"
+        done = client.post("/jobs/1/note", content=body, headers={"content-type": kind})
+        assert done.status_code < 500
+
+
+def test_the_list_is_searched_and_served_in_pages(client, folder):
+    with open_book(folder) as book:
+        for number in range(60):
+            book.open_job(f"set {number}", "Lakeside 4")
+        book.close_job(5)
+    assert client.get("/").text.count('href="/jobs/') == 50
+    assert client.get("/?page=1").text.count('href="/jobs/') == 11
+    assert client.get("/?search=green").text.count('href="/jobs/') == 1
+    assert client.get("/?state=closed").text.count('href="/jobs/') == 1
+
+
+def test_a_job_from_sweep_to_report(client, folder):
+    """The numbers on the page are those that the book holds."""
+    assert sweep(client).status_code == 200
+    assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
+    sweep(client, stage="after", on="simulated:electret")
+    page = client.post("/jobs/1/compare", data={"stage": "after", "against": "before"}).text
+    with open_book(folder) as book:
+        (comparison,) = book.list_comparisons(1)
+        run = book.list_runs(job=1)[0]
+    for finding in comparison.findings:
+        if finding.value is not None:
+            assert f"{finding.value:.1f} {finding.unit}" in page
+    curves = client.get("/jobs/1/curves").json()
+    (path,) = curves["paths"]
+    assert path["runs"][0]["level_db"][12] == pytest.approx(
+        run.pooled.response.level_db[12], abs=0.001
+    )
+    report = client.get("/jobs/1/report/report.html")
+    assert report.status_code == 200
+    assert report.headers["content-security-policy"].startswith("sandbox")
+    assert client.get("/jobs/1/report/chart.png").content.startswith(b"\x89PNG")
+    assert client.get("/jobs/1/report/findings.csv").text.startswith("stage,against,path")
+    assert client.get("/jobs/1/report/other").status_code == 404
+
+
+def test_a_sweep_of_recordings_is_that_of_the_command_line(client, tmp_path, folder):
+    programme = make_programme()
+    save_programme(programme, tmp_path / "signal.wav")
+    save_sound(tmp_path / "take.wav", 0.5 * programme.samples, programme.recipe.rate_hz)
+    files = [
+        ("signal", ("signal.wav", (tmp_path / "signal.wav").read_bytes())),
+        ("recordings", ("take.wav", (tmp_path / "take.wav").read_bytes())),
+    ]
+    form = {"tab": TAB, "path": "loop", "stage": "before", "on": "files:"}
+    client.post("/jobs/1/sweep", data=form, files=files)
+    client.desk.wait(60)
+    with open_book(folder) as book:
+        (run,) = book.list_runs(job=1)
+    # Half the amplitude is 6.02 dB less at every frequency.
+    assert run.pooled.response.level_db == pytest.approx(-6.0206, abs=0.01)
+
+
+REFUSED = [
+    {"path": "other"},
+    {"stage": " "},
+    {"seats": "0"},
+    {"seats": "nan"},
+    {"seats": "1.5"},
+    {"on": "simulated:none"},
+    {"on": ""},
+    {"on": "device:"},
+    {"on": "files:"},
+    {"level_dbm": "-20", "path": "receive"},
+    {"level_dbm": "20", "path": "receive", "on_coupler": "1"},
+    {"level_dbm": "-30"},
+    {"ear": "nose"},
+    {"tab": ""},
+    {"feed_ma": "many"},
+]
+
+
+@pytest.mark.parametrize("changes", REFUSED, ids=str)
+def test_a_sweep_that_cannot_be_is_refused_and_keeps_nothing(client, folder, changes):
+    done = sweep(client, **changes)
+    assert done.status_code == 400 or client.desk.status.is_failed
+    with open_book(folder) as book:
+        assert book.list_runs(job=1) == ()
+
+
+def test_notes_files_and_state_are_kept_and_seen_in_the_time_line(client, folder):
+    client.post("/jobs/1/note", data={"text": "contacts cleaned"})
+    client.post("/jobs/1/attach", files={"files": ("../photo.txt", b"seen")})
+    client.post("/jobs/1/state", data={"state": "closed"})
+    client.post("/jobs/1/edit", data={"owner": "B. Invented"})
+    page = client.get("/jobs/1").text
+    for word in ("contacts cleaned", "photo.txt", "closed", "B. Invented", "owner: B. Invented"):
+        assert word in page
+    with open_book(folder) as book:
+        (kept,) = book.load_job(1).attachments
+    file = client.get(f"/jobs/1/files/{kept.sha256}/{kept.name}")
+    assert file.content == b"seen"
+    assert file.headers["content-disposition"].startswith("attachment")
+    assert file.headers["content-security-policy"] == "sandbox"
+    assert client.get(f"/jobs/1/files/{kept.sha256}/other.txt").status_code == 404
+    assert client.get(f"/jobs/1/files/{'0' * 64}/{kept.name}").status_code == 404
+
+
+def test_a_set_type_with_its_baseline_travels_as_a_parcel(client, folder, tmp_path):
+    for number in range(2, 5):
+        client.post("/jobs", data={"label": f"good {number}", "type": "Lakeside 4"})
+        sweep(client, number, stage="reference", seed=number)
+    page = client.post("/type/baseline", params={"name": "Lakeside 4"}, data={"build": "1"}).text
+    assert "transmit" in page
+    parcel = client.get("/type/baseline.zip", params={"name": "Lakeside 4", "path": "transmit"})
+    assert zipfile.is_zipfile(io.BytesIO(parcel.content))
+    with open_client(tmp_path / "other") as other:
+        done = other.post("/import", files={"parcel": ("b.zip", parcel.content)})
+        assert done.status_code == 200
+        there = other.get("/type/curves", params={"name": "Lakeside 4"}).json()
+    here = client.get("/type/curves", params={"name": "Lakeside 4"}).json()
+    assert there["paths"][0]["baseline"]["mean_db"] == here["paths"][0]["baseline"]["mean_db"]
+
+
+def test_a_parcel_that_is_none_is_refused(client):
+    for name, content in (("a.zip", b"PK\x03\x04 no"), ("a.zip", b""), ("a.txt", b"PK")):
+        assert client.post("/import", files={"parcel": (name, content)}).status_code in {400, 503}
+
+
+def test_a_type_is_changed_and_keeps_its_name(client):
+    form = {"transmitter": "electret", "feed_ma": "20,5", "normal": "loop current=20..mA\n"}
+    client.post("/type/edit", params={"name": "Lakeside 4"}, data=form)
+    page = client.get("/type", params={"name": "Lakeside 4"}).text
+    assert "20.5 mA" in page
+    assert "loop current=20..mA" in page
+    for wrong in ({"transmitter": "tin"}, {"feed_ma": "many"}, {"normal": "no limits"}):
+        done = client.post("/type/edit", params={"name": "Lakeside 4"}, data={**form, **wrong})
+        assert done.status_code == 400

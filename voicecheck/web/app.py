@@ -1,0 +1,103 @@
+"""The page put together: who answers which address."""
+
+from __future__ import annotations
+
+from urllib.parse import urlsplit
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError, VoicecheckError
+from voicecheck.web.desk import Desk
+from voicecheck.web.gate import Gate, Keys
+from voicecheck.web.jobs import JobPages
+from voicecheck.web.journal import Journal
+from voicecheck.web.live import Live
+from voicecheck.web.render import Renderer, go_to, show_static
+from voicecheck.web.settypes import SetTypePages
+from voicecheck.web.sweeping import SweepPages
+from voicecheck.web.working import WorkPages
+from voicecheck.workflow.books import Where
+
+STATUSES = {InputError: 400, RecordingError: 422, BenchError: 409, JobBookError: 503}
+
+
+def make_app(where: Where, token: str, host: str) -> Starlette:
+    """
+    The page of a job book.
+
+    Parameters
+    ----------
+    where : path, address or None
+        Of the job book.
+    token : str
+        What the opened address must hold.
+    host : str
+        Address and port that requests must name.
+    """
+    keys = Keys(token, host)
+    desk = Desk(Journal())
+    live = Live(where, desk)
+    renderer = Renderer(desk, live)
+    parts = (
+        WorkPages(renderer, desk),
+        JobPages(where, renderer),
+        SweepPages(where, renderer, desk),
+        SetTypePages(where, renderer),
+    )
+    app = Starlette(
+        routes=[
+            Route("/enter", _Door(keys).enter),
+            Route("/static/{name:path}", show_static),
+            Route("/events", live.stream),
+            *(route for part in parts for route in part.list_routes()),
+        ],
+        middleware=[Middleware(Gate, keys=keys)],
+        exception_handlers={
+            VoicecheckError: _Refusal(renderer).show,
+            HTTPException: _Refusal(renderer).show,
+        },
+        lifespan=live.watch,
+    )
+    app.state.desk = desk
+    return app
+
+
+class _Door:
+    """Where the address with the token leads in."""
+
+    def __init__(self, keys: Keys) -> None:
+        self._keys = keys
+
+    def enter(self, request: Request) -> Response:
+        """Change the token for the cookie."""
+        if not self._keys.is_token(request.query_params.get("token", "")):
+            raise HTTPException(403, "This is not the address that the program gave.")
+        answer = go_to("/")
+        answer.set_cookie(self._keys.cookie, self._keys.secret, httponly=True, samesite="strict")
+        return answer
+
+
+class _Refusal:
+    """What is shown where something did not work."""
+
+    def __init__(self, renderer: Renderer) -> None:
+        self._renderer = renderer
+
+    def show(self, request: Request, error: Exception) -> Response:
+        """One line that says what is wrong, and the way back."""
+        if isinstance(error, HTTPException):
+            status, line = error.status_code, error.detail
+        else:
+            status, line = STATUSES.get(type(error), 400), str(error)
+            if status == 400 and request.method in {"GET", "HEAD"}:
+                status = 404
+        back = urlsplit(request.headers.get("referer", ""))
+        is_ours = back.netloc == request.headers.get("host")
+        return self._renderer.show(
+            "refused.html", status=status, line=line, back=(back.path or "/") if is_ours else "/"
+        )

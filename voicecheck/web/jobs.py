@@ -1,0 +1,226 @@
+"""Jobs: the list with search, and one job with what was found and done."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from voicecheck.errors import InputError
+from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
+from voicecheck.web.render import Renderer, go_to
+from voicecheck.workflow.benches import list_simulated
+from voicecheck.workflow.benchroom import list_benches
+from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.comparing import compare, describe_masks
+from voicecheck.workflow.curves import collect_curves
+from voicecheck.workflow.reporting import make_report_file
+
+PER_PAGE = 50
+REPORT_POLICY = (
+    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:"
+)
+REPORT_FILES = {
+    "report.html": "text/html",
+    "report.pdf": "application/pdf",
+    "chart.png": "image/png",
+    "chart.svg": "image/svg+xml",
+    "findings.csv": "text/csv",
+    "response.csv": "text/csv",
+    "report.json": "application/json",
+}
+STATES = ("", "open", "closed")
+
+
+class JobPages:
+    """
+    Answers what concerns a job but its sweeps and checks.
+
+    Parameters
+    ----------
+    where : path, address or None
+        Of the job book.
+    renderer : Renderer
+    """
+
+    def __init__(self, where: Where, renderer: Renderer) -> None:
+        self._where, self._renderer = where, renderer
+
+    def list_routes(self) -> list[Route]:
+        """What it answers."""
+        return [
+            Route("/", self.list_jobs),
+            Route("/jobs", with_form(self.open_job), methods=["POST"]),
+            Route("/jobs/{job}", self.show_job),
+            Route("/jobs/{job}/curves", self.show_curves),
+            Route("/jobs/{job}/report/{file}", self.show_report),
+            Route("/jobs/{job}/files/{sha256}/{name}", self.show_file),
+            Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
+            Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
+            Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
+            Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
+            Route("/jobs/{job}/compare", with_form(self.compare), methods=["POST"]),
+        ]
+
+    def list_jobs(self, request: Request) -> Response:
+        """Jobs, the newest first, fifty at a time."""
+        search = request.query_params.get("search", "").replace("\0", "")[:200]
+        state = request.query_params.get("state", "")
+        state = state if state in STATES else ""
+        page = parse_number(request.query_params.get("page", "0"), most=10**7)
+        wanted = {"search": search or None, "state": state or None}
+        with open_book(self._where) as book:
+            jobs = book.list_jobs(limit=PER_PAGE, offset=page * PER_PAGE, **wanted)
+            n_jobs = book.count_jobs(**wanted)
+            types = book.list_types()
+
+        def find_address(number: int) -> str:
+            return "/?" + urlencode({"search": search, "state": state, "page": number})
+
+        return self._renderer.show(
+            "jobs.html",
+            jobs=jobs,
+            n_jobs=n_jobs,
+            types=types,
+            search=search,
+            state=state,
+            first=page * PER_PAGE + 1,
+            newer=find_address(page - 1) if page else "",
+            older=find_address(page + 1) if (page + 1) * PER_PAGE < n_jobs else "",
+        )
+
+    def open_job(self, _: Request, sent: Sent) -> Response:
+        """Open a job."""
+        with open_book(self._where) as book:
+            job = book.open_job(
+                sent.text("label"),
+                sent.text("type"),
+                owner=sent.text("owner"),
+                complaint=sent.text("complaint"),
+            )
+        return go_to(f"/jobs/{job.job}")
+
+    def show_job(self, request: Request) -> Response:
+        """One job with its curves, findings, hints, notes, files and time line."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            job = book.load_job(number)
+            runs = book.list_runs(job=number, recordings=False)
+            handsets, faults = list_simulated()
+            return self._renderer.show(
+                "job.html",
+                job=job,
+                set_type=book.load_type(job.type_name),
+                types=book.list_types(),
+                runs=runs,
+                stages=list(dict.fromkeys(run.stage for run in runs)),
+                comparisons=book.list_comparisons(number)[::-1],
+                events=book.list_events(number)[::-1],
+                benches=[file.setup for file in list_benches(book)],
+                handsets=handsets,
+                faults=faults,
+                masks=describe_masks(),
+                kinds=",".join(ATTACHED),
+            )
+
+    def show_curves(self, request: Request) -> Response:
+        """What the chart draws."""
+        with open_book(self._where) as book:
+            return JSONResponse(collect_curves(book, _find_number(request)))
+
+    def show_report(self, request: Request) -> Response:
+        """One file of the report; the page itself under a policy of its own."""
+        name = request.path_params["file"]
+        if name not in REPORT_FILES:
+            raise InputError("report: there is no such file")
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            content = make_report_file(book, number, name)
+        if name == "report.html":
+            return HTMLResponse(content, headers={"content-security-policy": REPORT_POLICY})
+        kept_as = f'attachment; filename="job-{number}-{name}"'
+        return Response(
+            content,
+            media_type=REPORT_FILES[name],
+            headers={"content-disposition": kept_as, "content-security-policy": "sandbox"},
+        )
+
+    def show_file(self, request: Request) -> Response:
+        """A file kept with the job, to be saved: what came from outside is never shown as ours."""
+        sha256, name = request.path_params["sha256"], request.path_params["name"]
+        with open_book(self._where) as book:
+            kept = book.load_job(_find_number(request)).attachments
+            if not any((one.sha256, one.name) == (sha256, name) for one in kept):
+                raise InputError("this job has no such file")
+            path = book.locate_attachment(sha256)
+        return FileResponse(
+            path,
+            filename=name,
+            media_type="application/octet-stream",
+            headers={"content-security-policy": "sandbox"},
+        )
+
+    def add_note(self, request: Request, sent: Sent) -> Response:
+        """Keep a note."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            book.add_note(number, sent.text("text"))
+        return go_to(f"/jobs/{number}#notes")
+
+    def edit(self, request: Request, sent: Sent) -> Response:
+        """Change label, type, owner or complaint."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            job = book.load_job(number)
+            was = {
+                "label": job.label,
+                "type_name": job.type_name,
+                "owner": job.owner,
+                "complaint": job.complaint,
+            }
+            now = {name: sent.text(name, value) for name, value in was.items()}
+            changes = {name: value for name, value in now.items() if value != was[name]}
+            if changes:
+                book.edit_job(number, **changes)
+        return go_to(f"/jobs/{number}")
+
+    def change_state(self, request: Request, sent: Sent) -> Response:
+        """Close the job, or open it again."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            if sent.text("state") == "closed":
+                book.close_job(number)
+            else:
+                book.reopen_job(number)
+        return go_to(f"/jobs/{number}")
+
+    def attach(self, request: Request, sent: Sent) -> Response:
+        """Keep files with the job."""
+        number = _find_number(request)
+        with tempfile.TemporaryDirectory() as folder, open_book(self._where) as book:
+            book.load_job(number)
+            files = sent.save_uploads("files", Path(folder), ATTACHED)
+            if not files:
+                raise InputError("file: choose one first")
+            for file in files:
+                book.attach_file(number, file)
+        return go_to(f"/jobs/{number}#files")
+
+    def compare(self, request: Request, sent: Sent) -> Response:
+        """Hold a stage against a reference."""
+        number = _find_number(request)
+        against = sent.text("against", "before")
+        # A mask may be a file of the user's on the command line; a browser names none.
+        if against.startswith("mask:") and against[5:] not in describe_masks():
+            raise InputError(f"against: there is no mask {against[5:][:60]!r}")
+        with open_book(self._where) as book:
+            compare(book, number, stage=sent.text("stage") or None, against=against)
+        return go_to(f"/jobs/{number}#findings")
+
+
+def _find_number(request: Request) -> int:
+    return parse_number(request.path_params["job"])

@@ -1,0 +1,121 @@
+"""Templates and the files that come with them."""
+
+from __future__ import annotations
+
+import datetime
+import mimetypes
+import os
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+if TYPE_CHECKING:
+    from voicecheck.web.desk import Desk
+    from voicecheck.web.live import Live
+
+STATIC = (
+    "page.css",
+    "page.js",
+    "curves.css",
+    "curves.js",
+    "vendor/htmx.min.js",
+    "vendor/uPlot.iife.min.js",
+    "vendor/uPlot.min.css",
+)
+VERDICT_MARKS = {"within": "✓", "doubtful": "?", "outside": "✗", "not comparable": "–"}
+
+
+@cache
+def _templates() -> Environment:
+    loader = PackageLoader("voicecheck", "data/web")
+    templates = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    templates.filters["when"] = format_time
+    templates.filters["figure"] = format_figure
+    templates.filters["address"] = quote_name
+    templates.globals["marks"] = VERDICT_MARKS
+    return templates
+
+
+def quote_name(name: str) -> str:
+    """
+    A name as part of an address, whatever it holds.
+
+    Examples
+    --------
+    >>> quote_name("a/b & c")
+    'a%2Fb%20%26%20c'
+    """
+    return quote(name.encode("utf-8", "replace"), safe="")
+
+
+def format_time(text: str | None) -> str:
+    """
+    A stored time as it is read.
+
+    Examples
+    --------
+    >>> format_time("2026-03-01T10:02:33+00:00")
+    '2026-03-01 10:02 UTC'
+    """
+    if not text:
+        return ""
+    try:
+        time = datetime.datetime.fromisoformat(text).astimezone(datetime.UTC)
+    except (ValueError, OverflowError):
+        return text
+    return f"{time:%Y-%m-%d %H:%M} UTC"
+
+
+def format_figure(value: float | None, unit: str = "", digits: int = 1) -> str:
+    """
+    A number with its unit; "withheld" where there is none.
+
+    Examples
+    --------
+    >>> format_figure(-3.25, "dB"), format_figure(None)
+    ('-3.2 dB', 'withheld')
+    """
+    return "withheld" if value is None else f"{value:.{digits}f} {unit}".strip()
+
+
+class Renderer:
+    """
+    Makes pages that know of the work under way and of who else is at a bench.
+
+    Parameters
+    ----------
+    desk : Desk
+    live : Live
+    """
+
+    def __init__(self, desk: Desk, live: Live) -> None:
+        self._desk, self._live = desk, live
+
+    def show(self, name: str, *, status: int = 200, **values: Any) -> Response:
+        """A page from its template."""
+        work = self._desk.status
+        busy = [one for one in self._live.busy if one.pid != os.getpid()]
+        template = _templates().get_template(name)
+        return HTMLResponse(template.render(work=work, busy=busy, **values), status)
+
+
+def go_to(address: str) -> Response:
+    """Send the browser on after a form."""
+    return RedirectResponse(address, 303)
+
+
+def show_static(request: Request) -> Response:
+    """A style sheet, a script or a library file, and no other file."""
+    name = request.path_params["name"]
+    if name not in STATIC:
+        raise HTTPException(404, "There is no such page.")
+    content = (files("voicecheck") / "data" / "web" / name).read_bytes()
+    kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
+    # The page is of this version only, and asks again after an update.
+    return Response(content, media_type=kind, headers={"cache-control": "no-cache"})

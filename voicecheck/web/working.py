@@ -1,0 +1,52 @@
+"""The panel of the work under way, on every page."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from voicecheck.web.desk import Desk
+from voicecheck.web.forms import Sent, with_form
+from voicecheck.web.render import Renderer, go_to
+
+
+class WorkPages:
+    """
+    Shows how the work stands, stops it, and lets it go on.
+
+    Parameters
+    ----------
+    renderer : Renderer
+    desk : Desk
+    """
+
+    def __init__(self, renderer: Renderer, desk: Desk) -> None:
+        self._renderer, self._desk = renderer, desk
+
+    def list_routes(self) -> list[Route]:
+        """What it answers."""
+        return [
+            Route("/work", self.show),
+            Route("/work/stop", with_form(self.stop), methods=["POST"]),
+            Route("/work/go", with_form(self.go_on), methods=["POST"]),
+        ]
+
+    def show(self, _: Request) -> Response:
+        """The panel alone."""
+        return self._renderer.show("work.html")
+
+    def stop(self, request: Request, _: Sent) -> Response:
+        """Stop the work; from any page, since a stop must never be far away."""
+        self._desk.stop()
+        return self._answer(request)
+
+    def go_on(self, request: Request, _: Sent) -> Response:
+        """What was asked is done."""
+        self._desk.go_on()
+        return self._answer(request)
+
+    def _answer(self, request: Request) -> Response:
+        if request.headers.get("hx-request") == "true":
+            return Response(status_code=204)
+        return go_to(self._desk.status.address)
