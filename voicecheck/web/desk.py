@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from voicecheck.errors import InputError, VoicecheckError
@@ -14,6 +14,25 @@ from voicecheck.web.journal import Journal
 METER_S = 0.05
 ORPHAN_S = 2.0
 """A page that changes to another is back sooner; one that was closed is not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """
+    Something that is typed in answer to a prompt.
+
+    Parameters
+    ----------
+    name, label, unit : str
+    default : str
+    is_required : bool
+    """
+
+    name: str
+    label: str
+    unit: str = ""
+    default: str = ""
+    is_required: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,12 +47,26 @@ class Prompt:
     caution : str
     button : str
         What is pressed when it is done.
+    picture : str
+        Drawn with letters; empty for none.
+    fields : tuple of Field
+    choices : dict of str to str
+        Further buttons: what each is called in the answer, and what is on it.
+    wrong : str
+        What was wrong with the last answer.
+    number : int
+        Counts the prompts, so that a second press does not answer the next one; set by the desk.
     """
 
     title: str
     steps: tuple[str, ...] = ()
     caution: str = ""
     button: str = "It is done, go on"
+    picture: str = ""
+    fields: tuple[Field, ...] = ()
+    choices: dict[str, str] = field(default_factory=dict)
+    wrong: str = ""
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +120,23 @@ class Handle:
         """Say what was found; it stays until the next piece of work."""
         self._desk.change(notes=(*self._desk.status.notes, line))
 
-    def ask(self, prompt: Prompt) -> None:
-        """Wait until the person has done what is asked; KeyboardInterrupt where it is stopped."""
-        self._desk.ask(prompt)
+    def ask(self, prompt: Prompt, meanwhile: Callable[[], None] | None = None) -> dict[str, str]:
+        """
+        Wait until the person has done what is asked; KeyboardInterrupt where it is stopped.
+
+        Parameters
+        ----------
+        prompt : Prompt
+        meanwhile : callable, optional
+            Done while the prompt is shown: a tone that a meter is read by.
+
+        Returns
+        -------
+        dict of str to str
+            What was typed into each field, and as "choice" which other button was pressed, or
+            nothing.
+        """
+        return self._desk.ask(prompt, meanwhile)
 
     def pause(self, seconds: int, what: str) -> None:
         """Wait for something to settle, counting down."""
@@ -128,12 +175,13 @@ class Desk:
 
     def __init__(self, journal: Journal) -> None:
         self.journal = journal
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._thread: threading.Thread | None = None
         self._stop, self._go = threading.Event(), threading.Event()
         self._tab = ""
         self._tabs: dict[str, int] = {}
         self._gone_since_s: float | None = None
+        self._n_prompts, self._answer = 0, dict[str, str]()
         self.status = Status()
 
     def start(
@@ -192,9 +240,26 @@ class Desk:
         self._stop.set()
         self._go.set()
 
-    def go_on(self) -> None:
-        """The person has done what was asked."""
-        self._go.set()
+    def go_on(self, answer: Mapping[str, str] | None = None, *, number: int = 0) -> None:
+        """
+        The person has done what was asked.
+
+        Parameters
+        ----------
+        answer : mapping, optional
+            What was typed, and the "choice".
+        number : int
+            Of the prompt that is answered; 0 is the one that is shown.
+        """
+        with self._lock:
+            prompt = self.status.prompt
+            # The second of two quick presses must not answer the prompt that came in between.
+            if prompt is None or number not in {0, prompt.number} or self._go.is_set():
+                return
+            names = [*(one.name for one in prompt.fields), "choice"]
+            self._answer = {name: (answer or {}).get(name, "") for name in names}
+            self._go.set()
+            self.change(prompt=None)
 
     def wait(self, timeout_s: float) -> None:
         """Wait for the end of the work."""
@@ -241,17 +306,24 @@ class Desk:
 
     def change(self, **changes: Any) -> None:
         """Change the status, and let every page know."""
-        self.status = replace(self.status, **changes)
+        with self._lock:
+            self.status = replace(self.status, **changes)
         self._announce()
 
-    def ask(self, prompt: Prompt) -> None:
-        """Show a prompt until it is answered."""
+    def ask(self, prompt: Prompt, meanwhile: Callable[[], None] | None = None) -> dict[str, str]:
+        """Show a prompt until it is answered, and `meanwhile` is done."""
         self._go.clear()
         self.check_stop()
-        self.change(prompt=prompt, line=prompt.title)
-        self._go.wait()
-        self.change(prompt=None)
+        self._n_prompts += 1
+        self.change(prompt=replace(prompt, number=self._n_prompts), line=prompt.title)
+        try:
+            if meanwhile is not None:
+                meanwhile()
+            self._go.wait()
+        finally:
+            self.change(prompt=None)
         self.check_stop()
+        return self._answer
 
     def _announce(self) -> None:
         self.journal.put("work", {"number": self.status.number})

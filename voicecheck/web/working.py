@@ -41,9 +41,10 @@ class WorkPages:
         self._desk.stop()
         return self._answer(request)
 
-    def go_on(self, request: Request, _: Sent) -> Response:
-        """What was asked is done."""
-        self._desk.go_on()
+    def go_on(self, request: Request, sent: Sent) -> Response:
+        """What was asked is done; what was typed goes with it."""
+        answer = {name: sent.text(name).strip() for name in sent.data}
+        self._desk.go_on(answer, number=sent.whole("prompt", 0))
         return self._answer(request)
 
     def _answer(self, request: Request) -> Response:

@@ -1,0 +1,95 @@
+"""Prompts of the page's work: what is typed comes back, a second press answers nothing else."""
+
+import pytest
+from pagetest import TAB, fill_book, open_client
+
+from voicecheck.web.desk import Field, Prompt
+
+VOLTS = Field(name="volts", label="Meter", unit="V", default="0.3")
+
+
+@pytest.fixture
+def client(tmp_path):
+    with open_client(fill_book(tmp_path)) as client:
+        yield client
+
+
+def begin(client, act):
+    client.desk.start("fake work", act, tab=TAB)
+
+
+def await_prompt(client, above=0):
+    """The prompt that comes next; the work's own announcements say when to look."""
+    for _ in range(1000):
+        prompt = client.desk.status.prompt
+        if prompt is not None and prompt.number > above:
+            return prompt
+        client.desk.wait(0.01)
+    raise AssertionError(client.desk.status)
+
+
+def test_what_is_typed_comes_back_and_is_asked_for_in_the_panel(client):
+    answers = []
+    prompt = Prompt(
+        title="Read it", fields=(VOLTS,), choices={"again": "Play it again"}, wrong="no number"
+    )
+    begin(client, lambda handle: answers.append(handle.ask(prompt)) or "Done")
+    number = await_prompt(client).number
+    panel = client.get("/work").text
+    for words in ("Meter, V", 'value="0.3"', "Play it again", "no number", "required"):
+        assert words in panel
+    sent = {"prompt": number, "volts": " 0,31 ", "other": "x", "choice": "again"}
+    assert client.post("/work/go", data=sent).is_success
+    client.desk.wait(5.0)
+    assert answers == [{"volts": "0,31", "choice": "again"}]
+    assert client.desk.status.line == "Done"
+
+
+def test_a_second_press_does_not_answer_the_next_prompt(client):
+    def act(handle):
+        handle.ask(Prompt(title="one"))
+        handle.ask(Prompt(title="two"))
+        return "Done"
+
+    begin(client, act)
+    first = await_prompt(client).number
+    client.post("/work/go", data={"prompt": first})
+    second = await_prompt(client, above=first)
+    client.post("/work/go", data={"prompt": first})
+    assert client.desk.status.prompt == second
+    client.post("/work/go", data={"go": "1"})
+    client.desk.wait(5.0)
+    assert client.desk.status.line == "Done"
+
+
+def test_something_is_played_while_a_prompt_is_shown(client):
+    """The answer may come before the end of it; a fault of it takes the prompt away."""
+    seen = []
+
+    def act(handle):
+        def play():
+            seen.append(client.desk.status.prompt.title)
+            client.desk.go_on({"volts": "1"})
+
+        seen.append(handle.ask(Prompt(title="Read it", fields=(VOLTS,)), play))
+        handle.ask(Prompt(title="Again"), lambda: 1 / 0)
+        return "Done"
+
+    begin(client, act)
+    client.desk.wait(5.0)
+    assert seen == ["Read it", {"volts": "1", "choice": ""}]
+    assert client.desk.status.is_failed
+    assert client.desk.status.prompt is None
+
+
+def test_a_stop_ends_a_prompt(client):
+    begin(client, lambda handle: str(handle.ask(Prompt(title="Read it", fields=(VOLTS,)))))
+    await_prompt(client)
+    client.post("/work/stop", data={"stop": "1"})
+    client.desk.wait(5.0)
+    assert client.desk.status.line.startswith("Stopped")
+
+
+@pytest.mark.parametrize("number", ["", "x", "-1", "1e400", "9" * 50])
+def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
+    assert client.post("/work/go", data={"prompt": number}).status_code < 500
