@@ -33,6 +33,7 @@ BURST_OVER_DB, BURST_LEAST_DB = 12.0, -45.0
 BURST_FRAME_S = 0.004
 CLICK_S = 0.015
 """Dropouts and steps click at their edges; a burst this near to an edge is that click."""
+BEAT_RANGE_S = (0.2, 10.0)
 ANSWER_S = 0.5
 """A movement is answered at once or not at all."""
 MOST_CONFIDENT = 3.0
@@ -74,8 +75,9 @@ def measure_flex(
     RecordingError
         Silent, too short, or without a steady tone.
     """
-    if not 0.2 <= beat_s <= 10.0:
-        raise InputError(f"beat_s: need 0.2 to 10 s, got {beat_s}")
+    low, high = BEAT_RANGE_S
+    if not low <= beat_s <= high:
+        raise InputError(f"beat_s: need {low:g} to {high:g} s, got {beat_s:g}")
     check_sound(recording, 1.0)
     samples, rate_hz = lower_rate(recording.samples, recording.rate_hz)
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)

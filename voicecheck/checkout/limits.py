@@ -54,14 +54,18 @@ def find_region(table: str, region: str) -> str:
     """
     if not region.strip():
         return ""
-    known = dict.fromkeys(
-        row["region"] for row in load_rows(table) if not row["region"].startswith("any")
-    )
+    known = list_regions(table)
     for name in known:
         if name.casefold() == region.strip().casefold():
             return name
     message = f"region: no limits for {region!r}; known: {', '.join(known)}"
     raise InputError(message)
+
+
+def list_regions(table: str) -> tuple[str, ...]:
+    """Regions of a table, each once, in its order."""
+    names = (row["region"] for row in load_rows(table))
+    return tuple(dict.fromkeys(name for name in names if not name.startswith("any")))
 
 
 def read_number(text: str) -> float | None:

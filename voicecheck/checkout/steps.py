@@ -14,6 +14,7 @@ from voicecheck.records import CheckList, CheckStep, JackConversion
 TEMPLATE = "checklist.csv"
 VARIANTS = ("desk", "wall")
 FINALS = ("ready", "not ready")
+MOST_STEPS, MOST_FIGURES = 150, 4
 COLUMNS = ("step", "phase", "variant", "task", "good", "filled_by", "source", "provenance")
 
 
@@ -50,20 +51,16 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     """
     if variant not in VARIANTS:
         raise InputError(f"variant: need one of {', '.join(VARIANTS)}, got {variant!r}")
-    lines = [line for line in text.splitlines() if not line.startswith("#")]
-    reader = csv.DictReader(io.StringIO("\n".join(lines)))
-    missing = set(COLUMNS) - set(reader.fieldnames or ())
-    if missing:
-        raise InputError(f"check list: needs the columns {', '.join(sorted(missing))}")
     steps = []
-    for row in reader:
+    for row in _read_rows(text):
         if row["variant"].strip() not in ("all", variant):
             continue
-        if not row["step"].strip().isdecimal() or not row["task"].strip():
+        number = row["step"].strip()
+        if not (number.isdecimal() and len(number) <= MOST_FIGURES and row["task"].strip()):
             raise InputError(f"check list: need a number and a task, got {list(row.values())[:4]}")
         steps.append(
             CheckStep(
-                step=int(row["step"]),
+                step=int(number),
                 phase=row["phase"],
                 task=row["task"],
                 good=row["good"],
@@ -75,7 +72,23 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     numbers = [step.step for step in steps]
     if len(set(numbers)) < len(numbers) or not numbers:
         raise InputError("check list: each step needs a number of its own, for each variant")
+    if len(steps) > MOST_STEPS:
+        raise InputError(f"check list: need at most {MOST_STEPS} steps, got {len(steps)}")
     return tuple(steps)
+
+
+def _read_rows(text: str) -> list[dict[str, str]]:
+    """Rows of the list's columns; a row that is too short has empty ones at its end."""
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    try:
+        reader = csv.DictReader(io.StringIO("\n".join(lines)), restval="")
+        missing = set(COLUMNS) - set(reader.fieldnames or ())
+        rows = [{name: row.get(name, "") for name in COLUMNS} for row in reader]
+    except csv.Error as error:
+        raise InputError(f"check list: cannot be read as a table ({error})") from error
+    if missing:
+        raise InputError(f"check list: needs the columns {', '.join(sorted(missing))}")
+    return rows
 
 
 def fill_steps(
@@ -125,7 +138,7 @@ def fill_steps(
             raise InputError(f"step {number}: a step that is not tested needs a reason")
     filled = []
     for step in steps:
-        found = _find_measured(step.filled_by.removesuffix("+"), measured)
+        found = _find_measured(step.filled_by, measured)
         if step.step in skipped:
             filled.append(replace(step, state="not tested", result=skipped[step.step]))
         elif found and step.filled_by.endswith("+") and step.step not in done:
@@ -143,16 +156,30 @@ def fill_steps(
 
 def _find_measured(filled_by: str, measured: Mapping[str, str]) -> str:
     """Results that fill a step in: its own key, or keys below it."""
-    if not filled_by:
-        return ""
-    kind, _, rest = filled_by.partition(":")
-    keys = [f"{kind}:before", f"{kind}:after"] if rest == "any" else [filled_by]
-    found = [
-        result
-        for name, result in measured.items()
-        if any(name == key or name.startswith(f"{key}:") for key in keys)
-    ]
+    found = [result for key, result in measured.items() if is_filled_by(filled_by, key)]
     return "; ".join(dict.fromkeys(found))
+
+
+def is_filled_by(filled_by: str, key: str) -> bool:
+    """
+    Whether a result fills a step in.
+
+    Parameters
+    ----------
+    filled_by : str
+        Of the step.
+    key : str
+        Of the result, as "dial:before".
+
+    Examples
+    --------
+    >>> is_filled_by("tones:any+", "tones:after"), is_filled_by("sweep:after", "sweep:before:loop")
+    (True, False)
+    """
+    filled_by = filled_by.removesuffix("+")
+    kind, _, rest = filled_by.partition(":")
+    fits = [f"{kind}:before", f"{kind}:after"] if rest == "any" else [filled_by]
+    return bool(filled_by) and any(key == one or key.startswith(f"{one}:") for one in fits)
 
 
 def conclude(
@@ -192,7 +219,7 @@ def conclude(
     if checked.final == "ready" and checked.open_steps:
         numbers = ", ".join(map(str, checked.open_steps))
         raise InputError(
-            f"the set cannot be ready: steps {numbers} are open; measure them, tick them with "
-            "--done N, or say why not with --skip N=REASON; nothing was changed"
+            f"the set cannot be ready: steps {numbers} are open; measure them, tick them, or say "
+            "why they are not tested; nothing was changed"
         )
     return checked

@@ -43,20 +43,6 @@ NoPlay = Annotated[
 ]
 Region = Annotated[str, typer.Option(help="Region of the limits. Default: the set type's.")]
 
-RINGING_CAUTION = (
-    "Caution: ringing voltage, commonly 60 to 105 V and up to 150 V, can injure. Disconnect "
-    "before touching anything; use an isolated, current-limited ring source; local codes and "
-    "licensed practice decide what may be connected to a line."
-)
-HEARING_CAUTION = (
-    "Caution: a tone plays. Keep the receiver on its coupler or on the bench, never at an ear."
-)
-SPEAK_NOW = "Speak now: count to six at your usual voice, with pauses."
-LINE_CAUTION = (
-    "Caution: line battery and ringing can shock. Readings on a public line only where local "
-    "rules allow and by whoever is licensed to; this program gives no approval."
-)
-
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
@@ -105,7 +91,8 @@ def dial(
         seconds=seconds, tone_hz=tone_hz if plays else None, level_dbfs=level_dbfs,
     )  # fmt: skip
     if bench is not None:
-        tell(HEARING_CAUTION if plays else "Recording: dial now.", quiet=quiet)
+        _warn("dial", plays=plays, quiet=quiet)
+        tell("Recording: dial now.", quiet=quiet or plays)
     check = _run("dial", source, options, job, stage, book, as_json=as_json, quiet=quiet)
     if picture is not None:
         from voicecheck.workflow.pictures import write_timing
@@ -133,7 +120,7 @@ def tones(
     options = Options(region=region)
     source = _name_source(recording, simulated, bench, seed=seed, channel=channel, seconds=seconds)
     if bench is not None:
-        tell(LINE_CAUTION, quiet=quiet)
+        _warn("tones", quiet=quiet)
     _run("tones", source, options, job, stage, book, as_json=as_json, quiet=quiet)
 
 
@@ -171,8 +158,8 @@ def flex(
     )  # fmt: skip
     beat = None
     if bench is not None:
-        tell(HEARING_CAUTION, quiet=quiet or no_play)
-        beat = _make_metronome(seconds, beat_s, places, moved, quiet=quiet)
+        _warn("flex", plays=not no_play, quiet=quiet)
+        beat = _make_metronome(seconds, options, plays=not no_play, quiet=quiet)
     _run("flex", source, options, job, stage, book, as_json=as_json, quiet=quiet, beat=beat)
 
 
@@ -192,7 +179,7 @@ def bell(
     """Hear the bell: strike rate, the two gongs, level, decay, cadence, taps while dialling."""
     from voicecheck.workflow.checkout import Options
 
-    tell(RINGING_CAUTION, quiet=quiet and bench is None)
+    _warn("bell", quiet=quiet and bench is None)
     source = _name_source(recording, simulated, bench, seed=seed, channel=channel, seconds=seconds)
     if bench is not None:
         tell("Microphone at the distance you always use, gain untouched. Ring now.", quiet=quiet)
@@ -227,6 +214,7 @@ def speak(
 ) -> None:
     """Count to six: active speech level (ITU-T P.56), crest, noise in the pauses."""
     from voicecheck.errors import InputError
+    from voicecheck.workflow.checkguide import SPEAK_NOW
     from voicecheck.workflow.checkout import Options
 
     if listen is not None and job is None:
@@ -239,11 +227,12 @@ def speak(
             seconds=seconds, speech=play, level_dbfs=level_dbfs,
         )  # fmt: skip
         if bench is not None:
-            tell(HEARING_CAUTION if play else SPEAK_NOW, quiet=quiet)
+            _warn("speak", plays=play is not None, quiet=quiet)
+            tell(SPEAK_NOW, quiet=quiet or play is not None)
         _run("speak", source, Options(), job, stage, book, as_json=as_json, quiet=quiet)
     if listen is not None and job is not None:
         from voicecheck.workflow.books import open_book
-        from voicecheck.workflow.checkout import write_listening_file
+        from voicecheck.workflow.listening import write_listening_file
 
         with open_book(book) as opened:
             written = write_listening_file(opened, job, listen)
@@ -275,7 +264,7 @@ def line(
     from voicecheck.errors import InputError
     from voicecheck.workflow.readings import keep_line
 
-    tell(LINE_CAUTION, quiet=quiet)
+    _warn("line", quiet=quiet)
     if pulses not in ("", "yes", "no"):
         raise InputError(f"pulses: need yes or no, got {pulses!r}")
     check, document = keep_line(
@@ -373,23 +362,25 @@ def _make_roll(kind: str, options: Any, *, quiet: bool) -> Callable[[Any], None]
 
 
 def _make_metronome(
-    seconds: float, beat_s: float, places: tuple[str, ...], moved: str, *, quiet: bool
+    seconds: float, options: Any, *, plays: bool, quiet: bool
 ) -> Callable[[float], None]:
-    """Show each beat as it is due; the sound device tells how far the take is."""
-    from voicecheck.workflow.scenes import get_take_length
+    """Show each beat as it is due."""
+    from voicecheck.workflow.checkguide import Metronome
 
-    lead_s, whole_s = get_take_length(seconds)
-    last = 0
+    metronome = Metronome(
+        seconds, options.beat_s, moved=options.moved, places=options.places, plays=plays
+    )
 
-    def beat(fraction: float) -> None:
-        nonlocal last
-        now_s = fraction * whole_s - lead_s
-        number = int(now_s / beat_s)
-        if number <= last or now_s > seconds:
-            return
-        last = number
-        at = min(int(now_s / seconds * len(places)), len(places) - 1)
-        where = f" ({places[at]})" if places else ""
-        tell(f"  {number}: move the {moved} now{where}", quiet=quiet)
+    def follow(fraction: float) -> None:
+        if (beat := metronome.find_beat(fraction)) is not None:
+            tell(f"  {beat}", quiet=quiet)
 
-    return beat
+    return follow
+
+
+def _warn(kind: str, *, plays: bool = False, quiet: bool) -> None:
+    """Say what may hurt, before anything is done."""
+    from voicecheck.workflow.checkguide import get_check_caution
+
+    if caution := get_check_caution(kind, plays=plays):
+        tell(f"Caution: {caution[0].lower()}{caution[1:]}", quiet=quiet)

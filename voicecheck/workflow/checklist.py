@@ -8,11 +8,17 @@ from pathlib import Path
 
 import msgspec
 
-from voicecheck.checkout.steps import conclude, fill_steps, parse_steps, read_template
+from voicecheck.checkout.steps import (
+    conclude,
+    fill_steps,
+    is_filled_by,
+    parse_steps,
+    read_template,
+)
 from voicecheck.checkout.words import describe_check, describe_list
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import CheckList, JackConversion, to_document
+from voicecheck.records import CheckList, CheckStep, JackConversion, to_document
 from voicecheck.workflow.checkout import (
     StoredCheck,
     get_time_utc,
@@ -24,11 +30,13 @@ from voicecheck.workflow.checkout import (
 NAME = "check-list.json"
 BENCH_CHECK = "bench-check"
 MOST_LETTERS = 500
+MOST_BYTES = 2**18
+"""A list of 150 steps with long words; anything larger is another kind of file (PROP)."""
 REPORT_NAMES = {"handset": "handset tapped", "tones": "tones heard", "speak": "speech"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Entry:
+class Entry:
     """What the user said; what was measured is looked up anew each time."""
 
     variant: str = "desk"
@@ -43,7 +51,16 @@ class _Entry:
 class _Kept:
     """The part of a kept document that is read back."""
 
-    entry: _Entry
+    entry: Entry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """A check list as it stands, with what was said and how often it was kept."""
+
+    entry: Entry
+    checked: CheckList
+    n_kept: int
 
 
 def write_template(path: str | Path) -> Path:
@@ -72,12 +89,15 @@ def load_list(path: str | Path) -> str:
     Raises
     ------
     InputError
-        It cannot be read as text.
+        It cannot be read as text, or is too long.
     """
+    path = Path(path)
     try:
-        return Path(path).read_text(encoding="utf-8-sig")
+        if path.stat().st_size > MOST_BYTES:
+            raise InputError(f"{path.name}: need a check list of at most {MOST_BYTES} bytes")
+        return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read as a check list ({error})") from error
+        raise InputError(f"{path.name}: cannot be read as a check list ({error})") from error
 
 
 def update_list(
@@ -106,10 +126,11 @@ def update_list(
     reopened : tuple of int
         Steps to be open again.
     jack : JackConversion, optional
+        One that says nothing takes the old one away.
     final : str
         "ready" or "not ready".
     template : str, optional
-        Text of another list, kept with the job from now on.
+        Text of another list, kept with the job from now on; "" is the product's own again.
 
     Returns
     -------
@@ -123,15 +144,18 @@ def update_list(
     """
     kept = _load_entry(book, job)
     done, skipped = dict(done or {}), dict(skipped or {})
-    for words in (*done.values(), *skipped.values()):
+    for step, words in (*done.items(), *skipped.items()):
         if len(words) > MOST_LETTERS:
-            raise InputError(f"check list: need {MOST_LETTERS} letters or fewer for a step")
+            raise InputError(f"step {step}: need {MOST_LETTERS} letters or fewer")
+    said = (jack.fitted, jack.removed, jack.kept) if jack is not None else ()
+    if any(len(words) > MOST_LETTERS for words in said):
+        raise InputError(f"jack conversion: need {MOST_LETTERS} letters or fewer for each")
     # What is said last about a step counts.
-    entry = _Entry(
+    entry = Entry(
         variant=variant or kept.variant,
         done=_merge(kept.done, done, {*skipped, *reopened}),
         skipped=_merge(kept.skipped, skipped, {*done, *reopened}),
-        jack=jack or kept.jack,
+        jack=kept.jack if jack is None else (jack if any(said) else None),
         template=kept.template if template is None else template,
         final=final or "not ready",
     )
@@ -150,6 +174,51 @@ def _merge(
     return {step: told for step, told in {**kept, **new}.items() if step not in gone}
 
 
+def load_sheet(book: JobBook, job: int) -> Sheet:
+    """
+    The check list of a job as it stands, whether or not one was begun; nothing is changed.
+
+    Raises
+    ------
+    InputError
+        No such job.
+    """
+    entry = _load_entry(book, job)
+    n_kept = len(load_documents(book, job, NAME))
+    return Sheet(entry=entry, checked=_build(book, job, entry), n_kept=n_kept)
+
+
+def get_template(entry: Entry) -> str:
+    """Text of the list in use: that of the job, else the product's own."""
+    return entry.template or read_template()
+
+
+def find_filled(checked: CheckList, kind: str, stage: str, part: str = "") -> tuple[CheckStep, ...]:
+    """
+    Steps of a list that a check of this kind and stage fills in.
+
+    Parameters
+    ----------
+    checked : CheckList
+    kind, stage, part : str
+        As of a `StoredCheck`.
+    """
+    key = make_key(kind, stage, part)
+    return tuple(step for step in checked.steps if is_filled_by(step.filled_by, key))
+
+
+def make_key(kind: str, stage: str, part: str = "") -> str:
+    """
+    Key of a check, as the column `filled_by` names it.
+
+    Examples
+    --------
+    >>> make_key("flex", "after", "hook")
+    'flex:after:hook'
+    """
+    return f"{kind}:{stage}" + (f":{part}" if part else "")
+
+
 def find_list(book: JobBook, job: int) -> CheckList | None:
     """The check list of a job, filled in anew; `None` where none was ever begun."""
     if not load_documents(book, job, NAME):
@@ -157,10 +226,10 @@ def find_list(book: JobBook, job: int) -> CheckList | None:
     return _build(book, job, _load_entry(book, job))
 
 
-def _load_entry(book: JobBook, job: int) -> _Entry:
+def _load_entry(book: JobBook, job: int) -> Entry:
     texts = load_documents(book, job, NAME)
     if not texts:
-        return _Entry()
+        return Entry()
     try:
         return msgspec.json.decode(texts[-1], type=_Kept).entry
     except msgspec.MsgspecError as error:
@@ -169,9 +238,9 @@ def _load_entry(book: JobBook, job: int) -> _Entry:
         ) from error
 
 
-def _build(book: JobBook, job: int, entry: _Entry, *, is_asked: bool = False) -> CheckList:
+def _build(book: JobBook, job: int, entry: Entry, *, is_asked: bool = False) -> CheckList:
     steps = fill_steps(
-        parse_steps(entry.template or read_template(), entry.variant),
+        parse_steps(get_template(entry), entry.variant),
         measured=collect_measured(book, job, entry.jack),
         done=entry.done,
         skipped=entry.skipped,
@@ -204,8 +273,7 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
         seats = f", {n} seats" if n else ""
         measured[f"sweep:{run.stage}:{run.path}"] = f"{run.path} swept{seats}"
     for one in list_checks(book, job):
-        key = f"{one.kind}:{one.stage}" + (f":{one.part}" if one.part else "")
-        measured[key] = _describe(one)
+        measured[make_key(one.kind, one.stage, one.part)] = describe_stored(one)
     checked = book.list_bench_records(kind="check")
     opened = book.load_job(job).opened_utc[:10]
     of_day = [one for one in checked if one.saved_utc[:10] >= opened]
@@ -216,7 +284,7 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
     return measured
 
 
-def _describe(stored: StoredCheck) -> str:
+def describe_stored(stored: StoredCheck) -> str:
     """In one line, and said of a made scene that it is one."""
     made = " (simulated)" if stored.bench == "simulated" else ""
     return describe_check(stored.check) + made
@@ -240,7 +308,7 @@ def collect_results(book: JobBook, job: int) -> dict[str, str]:
     told: dict[str, dict[str, str]] = {}
     for one in list_checks(book, job):
         name = one.part or one.kind
-        told.setdefault(REPORT_NAMES.get(name, name), {})[one.stage] = _describe(one)
+        told.setdefault(REPORT_NAMES.get(name, name), {})[one.stage] = describe_stored(one)
     results = {
         name: next(iter(stages.values()))
         if len(stages) == 1

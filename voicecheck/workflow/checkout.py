@@ -14,7 +14,6 @@ import msgspec
 
 from voicecheck import __version__
 from voicecheck.bench.soundfiles import save_sound
-from voicecheck.bench.wavfile import load_recording
 from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import (
@@ -44,6 +43,8 @@ KINDS: dict[str, type] = {
 }
 STAGES = ("before", "after")
 MOVED = ("cord", "hook", "handset")
+LIMITS = {"dial": "dial_limits.csv", "tones": "standards/itu_t_e180_tones.csv"}
+"""Checks that are held against the limits of a region."""
 SETTLED_S, SLOW_PULSES_PER_S = 0.4, 8.0
 
 
@@ -58,10 +59,20 @@ class Options:
     places: tuple[str, ...] = ()
     moved: str = "cord"
 
+    def __post_init__(self) -> None:
+        """Refuse what no recording could be read with, before one is taken."""
+        if self.moved not in MOVED:
+            raise InputError(f"moved: need one of {', '.join(MOVED)}, got {self.moved!r}")
+        from voicecheck.checkout.flex import BEAT_RANGE_S
+
+        low, high = BEAT_RANGE_S
+        if not low <= self.beat_s <= high:
+            raise InputError(f"beat_s: need {low:g} to {high:g} s, got {self.beat_s:g}")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredCheck:
-    """One check of a job as it is kept."""
+    """One check of a job as it is kept; `sound_sha256` is "" where nothing was recorded."""
 
     kind: str
     stage: str
@@ -69,6 +80,7 @@ class StoredCheck:
     taken_utc: str
     bench: str
     check: Check
+    sound_sha256: str = ""
 
 
 def analyze_check(kind: str, recording: Recording, options: Options) -> Check:
@@ -186,34 +198,46 @@ def run_check(
     BenchError, JobBookError
         The device or the book failed.
     """
-    if options.moved not in MOVED:
-        raise InputError(f"moved: need one of {', '.join(MOVED)}, got {options.moved!r}")
     part = options.moved if kind == "flex" else ""
-    options = _with_region(kind, options)
+    options = fit_region(kind, options)
     if book is None or job is None:
         recording = take_scene(kind, source, progress=progress, heard=heard)
         check = analyze_check(kind, recording, options)
         return check, to_document(check)
     stage = choose_stage(book, job, kind, stage)
-    options = _with_region(kind, options, book.load_type(book.load_job(job).type_name).region)
+    options = fit_region(kind, options, book.load_type(book.load_job(job).type_name).region)
     recording = take_scene(kind, source, progress=progress, heard=heard)
     kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
-    check = analyze_check(kind, recording, options)
+    try:
+        check = analyze_check(kind, recording, options)
+    except RecordingError as error:
+        told = f"{error}; the recording is kept with job {job}"
+        raise RecordingError(told, error.kind, error.at_s) from error
     bench = recording.conditions.bench
     document = save_check(book, job, kind, check, stage=stage, part=part, sound=kept, bench=bench)
     return check, document
 
 
-def _with_region(kind: str, options: Options, of_type: str = "") -> Options:
+def fit_region(kind: str, options: Options, of_type: str = "") -> Options:
     """
     Options with a region that there are limits for: the one asked for, else that of the set type.
 
-    A region that is asked for and not known is refused before anything is recorded; a type may
-    name one of the user's own, for which no limits are known.
+    A type may name a region of the user's own, for which no limits are known.
+
+    Parameters
+    ----------
+    kind : str
+    options : Options
+    of_type : str
+
+    Raises
+    ------
+    InputError
+        The region that is asked for is not known.
     """
     from voicecheck.checkout.limits import find_region
 
-    table = {"dial": "dial_limits.csv", "tones": "standards/itu_t_e180_tones.csv"}.get(kind)
+    table = LIMITS.get(kind)
     if table is None:
         return options
     if options.region:
@@ -222,6 +246,20 @@ def _with_region(kind: str, options: Options, of_type: str = "") -> Options:
         return dataclasses.replace(options, region=find_region(table, of_type))
     except InputError:
         return options
+
+
+def list_check_regions(kind: str) -> tuple[str, ...]:
+    """
+    Regions that there are limits for; none for a check without limits.
+
+    Examples
+    --------
+    >>> "Sweden" in list_check_regions("dial"), list_check_regions("bell")
+    (True, ())
+    """
+    from voicecheck.checkout.limits import list_regions
+
+    return list_regions(LIMITS[kind]) if kind in LIMITS else ()
 
 
 def choose_stage(book: JobBook, job: int, kind: str, stage: str) -> str:
@@ -326,6 +364,7 @@ def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
                         taken_utc=outer["taken_utc"],
                         bench=outer.get("bench", ""),
                         check=from_json(text, record),
+                        sound_sha256=outer.get("recording_sha256") or "",
                     )
                 )
             except (msgspec.MsgspecError, KeyError) as error:
@@ -350,44 +389,6 @@ def _keep_sound(
         path = Path(folder) / f"{name}.flac"
         save_sound(path, recording.samples.clip(-1.0, 1.0), recording.rate_hz)
         return book.attach_file(job, path)
-
-
-def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
-    """
-    Before and after one after the other at the same active speech level, for the owner.
-
-    Parameters
-    ----------
-    book : JobBook
-    job : int
-    path : path
-        Ends in .wav or .flac.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    InputError
-        The job has not both, their rates differ, or the place cannot be written.
-    """
-    from voicecheck.checkout.speech import match_levels
-
-    sounds: dict[str, Recording] = {}
-    for text in load_documents(book, job, "check-speak.json"):
-        outer = msgspec.json.decode(text)
-        if outer.get("recording_sha256"):
-            place = book.locate_attachment(outer["recording_sha256"])
-            sounds[outer["stage"]] = load_recording(place)
-    missing = [stage for stage in STAGES if stage not in sounds]
-    if missing:
-        raise InputError(
-            f"job {job}: no speech recording of stage {' and '.join(missing)}; "
-            "take it with `voicecheck speak JOB --stage ...` first"
-        )
-    before, after = sounds["before"], sounds["after"]
-    return save_sound(path, match_levels(before, after), before.rate_hz)
 
 
 def describe_failure(kind: str, error: RecordingError) -> dict[str, Any]:

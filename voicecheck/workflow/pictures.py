@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from voicecheck.charts import draw_timing, save_figure
+from voicecheck.charts import draw_timing, render_figure, save_figure
+from voicecheck.errors import InputError
 from voicecheck.records import DialCheck
 
 
@@ -28,3 +29,23 @@ def write_timing(check: DialCheck, path: str | Path) -> Path:
         Another ending, or the place cannot be written.
     """
     return save_figure(draw_timing(check), path)
+
+
+def render_timing(check: DialCheck, file_format: str) -> bytes:
+    """
+    Dial pulses against time as the bytes of a picture.
+
+    Parameters
+    ----------
+    check : DialCheck
+    file_format : str
+        "png", "svg" or "pdf".
+
+    Raises
+    ------
+    InputError
+        Another format, or no digit to be drawn.
+    """
+    if not check.digits:
+        raise InputError("timing picture: this dial check has no digit")
+    return render_figure(draw_timing(check), file_format)

@@ -13,7 +13,7 @@ from voicecheck.bench.wavfile import load_recording
 from voicecheck.errors import InputError
 from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
-from voicecheck.units import ratio_from_db
+from voicecheck.units import db_from_ratio, ratio_from_db
 from voicecheck.workflow.benchlock import hold_bench, hold_device
 
 CHECKS = ("dial", "tones", "flex", "bell", "speak")
@@ -283,7 +283,7 @@ def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> R
             blocks.append(block[:, 0])
             n_frames += len(block)
             if progress is not None:
-                progress(min(n_frames / wanted, 1.0), None)
+                progress(min(n_frames / wanted, 1.0), _find_peak_dbfs(block[:, 0]))
             if heard is not None and n_frames >= due:
                 began_s = time.monotonic()
                 heard(_join(blocks, conditions, source.channel))
@@ -300,6 +300,11 @@ def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> R
         if close is not None:
             close()
     return _join(blocks, conditions, source.channel)
+
+
+def _find_peak_dbfs(samples: Array) -> float | None:
+    """Peak of a block; `None` where nothing has come in since the last one."""
+    return db_from_ratio(float(np.max(np.abs(samples)))) if len(samples) else None
 
 
 def _join(blocks: Sequence[Array], conditions: Conditions, channel: int) -> Recording:
