@@ -1,25 +1,29 @@
-"""Curves as plain numbers, for a page that draws them itself."""
+"""Curves of a job for the page: runs and the type's limits, a seat that is done, a live trace."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
+import datetime
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from voicecheck.charts import load_words
+from voicecheck.charts.captions import find_refused
+from voicecheck.charts.panel import find_band
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Baseline, Measurement, Programme, Response, Run
+from voicecheck.records import Baseline, Comparison, Measurement, Programme, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
-from voicecheck.workflow.comparing import REFERENCE, find_baselines, find_judged_baselines
+from voicecheck.workflow.comparing import find_judged_baselines
 
-DIGITS = 3
+Key = tuple[str, str, bytes]
+"""Path, unit and grid: what curves must share to lie in one figure."""
 
 
 def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
     """
-    Every run of a job by path, with the baseline of its set type.
+    Every response of a job, ready for JSON.
 
     Parameters
     ----------
@@ -29,181 +33,168 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
     Returns
     -------
     dict
-        JSON-ready; a withheld point is `None`. A run's number counts the runs of the job from 1,
-        the oldest first. Runs in another unit than the newest of their path stand apart.
+        `job` and `paths`: one entry for each path, in the order transmit, receive, sidetone,
+        loop. An entry has `path`, `unit`, `frequency_hz`, its `runs` from the oldest on, and a
+        `baseline` or `None`. A run has `run` (its place among the runs of the job, from 1, which
+        stays when it is analysed again), `stage`, `label`, `level_db`, `uncertainty_db` (withheld
+        points are `None`) and `is_latest`, of its stage in this entry. Runs of another unit or
+        grid make an entry of their own.
 
     Raises
     ------
     InputError
-        No such job.
+        The job is not in the book.
     """
-    record = book.load_job(job)
-    runs = book.list_runs(job=job, recordings=True)
-    paths = {run.path for run in runs}
-    baselines = find_judged_baselines(book, record.type_name, paths)
-    return {"job": job, "paths": list_paths(runs, baselines)}
-
-
-def collect_type_curves(book: JobBook, type_name: str) -> dict[str, Any]:
-    """
-    The reference sets of a type by path, the newest run of each job, with their baseline.
-
-    Raises
-    ------
-    InputError
-        No such type.
-    """
-    runs = book.list_runs(type_name=type_name, stage=REFERENCE)
-    newest = {(run.job, run.path): run for run in runs}
-    baselines = find_baselines(book, type_name)
-    return {"type": type_name, "paths": list_paths(tuple(newest.values()), baselines)}
-
-
-def list_paths(runs: Sequence[Run], baselines: dict[str, Baseline]) -> list[dict[str, Any]]:
-    """
-    Runs and baselines grouped by path and unit, in the order of the contract's paths.
-
-    Parameters
-    ----------
-    runs : sequence of Run
-        The oldest first.
-    baselines : dict of str to Baseline
-        By path; one without runs stands alone.
-    """
-    numbered = [(number, run) for number, run in enumerate(runs, 1) if run.pooled.response]
-    listed = []
-    for path in PATHS:
-        of_path = [(number, run) for number, run in numbered if run.path == path]
-        units = list(dict.fromkeys(_unit(run) for _, run in reversed(of_path)))
-        baseline = baselines.get(path)
-        if not of_path and baseline is not None:
-            listed.append(_describe_path(path, baseline.unit, [], baseline))
-        for unit in units:
-            of_unit = [(number, run) for number, run in of_path if _unit(run) == unit]
-            listed.append(_describe_path(path, unit, of_unit, baseline))
-    return listed
+    runs = book.list_runs(job=job)
+    type_name = book.load_job(job).type_name
+    entries: dict[Key, list[tuple[int, Run, Response]]] = {}
+    for number, run in enumerate(runs, 1):
+        if (response := run.pooled.response) is not None:
+            key = (run.path, response.unit, response.frequency_hz.round(3).tobytes())
+            entries.setdefault(key, []).append((number, run, response))
+    baselines = find_judged_baselines(book, type_name, {run.path for run in runs})
+    comparisons = book.list_comparisons(job) if baselines else ()
+    ordered = sorted(entries.items(), key=lambda entry: PATHS.index(entry[0][0]))
+    paths = [
+        {
+            "path": path,
+            "unit": unit,
+            "frequency_hz": _list_values(of_entry[0][2].frequency_hz),
+            "runs": _describe_runs(of_entry),
+            "baseline": _describe_baseline(
+                [run for _, run, _ in of_entry], baselines.get(path), comparisons
+            ),
+        }
+        for (path, unit, _), of_entry in ordered
+    ]
+    return {"job": job, "paths": paths}
 
 
 def curve_of_measurement(measurement: Measurement, *, seat: int, n_seats: int) -> dict[str, Any]:
     """
-    The curve of a seat that is done.
+    Curve of one seat, ready for JSON.
 
     Parameters
     ----------
     measurement : Measurement
     seat, n_seats : int
+        Which seat of how many, from 1.
 
     Returns
     -------
     dict
-        Without any curve where there is none.
+        `path`, `unit`, `seat`, `n_seats`, `frequency_hz`, `level_db` and `uncertainty_db`;
+        withheld points are `None`, and the lists are empty where there is no response.
     """
-    told = {"path": measurement.conditions.path, "seat": seat, "n_seats": n_seats}
     response = measurement.response
-    return told if response is None else {**told, **_describe_response(response)}
+    curve: dict[str, Any] = {
+        "path": measurement.conditions.path,
+        "unit": "",
+        "seat": seat,
+        "n_seats": n_seats,
+        "frequency_hz": [],
+        "level_db": [],
+        "uncertainty_db": [],
+    }
+    if response is not None:
+        curve["unit"] = response.unit
+        for name in ("frequency_hz", "level_db", "uncertainty_db"):
+            curve[name] = _list_values(getattr(response, name))
+    return curve
 
 
 def trace_frequency_hz(programme: Programme, time_s: float) -> float | None:
     """
-    What a programme plays at a time of its sweeps.
+    Frequency that a programme plays at an instant of one of its sweeps.
 
     Parameters
     ----------
     programme : Programme
     time_s : float
-        From its first sample.
+        Seconds from the programme's first sample.
 
     Returns
     -------
     float or None
-        `None` outside the sweeps.
+        In Hz; `None` outside the sweeps.
 
     Notes
     -----
-    Exponential sweep, f(t) = f1 (f2 / f1) ** (t / T).
+    An exponential sweep: its frequency grows by the same factor in equal times (Novak, Lotton,
+    Simon, J. Audio Eng. Soc. 63(10), 2015).
     """
     for block in programme.blocks_of("sweep"):
         if block.start_s <= time_s < block.end_s and block.from_hz and block.to_hz:
-            share = (time_s - block.start_s) / (block.end_s - block.start_s)
-            return float(block.from_hz * (block.to_hz / block.from_hz) ** share)
+            done = (time_s - block.start_s) / (block.end_s - block.start_s)
+            return float(block.from_hz * (block.to_hz / block.from_hz) ** done)
     return None
 
 
-def _describe_path(
-    path: str, unit: str, numbered: Sequence[tuple[int, Run]], baseline: Baseline | None
-) -> dict[str, Any]:
-    latest = {(run.job, run.stage): number for number, run in numbered}
-    runs = [
+def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[str, Any]]:
+    latest = {run.stage: number for number, run, _ in of_entry}
+    return [
         {
             "run": number,
-            "job": run.job,
             "stage": run.stage,
-            "label": _label(run),
-            "is_latest": latest[run.job, run.stage] == number,
-            **_describe_response(_response(run)),
+            "label": _name_run(run),
+            "level_db": _list_values(response.level_db),
+            "uncertainty_db": _list_values(response.uncertainty_db),
+            "is_latest": latest[run.stage] == number,
         }
-        for number, run in numbered
+        for number, run, response in of_entry
     ]
-    return {"path": path, "unit": unit, "runs": runs, "baseline": _place(baseline, unit, numbered)}
 
 
-def _place(
-    baseline: Baseline | None, unit: str, numbered: Sequence[tuple[int, Run]]
-) -> dict[str, Any] | None:
-    """The band beside these runs; only its shape, at their level, where the units differ."""
-    if baseline is None:
-        return None
-    n_sets = f"{baseline.type_name}, {baseline.n} sets"
-    if baseline.unit == unit:
-        return {
-            "label": f"baseline of {n_sets}",
-            "frequency_hz": _round(baseline.frequency_hz),
-            "low_db": _round(baseline.low_db),
-            "mean_db": _round(baseline.mean_db),
-            "high_db": _round(baseline.high_db),
-        }
-    response = _response(numbered[-1][1])
-    at_type_db = np.interp(
-        baseline.frequency_hz, response.frequency_hz, response.level_db, np.nan, np.nan
-    )
-    offsets_db = (at_type_db - baseline.shape_mean_db)[np.isfinite(at_type_db)]
-    if not offsets_db.size:
-        return None
-    shift_db = float(np.median(offsets_db))
-    return {
-        "label": f"shape only, moved to the newest run's level: baseline of {n_sets}",
-        "frequency_hz": _round(baseline.frequency_hz),
-        "low_db": _round(baseline.shape_low_db + shift_db),
-        "mean_db": _round(baseline.shape_mean_db + shift_db),
-        "high_db": _round(baseline.shape_high_db + shift_db),
-    }
-
-
-def _describe_response(response: Response) -> dict[str, Any]:
-    return {
-        "unit": response.unit,
-        "frequency_hz": _round(response.frequency_hz),
-        "level_db": _round(response.level_db),
-        "uncertainty_db": _round(response.uncertainty_db),
-    }
-
-
-def _label(run: Run) -> str:
+def _name_run(run: Run) -> str:
     n_seats = len(run.recordings)
-    seats = f", {n_seats} seat{'s' if n_seats != 1 else ''}" if n_seats else ""
-    taken = f", {run.taken_utc[:16].replace('T', ' ')}" if run.taken_utc else ""
-    job = f"job {run.job}, " if run.stage == REFERENCE and run.job is not None else ""
-    return f"{job}{run.stage}{seats}{taken}"
+    return f"{run.stage}, {n_seats} seat{'' if n_seats == 1 else 's'}, {_say_time(run)}".rstrip(
+        " ,"
+    )
 
 
-def _unit(run: Run) -> str:
-    return _response(run).unit
+def _say_time(run: Run) -> str:
+    try:
+        time = datetime.datetime.fromisoformat(run.taken_utc or "").astimezone(datetime.UTC)
+    except (ValueError, OverflowError):
+        return ""
+    return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
-def _response(run: Run) -> Response:
-    assert run.pooled.response is not None
-    return run.pooled.response
+def _describe_baseline(
+    runs: Sequence[Run], baseline: Baseline | None, comparisons: Sequence[Comparison]
+) -> dict[str, Any] | None:
+    """The type's limits as the charts on paper lay them over the newest run, or `None`."""
+    response = runs[-1].pooled.response
+    if baseline is None or response is None or not _is_same_grid(baseline, response):
+        return None
+    held = [
+        one for one in comparisons if one.against.kind == "baseline" and one.stage == runs[-1].stage
+    ]
+    refused = find_refused(runs[-1].path, held[-1] if held else None)
+    band = find_band(runs, baseline, load_words("en"), refused=refused)
+    if band is None:
+        return None
+    label = f"{baseline.type_name}, {baseline.n} sets"
+    mean_db = baseline.mean_db
+    if band.is_shape_only:
+        label += ", shape only, moved to the newest run"
+        # The band was moved as a whole, and its mean goes with it.
+        shape_db = baseline.shape_mean_db[np.isfinite(baseline.shape_mean_db)]
+        shift_db = band.centre_db - float(np.median(shape_db)) if shape_db.size else 0.0
+        mean_db = baseline.shape_mean_db + shift_db
+    return {
+        "label": label,
+        "low_db": _list_values(band.low_db),
+        "mean_db": _list_values(mean_db),
+        "high_db": _list_values(band.high_db),
+    }
 
 
-def _round(values: Array | Iterable[float]) -> list[float | None]:
-    return [round(float(v), DIGITS) if math.isfinite(v) else None for v in values]
+def _is_same_grid(baseline: Baseline, response: Response) -> bool:
+    ours, theirs = response.frequency_hz, baseline.frequency_hz
+    return ours.shape == theirs.shape and bool(np.allclose(ours, theirs, rtol=1e-6, atol=0.0))
+
+
+def _list_values(values: Array) -> list[float | None]:
+    """Values as JSON has them: to a thousandth, `None` for what is withheld."""
+    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]
