@@ -106,7 +106,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         timing=Timing(
             latency_s=timeline.latency_s,
             drift_ppm=timeline.drift_ppm,
-            drift_uncertainty_ppm=timeline.stretch_uncertainty * 1e6,
+            drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
         ),
         response=sweep.make_response(calibration, shift_db),
         fine=sweep.make_fine(shift_db),

@@ -58,8 +58,7 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
         ],
         middleware=[Middleware(Gate, keys=keys)],
         exception_handlers={
-            VoicecheckError: _Refusal(renderer).show,
-            HTTPException: _Refusal(renderer).show,
+            kind: _Refusal(renderer).show for kind in (VoicecheckError, HTTPException, Exception)
         },
         lifespan=live.watch,
     )
@@ -92,6 +91,9 @@ class _Refusal:
         """One line that says what is wrong, and the way back."""
         if isinstance(error, HTTPException):
             status, line = error.status_code, error.detail
+        elif not isinstance(error, VoicecheckError):
+            status = 500
+            line = f"A fault of the program ({type(error).__name__}); what was recorded is kept"
         else:
             status, line = STATUSES.get(type(error), 400), str(error)
             if status == 400 and request.method in {"GET", "HEAD"}:

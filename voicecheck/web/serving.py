@@ -49,6 +49,6 @@ def serve_page(
             webbrowser.open(address)
         # Without a limit an open stream would keep the server from ever leaving.
         config = uvicorn.Config(
-            make_app(book, token, host), log_level="warning", timeout_graceful_shutdown=1
+            make_app(book, token, host), log_level="critical", timeout_graceful_shutdown=1
         )
         uvicorn.Server(config).run(sockets=[listener])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Comparison, Measurement, Programme, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
-from voicecheck.workflow.comparing import find_judged_baselines
+from voicecheck.workflow.comparing import REFERENCE, find_baselines, find_judged_baselines
 
 Key = tuple[str, str, bytes]
 """Path, unit and grid: what curves must share to lie in one figure."""
@@ -46,16 +46,68 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
         The job is not in the book.
     """
     runs = book.list_runs(job=job)
-    type_name = book.load_job(job).type_name
+    baselines = find_judged_baselines(
+        book, book.load_job(job).type_name, {run.path for run in runs}
+    )
+    comparisons = book.list_comparisons(job) if baselines else ()
+    return {"job": job, "paths": _list_paths(runs, baselines, comparisons)}
+
+
+def collect_type_curves(book: JobBook, type_name: str) -> dict[str, Any]:
+    """
+    The reference sets of a type, the newest run of each, with their baseline.
+
+    Parameters
+    ----------
+    book : JobBook
+    type_name : str
+
+    Returns
+    -------
+    dict
+        `type` and `paths` as of `collect_curves`; a baseline that came without its runs stands
+        alone.
+
+    Raises
+    ------
+    InputError
+        The set type is not in the book.
+    """
+    runs = book.list_runs(type_name=type_name, stage=REFERENCE)
+    newest = {(run.job, run.path): run for run in runs}
+    baselines = find_baselines(book, type_name)
+    paths = _list_paths(tuple(newest.values()), baselines)
+    for path in sorted(set(baselines) - {one["path"] for one in paths}, key=PATHS.index):
+        alone = baselines[path]
+        paths.append(
+            {
+                "path": path,
+                "unit": alone.unit,
+                "frequency_hz": _list_values(alone.frequency_hz),
+                "runs": [],
+                "baseline": {
+                    "label": f"{alone.type_name}, {alone.n} sets",
+                    "low_db": _list_values(alone.low_db),
+                    "mean_db": _list_values(alone.mean_db),
+                    "high_db": _list_values(alone.high_db),
+                },
+            }
+        )
+    return {"type": type_name, "paths": paths}
+
+
+def _list_paths(
+    runs: Sequence[Run],
+    baselines: Mapping[str, Baseline],
+    comparisons: Sequence[Comparison] = (),
+) -> list[dict[str, Any]]:
     entries: dict[Key, list[tuple[int, Run, Response]]] = {}
     for number, run in enumerate(runs, 1):
         if (response := run.pooled.response) is not None:
             key = (run.path, response.unit, response.frequency_hz.round(3).tobytes())
             entries.setdefault(key, []).append((number, run, response))
-    baselines = find_judged_baselines(book, type_name, {run.path for run in runs})
-    comparisons = book.list_comparisons(job) if baselines else ()
     ordered = sorted(entries.items(), key=lambda entry: PATHS.index(entry[0][0]))
-    paths = [
+    return [
         {
             "path": path,
             "unit": unit,
@@ -67,7 +119,6 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
         }
         for (path, unit, _), of_entry in ordered
     ]
-    return {"job": job, "paths": paths}
 
 
 def curve_of_measurement(measurement: Measurement, *, seat: int, n_seats: int) -> dict[str, Any]:
@@ -147,8 +198,11 @@ def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[s
 
 def _name_run(run: Run) -> str:
     n_seats = len(run.recordings)
-    return f"{run.stage}, {n_seats} seat{'' if n_seats == 1 else 's'}, {_say_time(run)}".rstrip(
-        " ,"
+    job = f"job {run.job}, " if run.stage == REFERENCE and run.job is not None else ""
+    return (
+        f"{job}{run.stage}, {n_seats} seat{'' if n_seats == 1 else 's'}, {_say_time(run)}".rstrip(
+            " ,"
+        )
     )
 
 
