@@ -23,10 +23,8 @@ from factories import make_run
 
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.soundcard import link, takes
-from voicecheck.cli.calibrating import list_actions
 from voicecheck.cli.guidance import SeatGuide
 from voicecheck.cli.main import app
-from voicecheck.cli.pictures import PICTURES, draw_wires
 from voicecheck.cli.takeview import TakeView, draw_level, rate_level
 from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
@@ -44,7 +42,9 @@ from voicecheck.workflow.benchroom import (
     remove_setup,
     save_result,
 )
+from voicecheck.workflow.benchview import list_actions
 from voicecheck.workflow.sittings import get_guide, get_now_utc
+from voicecheck.workflow.wires import PICTURES, draw_wires
 
 TRUTH = {
     "line_out_v": 1.7,

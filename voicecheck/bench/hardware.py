@@ -30,6 +30,15 @@ FIRST_RECEIVE_DBM = -30.0
 UNKNOWN_FULL_SCALE_DBM = 10.0
 """Taken for an output that was never calibrated: a strong line output (PROP)."""
 
+SETUP_LIMITS = {
+    "feed_ma": (1.0, 200.0, "mA", "; was it amperes?"),
+    "load_ohm": (10.0, 1e5, "ohm", ""),
+    "mouth_mm": (0.1, 1000.0, "mm", "; was it metres?"),
+    "angle_deg": (-360.0, 360.0, "degrees", ""),
+    "meter_percent": (0.01, 20.0, "percent", ""),
+}
+"""What is outside was mistyped (PROP)."""
+
 
 def check_setup(setup: BenchSetup) -> None:
     """
@@ -60,17 +69,13 @@ def check_setup(setup: BenchSetup) -> None:
             f"caps: need -0.1 dBFS or less, got {setup.mouth_cap_dbfs} for the mouth and "
             f"{setup.line_drive_cap_dbfs} for the line drive",
         ),
-        (
-            setup.feed_ma is not None and not 1.0 <= setup.feed_ma <= 200.0,
-            f"feed_ma: need 1 to 200 mA, got {setup.feed_ma}; was it amperes?",
-        ),
-        (
-            not 0.0 < setup.meter_percent <= 20.0,
-            f"meter_percent: need up to 20, got {setup.meter_percent}",
-        ),
     ):
         if is_wrong:
             raise InputError(message)
+    for name, (low, high, unit, remedy) in SETUP_LIMITS.items():
+        value = getattr(setup, name)
+        if value is not None and not low <= value <= high:
+            raise InputError(f"{name}: need {low:g} to {high:g} {unit}, got {value:g}{remedy}")
 
 
 def list_plugs(setup: BenchSetup, path: str, before: str | None = None) -> tuple[str, ...]:

@@ -111,6 +111,7 @@ def _add(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) -> 
     from voicecheck.records import BenchSetup
     from voicecheck.workflow.benches import list_sound_devices
     from voicecheck.workflow.benchroom import add_setup, find_bench
+    from voicecheck.workflow.benchview import name_devices
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
@@ -124,7 +125,9 @@ def _add(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) -> 
         devices = list_sound_devices()
         if is_asked:
             given = {**_ask(devices, given), **given}
-        given = _name_devices(given, devices, quiet=quiet)
+        given, note = name_devices(given, devices)
+        if note:
+            tell(note, quiet=quiet)
         setup = BenchSetup(**{"name": name, **given})
         add_setup(opened, setup)
     tell(f"Set up bench {name} on {setup.device}.", quiet=quiet)
@@ -184,39 +187,6 @@ def _ask_number(question: str, usual: int, most: int) -> int:
         number: int = typer.prompt(f"{question} (1 to {most})", default=usual, type=int, err=True)
         if 1 <= number <= most:
             return number
-
-
-def _name_devices(
-    given: dict[str, Any], devices: Sequence[Device], *, quiet: bool
-) -> dict[str, Any]:
-    """Full names for parts of them; a board with one channel uses it for both ends."""
-    wanted = given["device"]
-    found = [
-        one
-        for one in devices
-        if wanted.casefold() in one.name.casefold()
-        and given.get("host_api", "").casefold() in one.host_api.casefold()
-    ]
-    exact = [one for one in found if one.name == wanted]
-    names = ", ".join(one.name for one in found or devices) or "none"
-    if not found:
-        tell(f"{wanted}: not plugged in now (there: {names}); kept as it is named", quiet=quiet)
-        return given
-    if len({one.name for one in exact or found}) > 1:
-        raise InputError(f"device {wanted!r} fits several ({names}): name more of it")
-    one = (exact or found)[0]
-    small: dict[str, Any] = {}
-    if one.n_outputs == 1:
-        small["line_drive_channel"] = 1
-    if one.n_inputs == 1 and not given.get("input_device"):
-        small["ear_channel"] = 1
-    # The host's name is kept where there is a choice only: it may change with the system.
-    is_alone = len({other.host_api for other in exact or found}) == 1
-    named = {
-        "device": one.name,
-        "host_api": given.get("host_api", "") if is_alone else one.host_api,
-    }
-    return {**small, **given, **named}
 
 
 def list_all(book: Book = None, as_json: Json = False) -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import datetime
 from typing import TYPE_CHECKING, Any
 
 from voicecheck.cli.show import render_table
-from voicecheck.errors import InputError
 from voicecheck.records import BenchCheck, StepResult, to_document
 
 if TYPE_CHECKING:
@@ -42,7 +40,8 @@ def describe_bench(file: BenchFile) -> dict[str, Any]:
 def render_bench(file: BenchFile) -> str:
     """Text of at most 80 columns."""
     from voicecheck.cli.guidance import wrap
-    from voicecheck.workflow.sittings import judge_paths, list_warnings
+    from voicecheck.workflow.benchview import list_all_warnings
+    from voicecheck.workflow.sittings import judge_paths
 
     setup = file.setup
     outputs = f"mouth {setup.mouth_channel}, line drive {setup.line_drive_channel}"
@@ -71,9 +70,7 @@ def render_bench(file: BenchFile) -> str:
         else:
             text = "relative: " + "; ".join(standing.reasons)
         lines.append(wrap(text, f"  {path:9} ", " " * 12))
-    # Stand-ins and expiries, each told once.
-    warnings = [w for standing in judge_paths(file).values() for w in standing.warnings]
-    for warning in dict.fromkeys([*list_warnings(file), *warnings]):
+    for warning in list_all_warnings(file):
         lines.append(wrap(warning, "  !  ", "     "))
     lines += render_check(file.checks[-1]).splitlines() if file.checks else ["never checked"]
     return "\n".join(lines)
@@ -123,13 +120,9 @@ def render_trend(file: BenchFile, step: str) -> str:
     InputError
         There is nothing of that step.
     """
-    every = (*file.history, *file.check_results)
-    # A seal of a daily check is kept as calibration too; its time tells.
-    found = {result.done_utc: result for result in every if result.step == step}
-    results = [found[time] for time in sorted(found) if found[time].value is not None]
-    if not results:
-        done = ", ".join(sorted({result.step for result in every})) or "nothing yet"
-        raise InputError(f"trend: no result of step {step!r} on this bench (there: {done})")
+    from voicecheck.workflow.benchview import list_trend
+
+    results = list_trend(file, step)
     values = [result.value or 0.0 for result in results]
     low, high = min(values), max(values)
     rows = []
@@ -142,16 +135,13 @@ def render_trend(file: BenchFile, step: str) -> str:
 
 
 def _list_step(result: StepResult) -> tuple[str, str, str, str]:
+    from voicecheck.workflow.benchview import describe_value, find_last_day
     from voicecheck.workflow.sittings import is_counting
 
-    value = "no value" if result.value is None else f"{result.value:.3f} {result.unit}"
-    if result.unit in {"V", "Pa"}:
-        value += " per unit"
-    done = datetime.datetime.fromisoformat(result.done_utc)
-    until = done + datetime.timedelta(days=result.valid_days)
-    state = f"good until {until.date().isoformat()}"
+    state = f"good until {find_last_day(result)}"
     if not is_counting(result):
         state = "does not count: expired or spoilt"
+    value = describe_value(result)
     return (result.step, value, f"+-{result.uncertainty_db:.2f} dB", state)
 
 

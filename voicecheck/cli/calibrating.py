@@ -13,7 +13,6 @@ from voicecheck.errors import BenchError, InputError, RecordingError
 
 if TYPE_CHECKING:
     from voicecheck.records import StepResult
-    from voicecheck.records.benches import BenchSetup
     from voicecheck.workflow.sittings import Guide, Sitting
 
 Name = Annotated[str, typer.Argument(help="Name of the bench.")]
@@ -200,7 +199,8 @@ def _do_step(sitting: Sitting, guide: Guide, view: Any, answers: dict[str, Any])
 def _ask_through(sitting: Sitting, guide: Guide, view: Any, place: str) -> StepResult | None:
     """One step with its words and picture; repeated until it is done or passed over."""
     from voicecheck.cli.guidance import wrap
-    from voicecheck.cli.pictures import draw_wires
+    from voicecheck.workflow.benchview import list_actions
+    from voicecheck.workflow.wires import draw_wires
 
     tell(f"\n{place}: {guide.title} ({guide.name})")
     for number, line in enumerate(list_actions(guide, sitting.setup), 1):
@@ -218,14 +218,6 @@ def _ask_through(sitting: Sitting, guide: Guide, view: Any, place: str) -> StepR
         except (BenchError, RecordingError, InputError) as error:
             view.stop()
             tell(wrap(str(error), "  !  ", "     "))
-
-
-def list_actions(guide: Guide, setup: BenchSetup) -> list[str]:
-    """What to do for a step, in order; on a small board what to re-plug comes first."""
-    from voicecheck.workflow.benchroom import list_plug_prompts
-
-    prompts = list_plug_prompts(setup, guide.path)
-    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *guide.do]
 
 
 def _do_asking(sitting: Sitting, guide: Guide, view: Any, *, is_stand_in: bool) -> StepResult:

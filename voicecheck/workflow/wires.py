@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from voicecheck.records.benches import BenchSetup
+from voicecheck.records.benches import BenchSetup
 
 _LOAD = r"""
    line drive o-----+-----+-----o line tap    line drive: output {line_drive}

@@ -1,0 +1,180 @@
+"""A bench as people are shown it, whichever way: devices by name, actions, standing, trends."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from voicecheck.bench.calibration.guides import Guide, load_guides
+from voicecheck.errors import InputError
+from voicecheck.records.benches import BenchSetup, Device, StepResult
+from voicecheck.workflow.benchroom import BenchFile, list_plug_prompts
+from voicecheck.workflow.sittings import get_now_utc, is_counting, judge_paths, list_warnings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepView:
+    """
+    One step of a calibration with its newest result, in words.
+
+    Parameters
+    ----------
+    guide : Guide
+    result : StepResult or None
+        `None` if it was never done.
+    value : str
+        "1.700 V per unit"; empty if it was never done.
+    until : str
+        Day to which the result is good, ISO 8601; empty as above.
+    days_left : float or None
+        Below 0 once it has expired.
+    is_counting : bool
+        Whether it counts today.
+    """
+
+    guide: Guide
+    result: StepResult | None = None
+    value: str = ""
+    until: str = ""
+    days_left: float | None = None
+    is_counting: bool = False
+
+
+def name_devices(given: Mapping[str, Any], devices: Sequence[Device]) -> tuple[dict[str, Any], str]:
+    """
+    Full names for parts of them; a board with one channel uses it for both ends.
+
+    Parameters
+    ----------
+    given : mapping
+        Fields of `BenchSetup` that were given, "device" among them.
+    devices : sequence of Device
+        Of this machine, now.
+
+    Returns
+    -------
+    fields : dict
+    note : str
+        What should be known; empty for nothing.
+
+    Raises
+    ------
+    InputError
+        The name fits several devices.
+    """
+    wanted = given["device"]
+    found = [
+        one
+        for one in devices
+        if wanted.casefold() in one.name.casefold()
+        and given.get("host_api", "").casefold() in one.host_api.casefold()
+    ]
+    exact = [one for one in found if one.name == wanted]
+    names = ", ".join(one.name for one in found or devices) or "none"
+    if not found:
+        note = f"{wanted}: not plugged in now (there: {names}); kept as it is named"
+        return dict(given), note
+    if len({one.name for one in exact or found}) > 1:
+        raise InputError(f"device {wanted!r} fits several ({names}): name more of it")
+    one = (exact or found)[0]
+    small: dict[str, Any] = {}
+    if one.n_outputs == 1:
+        small["line_drive_channel"] = 1
+    if one.n_inputs == 1 and not given.get("input_device"):
+        small["ear_channel"] = 1
+    # The host's name is kept where there is a choice only: it may change with the system.
+    is_alone = len({other.host_api for other in exact or found}) == 1
+    named = {
+        "device": one.name,
+        "host_api": given.get("host_api", "") if is_alone else one.host_api,
+    }
+    return {**small, **given, **named}, ""
+
+
+def list_actions(guide: Guide, setup: BenchSetup) -> list[str]:
+    """What to do for a step, in order; on a small board what to re-plug comes first."""
+    prompts = list_plug_prompts(setup, guide.path)
+    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *guide.do]
+
+
+def list_steps(file: BenchFile) -> tuple[StepView, ...]:
+    """
+    All steps of a calibration, in order, each with its newest result.
+
+    Parameters
+    ----------
+    file : BenchFile
+
+    Returns
+    -------
+    tuple of StepView
+        Without those of an ear that the bench does not have.
+    """
+    newest = {result.step: result for result in file.results}
+    left_out = {"microphone", "mouth", "seal"} if file.setup.ear == "coil" else set()
+    return tuple(
+        _view_step(guide, newest.get(name))
+        for name, guide in load_guides().items()
+        if name not in left_out or name in newest
+    )
+
+
+def list_all_warnings(file: BenchFile) -> tuple[str, ...]:
+    """Stand-ins and expiries of a bench, each told once."""
+    standings = judge_paths(file).values()
+    told = [warning for standing in standings for warning in standing.warnings]
+    return tuple(dict.fromkeys([*list_warnings(file), *told]))
+
+
+def list_trend(file: BenchFile, step: str) -> tuple[StepResult, ...]:
+    """
+    Results of one step with a value, of calibrations and of daily checks, the oldest first.
+
+    Raises
+    ------
+    InputError
+        There is nothing of that step.
+    """
+    every = (*file.history, *file.check_results)
+    # A seal of a daily check is kept as calibration too; its time tells.
+    found = {result.done_utc: result for result in every if result.step == step}
+    results = [found[time] for time in sorted(found) if found[time].value is not None]
+    if not results:
+        done = ", ".join(sorted({result.step for result in every})) or "nothing yet"
+        raise InputError(f"trend: no result of step {step!r} on this bench (there: {done})")
+    return tuple(results)
+
+
+def describe_value(result: StepResult) -> str:
+    """
+    Value of a step with its unit.
+
+    Examples
+    --------
+    >>> describe_value(StepResult(bench="attic", step="electrical-out",
+    ...                           done_utc="2026-03-02T09:00:00+00:00", value=1.7, unit="V"))
+    '1.700 V per unit'
+    """
+    value = "no value" if result.value is None else f"{result.value:.3f} {result.unit}"
+    return f"{value} per unit" if result.unit in {"V", "Pa"} else value
+
+
+def find_last_day(result: StepResult) -> str:
+    """Day to which a result is good, ISO 8601."""
+    done = datetime.datetime.fromisoformat(result.done_utc)
+    return (done + datetime.timedelta(days=result.valid_days)).date().isoformat()
+
+
+def _view_step(guide: Guide, result: StepResult | None) -> StepView:
+    if result is None:
+        return StepView(guide=guide)
+    return StepView(
+        guide=guide,
+        result=result,
+        value=describe_value(result),
+        until=find_last_day(result),
+        days_left=result.get_days_left(get_now_utc()),
+        is_counting=is_counting(result),
+    )
