@@ -12,6 +12,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError, VoicecheckError
+from voicecheck.web.checklist import ListPages
+from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk
 from voicecheck.web.gate import Gate, Keys
 from voicecheck.web.jobs import JobPages
@@ -47,6 +49,8 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
         WorkPages(renderer, desk),
         JobPages(where, renderer),
         SweepPages(where, renderer, desk),
+        CheckPages(where, renderer, desk),
+        ListPages(where, renderer),
         SetTypePages(where, renderer),
     )
     app = Starlette(

@@ -24,6 +24,7 @@ STATIC = (
     "page.js",
     "curves.css",
     "curves.js",
+    "checks.js",
     "vendor/htmx.min.js",
     "vendor/uPlot.iife.min.js",
     "vendor/uPlot.min.css",
