@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -57,15 +58,26 @@ def open_client(folder: Path) -> Iterator[TestClient]:
         yield client
 
 
+@dataclass
+class Served:
+    """The program as it serves a book: the address with the token, that without, the process."""
+
+    address: str
+    process: subprocess.Popen
+
+    @property
+    def base(self) -> str:
+        return self.address.partition("/enter")[0]
+
+
 @contextmanager
-def serve_book(folder: Path, **environment: str) -> Iterator[str]:
-    """The program itself, as a user starts it; its address with the token."""
+def serve_book(folder: Path) -> Iterator[Served]:
+    """The program itself, as a user starts it."""
     command = [sys.executable, "-u", "-m", "voicecheck", "page", "--no-open", "--book", folder]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, text=True, env={**os.environ, **environment}
-    ) as server:
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    with subprocess.Popen(command, text=True, **pipes) as server:
         try:
-            yield re.search(r"http\S+", server.stdout.readline())[0]
+            yield Served(re.search(r"http\S+", server.stdout.readline())[0], server)
         finally:
             server.terminate()
 

@@ -1,66 +1,218 @@
-"""The bench page in a real browser: sweep before and after, compare, report."""
+"""The bench page in a real browser: a whole job, two pages, a page that is closed, a busy bench."""
 
-import os
 import re
+import signal
 import subprocess
 import sys
-from pathlib import Path
+import time
 
 import pytest
+from helpers import find_sound_processes
+from pagetest import fill_book, find_barriers, open_browser, serve_book, watch_console
 
-from voicecheck.records import SetType
+from voicecheck.workflow.benchlock import hold_device
 from voicecheck.workflow.books import open_book
-
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 
 pytestmark = pytest.mark.page
 
-
-@pytest.fixture
-def address(tmp_path):
-    with open_book(tmp_path) as book:
-        book.add_type(SetType(name="Lakeside 4", transmitter="carbon", feed_ma=40.0))
-    command = [sys.executable, "-u", "-m", "voicecheck", "page", "--no-open", "--book", tmp_path]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
-        try:
-            yield re.search(r"http\S+", server.stdout.readline())[0]
-        finally:
-            server.terminate()
+PAGES = ("/", "/jobs/1", "/jobs/1/checks", "/jobs/1/list", "/types", "/type?name=Lakeside%204",
+         "/nowhere")  # fmt: skip
+WIDTHS = (390, 768, 1280)
 
 
 @pytest.fixture
-def page():
-    try:
-        from playwright.sync_api import sync_playwright
-
-        if not CHROMIUM.exists():
-            raise ImportError(f"there is no {CHROMIUM}")  # noqa: TRY301
-    except ImportError as error:
-        if os.environ.get("VOICECHECK_REQUIRE_PAGE") == "1":
-            raise
-        pytest.skip(str(error))
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser.new_page()
-        browser.close()
+def book(tmp_path):
+    return fill_book(tmp_path / "book")
 
 
-def test_a_job_from_its_opening_to_its_report(page, address):
-    told = []
-    page.on("console", lambda message: told.append(message.text))
-    page.goto(address)
-    page.get_by_label("Label").fill("hall set, green")
+@pytest.fixture
+def served(book):
+    with serve_book(book) as served:
+        yield served
+
+
+@pytest.fixture
+def browser():
+    with open_browser() as browser:
+        yield browser
+
+
+def enter(browser, served, path="/jobs/1"):
+    page = browser.new_page()
+    page.goto(served.address)
+    page.goto(served.base + path)
+    return page
+
+
+def start_sweep(page, stage, on=None, seats="1"):
+    form = page.locator("#sweep")
+    form.get_by_label("Stage").fill(stage)
+    form.get_by_label("Seats").fill(seats)
+    if on:
+        form.locator("[name=on]").select_option(on)
+    form.get_by_role("button", name="Start the sweep").click()
+
+
+def wait_for_end(page):
+    page.get_by_text(re.compile(r"^(Done|Stopped): ")).wait_for(timeout=30_000)
+
+
+def test_a_job_from_its_opening_to_its_report(browser, served, book):
+    """Before, another element, after, compare, report; the page shows the book's own numbers."""
+    page = browser.new_page()
+    told = watch_console(page)
+    page.goto(served.address)
+    page.get_by_label("Label").fill("hall set, blue")
     page.get_by_role("button", name="Open job").click()
-    for stage in ("before", "after"):
-        page.get_by_label("Stage").first.fill(stage)
-        page.get_by_label("Seats").fill("1")
-        page.get_by_role("button", name="Start sweep").click()
-        page.get_by_text(f"transmit, {stage}").wait_for(timeout=30_000)
-        page.get_by_text("Done: 1 of 1").wait_for(timeout=30_000)
+    for stage, on in (("before", "simulated:carbon"), ("after", "simulated:electret")):
+        start_sweep(page, stage, on)
+        wait_for_end(page)
+    page.get_by_text(re.compile("transmit, after")).first.wait_for()
+    page.locator("#findings").get_by_label("Stage").fill("after")
+    page.locator("[name=against]").select_option("before")
     page.get_by_role("button", name="Compare").click()
     page.get_by_role("heading", name="after against").wait_for(timeout=30_000)
-    page.get_by_role("link", name="Report").click()
-    page.get_by_role("heading", level=1).first.wait_for(timeout=30_000)
-    assert "hall set, green" in page.content()
+    with open_book(book) as opened:
+        (comparison,) = opened.list_comparisons(2)
+    shown = page.locator("#findings table tbody tr")
+    assert shown.count() == len(comparison.findings)
+    for row, finding in zip(shown.all_inner_texts(), comparison.findings, strict=True):
+        assert finding.verdict in row
+        assert (f"{finding.value:.1f}" if finding.value is not None else "withheld") in row
+    with page.expect_popup() as opening:
+        page.get_by_role("link", name="Open the report").click()
+    opening.value.get_by_role("heading", level=1).first.wait_for()
+    assert "hall set, blue" in opening.value.content()
     assert told == []
+
+
+def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(browser, served):
+    page = enter(browser, served)
+    start_sweep(page, "before", "simulated:carbon")
+    wait_for_end(page)
+    told = watch_console(page)
+    for path in PAGES:
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            page.goto(served.base + path)
+            assert find_barriers(page) == [], (path, scheme)
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            needed = page.evaluate("document.documentElement.scrollWidth")
+            assert needed <= width, (path, width)
+    assert [line for line in told if "404" not in line] == []
+
+
+def test_the_keyboard_alone_is_enough(browser, served):
+    """From the list to a sweep that is done, with Tab, letters, Enter and Space."""
+    page = enter(browser, served, "/")
+
+    def go_to(name):
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            label = page.evaluate(
+                "(document.activeElement.labels?.[0] ?? document.activeElement).textContent.trim()"
+            )
+            if label.startswith(name):
+                return
+        pytest.fail(f"{name} cannot be reached with the keyboard")
+
+    go_to("hall set, green")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/jobs/1")
+    go_to("Stage")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("before")
+    go_to("Seats")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("1")
+    go_to("On")
+    page.keyboard.type("electret")
+    go_to("Start the sweep")
+    page.keyboard.press("Space")
+    wait_for_end(page)
+
+
+def test_two_pages_stay_consistent_and_what_is_half_typed_stays(browser, served, book):
+    """What one page or another program changes is on the other page without its being loaded."""
+    one, other = enter(browser, served), enter(browser, served)
+    other.get_by_label("What was done or seen").fill("half a sente")
+    one.get_by_label("What was done or seen").fill("contacts cleaned")
+    one.get_by_role("button", name="Add note").click()
+    other.locator("#notes-list").get_by_text("contacts cleaned").wait_for()
+    with open_book(book) as opened:
+        opened.add_note(1, "noted elsewhere")
+    other.locator("#notes-list").get_by_text("noted elsewhere").wait_for()
+    start_sweep(one, "before", "simulated:carbon")
+    other.get_by_text("Done: 1 of 1").wait_for(timeout=30_000)
+    other.locator("#events-list").get_by_text("transmit, before").wait_for()
+    assert other.get_by_label("What was done or seen").input_value() == "half a sente"
+
+
+def test_a_device_that_the_command_line_uses_shows_as_busy(browser, served):
+    page = enter(browser, served)
+    with hold_device("Oak two-way", "sweep of job 7, transmit"):
+        # Only another program's use is news: the server is one, this test is another.
+        page.get_by_text("Oak two-way").wait_for()
+        page.get_by_text("sweep of job 7").wait_for()
+    page.get_by_text("Oak two-way").wait_for(state="detached")
+
+
+def begin_seat(page, seat):
+    """Do as the prompt before a seat asks."""
+    page.locator(".prompt-title", has_text=f"Seat {seat} of").wait_for(timeout=30_000)
+    page.locator("[data-go]").click()
+
+
+@pytest.mark.bench
+def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(shared_card, browser, book):
+    """At real speed on the second seat: silent within some seconds, the first seat in the book."""
+    with serve_book(book) as served:
+        page = enter(browser, served)
+        page.locator("#sweep").get_by_text("Sound device, recordings").click()
+        page.locator("#sweep [name=device]").fill(shared_card.device)
+        page.locator("#sweep [name=path]").select_option("receive")
+        start_sweep(page, "before", "device:", seats="3")
+        begin_seat(page, 1)
+        page.locator(".prompt-title", has_text="Seat 2 of 3").wait_for(timeout=30_000)
+        shared_card.change(speed=1)
+        begin_seat(page, 2)
+        page.locator("[data-done]").wait_for()
+        server = served.process.pid
+        assert find_sound_processes(server)
+        page.close()
+        closed_s = time.monotonic()
+        while find_sound_processes(server):
+            assert time.monotonic() - closed_s < 12, "the sound goes on"
+            time.sleep(0.05)
+        watching = enter(browser, served)
+        watching.get_by_text("Stopped: 1 of 3 seats are kept").wait_for()
+    with open_book(book) as opened:
+        (run,) = opened.list_runs(job=1)
+    assert len(run.recordings) == 1
+
+
+@pytest.mark.bench
+def test_a_sweep_of_the_command_line_shows_as_busy(shared_card, browser, served, book):
+    page = enter(browser, served)
+    shared_card.change(speed=1)
+    command = [
+        sys.executable, "-m", "voicecheck", "sweep", "1", "--stage", "before", "--path", "loop",
+        "--bench", shared_card.device, "--seats", "1", "--yes", "--book", str(book),
+    ]  # fmt: skip
+    with subprocess.Popen(command, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as sweep:
+        page.get_by_text("Busy:").wait_for()
+        page.get_by_text("sweep of job 1, loop").wait_for()
+        shared_card.change(speed=20)
+        assert sweep.wait(60) == 0
+    page.get_by_text("Busy:").wait_for(state="detached")
+    page.locator("#events-list").get_by_text("loop, before").wait_for()
+
+
+def test_the_program_ends_on_an_interrupt_with_a_page_open(browser, served):
+    """An open stream does not keep it alive, and nothing but the address is told."""
+    enter(browser, served)
+    served.process.send_signal(signal.SIGINT)
+    told, faults = served.process.communicate(timeout=20)
+    assert served.process.returncode in {0, 130}
+    assert "Traceback" not in told + faults
