@@ -12,6 +12,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError, VoicecheckError
+from voicecheck.web.benches import BenchPages
 from voicecheck.web.checklist import ListPages
 from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk
@@ -19,6 +20,7 @@ from voicecheck.web.gate import Gate, Keys
 from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
 from voicecheck.web.live import Live
+from voicecheck.web.meter import MeterPages
 from voicecheck.web.render import Renderer, go_to, show_static
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
@@ -52,6 +54,8 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
         CheckPages(where, renderer, desk),
         ListPages(where, renderer),
         SetTypePages(where, renderer),
+        BenchPages(where, renderer, desk),
+        MeterPages(where, renderer, desk),
     )
     app = Starlette(
         routes=[

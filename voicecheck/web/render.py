@@ -15,6 +15,13 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.workflow.wording import (
+    order_findings,
+    say_quantity,
+    say_source,
+    say_value,
+)
+
 if TYPE_CHECKING:
     from voicecheck.web.desk import Desk
     from voicecheck.web.live import Live
@@ -24,6 +31,7 @@ STATIC = (
     "page.js",
     "curves.css",
     "curves.js",
+    "meter.js",
     "checks.js",
     "vendor/htmx.min.js",
     "vendor/uPlot.iife.min.js",
@@ -37,7 +45,10 @@ def _templates() -> Environment:
     loader = PackageLoader("voicecheck", "data/web")
     templates = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True)
     templates.filters["when"] = format_time
-    templates.filters["figure"] = format_figure
+    templates.filters["figure"] = say_value
+    templates.filters["quantity"] = say_quantity
+    templates.filters["source"] = say_source
+    templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
     templates.globals["marks"] = VERDICT_MARKS
     return templates
@@ -71,18 +82,6 @@ def format_time(text: str | None) -> str:
     except (ValueError, OverflowError):
         return text
     return f"{time:%Y-%m-%d %H:%M} UTC"
-
-
-def format_figure(value: float | None, unit: str = "", digits: int = 1) -> str:
-    """
-    A number with its unit; "withheld" where there is none.
-
-    Examples
-    --------
-    >>> format_figure(-3.25, "dB"), format_figure(None)
-    ('-3.2 dB', 'withheld')
-    """
-    return "withheld" if value is None else f"{value:.{digits}f} {unit}".strip()
 
 
 class Renderer:

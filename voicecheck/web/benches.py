@@ -1,0 +1,220 @@
+"""Benches: set-up, what their levels are worth today, calibration and daily check."""
+
+from __future__ import annotations
+
+import functools
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from voicecheck.errors import BenchError, InputError
+from voicecheck.records import BenchSetup
+from voicecheck.records.benches import CALIBRATION_STEPS, Device
+from voicecheck.web import calibrating
+from voicecheck.web.desk import Desk
+from voicecheck.web.forms import Sent, with_form
+from voicecheck.web.render import Renderer, go_to
+from voicecheck.workflow.benches import list_sound_devices
+from voicecheck.workflow.benchroom import (
+    BenchFile,
+    add_setup,
+    change_setup,
+    list_benches,
+    load_bench,
+    remove_setup,
+)
+from voicecheck.workflow.benchview import (
+    list_all_warnings,
+    list_steps,
+    list_trend,
+    name_devices,
+)
+from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.sittings import get_guide, judge_paths
+from voicecheck.workflow.wires import draw_wires
+
+MOST_CHANNELS = 64
+CHANNELS = ("mouth_channel", "line_drive_channel", "line_tap_channel", "ear_channel")
+NUMBERS = (
+    "feed_ma",
+    "load_ohm",
+    "mouth_mm",
+    "angle_deg",
+    "mouth_cap_dbfs",
+    "line_drive_cap_dbfs",
+    "meter_percent",
+)
+TEXTS = ("device", "host_api", "input_device", "ear", "feed_reading", "notes")
+ROOM_C = (-20.0, 60.0)
+N_CHECKS = 30
+
+
+class BenchPages:
+    """
+    Answers what concerns benches.
+
+    Parameters
+    ----------
+    where : path, address or None
+        Of the job book.
+    renderer : Renderer
+    desk : Desk
+    """
+
+    def __init__(self, where: Where, renderer: Renderer, desk: Desk) -> None:
+        self._where, self._renderer, self._desk = where, renderer, desk
+
+    def list_routes(self) -> list[Route]:
+        """What it answers."""
+        return [
+            Route("/benches", self.list_all),
+            Route("/benches", with_form(self.add), methods=["POST"]),
+            Route("/bench", self.show),
+            Route("/bench/edit", with_form(self.edit), methods=["POST"]),
+            Route("/bench/remove", with_form(self.remove), methods=["POST"]),
+            Route("/bench/step", with_form(self.calibrate), methods=["POST"]),
+            Route("/bench/check", with_form(self.check), methods=["POST"]),
+        ]
+
+    def list_all(self, _: Request) -> Response:
+        """All benches, each with what it is worth today; a form to set one up."""
+        with open_book(self._where) as book:
+            files = list_benches(book)
+        return self._renderer.show("benches.html", benches=[_sum_up(file) for file in files])
+
+    def add(self, _: Request, sent: Sent) -> Response:
+        """Set up a bench."""
+        name = sent.text("name").strip()
+        given, is_absent = _find_device(read_setup(sent))
+        with open_book(self._where) as book:
+            add_setup(book, BenchSetup(name=name, **given))
+        return go_to(_address(name, **({"absent": "1"} if is_absent else {})))
+
+    def show(self, request: Request) -> Response:
+        """One bench: wires, standing, calibration, checks."""
+        asked = request.query_params
+        voided = set(asked.get("voided", "").split(","))
+        with open_book(self._where) as book:
+            file = load_bench(book, _find_name(request))
+        return self._renderer.show(
+            "bench.html",
+            setup=file.setup,
+            picture=draw_wires("reference-transmit", file.setup),
+            standings=judge_paths(file),
+            warnings=list_all_warnings(file),
+            steps=list_steps(file),
+            trends=_find_trends(file),
+            checks=file.checks[: -N_CHECKS - 1 : -1],
+            voided=[get_guide(step).title for step in CALIBRATION_STEPS if step in voided],
+            is_absent=asked.get("absent") == "1",
+        )
+
+    def edit(self, request: Request, sent: Sent) -> Response:
+        """Change a bench; its name stays, since runs and calibrations go by it."""
+        name = _find_name(request)
+        given, is_absent = read_setup(sent), False
+        with open_book(self._where) as book:
+            if given["device"] != load_bench(book, name).setup.device:
+                given, is_absent = _find_device(given)
+            voided = change_setup(book, BenchSetup(name=name, **given))
+        more = {"voided": ",".join(voided), "absent": "1" if is_absent else ""}
+        return go_to(_address(name, **{key: value for key, value in more.items() if value}))
+
+    def remove(self, request: Request, sent: Sent) -> Response:
+        """Take a bench off the list; runs made on it stay."""
+        if not sent.has("is_sure"):
+            raise InputError("remove: tick that it is to go; nothing was removed")
+        with open_book(self._where) as book:
+            remove_setup(book, _find_name(request))
+        return go_to("/benches")
+
+    def calibrate(self, request: Request, sent: Sent) -> Response:
+        """Begin a step of the calibration, or all that are open."""
+        name, step = _find_name(request), sent.text("step")
+        steps = (get_guide(step).name,) if step else ()
+        temperature_c = sent.number("temperature_c")
+        low, high = ROOM_C
+        if temperature_c is not None and not low <= temperature_c <= high:
+            raise InputError(f"temperature: need {low:g} to {high:g} °C, got {temperature_c:g}")
+        with open_book(self._where) as book:
+            load_bench(book, name)
+        return self._start(
+            f"Calibration of bench {name}",
+            functools.partial(calibrating.calibrate, self._where, name, steps, temperature_c),
+            name,
+            sent,
+        )
+
+    def check(self, request: Request, sent: Sent) -> Response:
+        """Begin the daily check."""
+        name = _find_name(request)
+        with open_book(self._where) as book:
+            load_bench(book, name)
+        act = functools.partial(calibrating.check, self._where, name)
+        return self._start(f"Daily check of bench {name}", act, name, sent)
+
+    def _start(self, title: str, act: Any, name: str, sent: Sent) -> Response:
+        address = _address(name)
+        self._desk.start(title[:120], act, tab=sent.text("tab"), address=address)
+        return go_to(address)
+
+
+def read_setup(sent: Sent) -> dict[str, Any]:
+    """
+    Fields of a set-up that the form has; what was left empty is left out.
+
+    Raises
+    ------
+    InputError
+        A number is none, or no device is named.
+    """
+    given: dict[str, Any] = {name: sent.text(name).strip() for name in TEXTS}
+    given.update({name: sent.number(name) for name in NUMBERS})
+    for name in CHANNELS:
+        given[name] = sent.whole(name, 0, least=1, most=MOST_CHANNELS) or None
+    given["rate_hz"] = sent.whole("rate_hz", 48000)
+    given = {name: value for name, value in given.items() if value not in {None, ""}}
+    if "device" not in given:
+        raise InputError("device: name the sound device; its field lists those of this machine")
+    return given
+
+
+def _find_device(given: dict[str, Any]) -> tuple[dict[str, Any], bool]:
+    """Full name of the device, and whether it is not there now."""
+    devices: tuple[Device, ...] = ()
+    try:
+        devices = list_sound_devices()
+    except BenchError:
+        # A bench may be set up on a machine whose sound system does not answer today.
+        return given, True
+    named, note = name_devices(given, devices)
+    return named, bool(note)
+
+
+def _sum_up(file: BenchFile) -> dict[str, Any]:
+    standings = judge_paths(file)
+    return {
+        "setup": file.setup,
+        "check": file.checks[-1] if file.checks else None,
+        "absolute": [path for path, one in standings.items() if one.calibration],
+        "warnings": list_all_warnings(file),
+    }
+
+
+def _find_trends(file: BenchFile) -> dict[str, Any]:
+    """Of each step that was done more than once, its results."""
+    done = [result for result in (*file.history, *file.check_results) if result.value is not None]
+    steps = [step for step in CALIBRATION_STEPS if any(one.step == step for one in done)]
+    trends = {step: list_trend(file, step) for step in steps}
+    return {get_guide(step).title: found for step, found in trends.items() if len(found) > 1}
+
+
+def _find_name(request: Request) -> str:
+    return request.query_params.get("name", "").replace("\0", "")
+
+
+def _address(name: str, **more: str) -> str:
+    return "/bench?" + urlencode({"name": name, **more}, errors="replace")
