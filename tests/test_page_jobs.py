@@ -10,6 +10,7 @@ from voicecheck.bench.soundfiles import save_sound
 from voicecheck.bench.wavfile import save_programme
 from voicecheck.programme import make_programme
 from voicecheck.workflow.books import open_book
+from voicecheck.workflow.wording import say_value
 
 
 @pytest.fixture
@@ -91,7 +92,7 @@ def test_a_job_from_sweep_to_report(client, folder):
         run = book.list_runs(job=1)[0]
     for finding in comparison.findings:
         if finding.value is not None:
-            assert f"{finding.value:.1f} {finding.unit}" in page
+            assert say_value(finding.value, finding.unit) in page
     curves = client.get("/jobs/1/curves").json()
     (path,) = curves["paths"]
     assert path["runs"][0]["level_db"][12] == pytest.approx(
