@@ -433,10 +433,15 @@
         const figure = this.figures.get(key) ?? this.adopt(entry.path, key);
         if (figure) figure.take(entry);
         else this.figures.set(key, new Figure(this, entry, key));
-        this.element.append(this.figures.get(key).element);
+        this.place(this.figures.get(key).element, kept.size);
       }
       this.sweepUp(kept);
       this.note.textContent = this.figures.size ? "" : "No run yet. The curves of a sweep are drawn here.";
+    }
+    // Moved only if it must be: an element that is moved loses the focus.
+    place(element, at) {
+      const there = this.element.children[at] ?? null;
+      if (there !== element) this.element.insertBefore(element, there);
     }
     // A figure begun by a live trace or seat becomes that of the first run.
     adopt(path, key) {
