@@ -21,19 +21,19 @@ HTML = """<!doctype html>
 <script src="/static/vendor/uPlot.iife.min.js" defer></script>
 <script src="/static/curves.js" defer></script>
 </head><body><main><h1>Job 3</h1><section aria-labelledby="title"><h2 id="title">Curves</h2>
-<div class="curves" data-source="/jobs/3/curves" data-job="3"></div></section></main></body></html>
+<div class="curves" data-source="/jobs/3/curves" %s></div></section></main></body></html>
 """
 
 
 @contextmanager
-def serve_curves(document: dict) -> Iterator[str]:
+def serve_curves(document: dict, about: str = 'data-job="3"') -> Iterator[str]:
     """Address of the page; the document is read anew at each request, so a test may change it."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             name = self.path.removeprefix("/static/")
             if self.path == "/":
-                kind, content = "text/html", HTML.encode()
+                kind, content = "text/html", (HTML % about).encode()
             elif self.path == "/jobs/3/curves":
                 kind, content = "application/json", json.dumps(document).encode()
             else:

@@ -12,7 +12,12 @@ from voicecheck.errors import InputError
 from voicecheck.programme import RECIPES, make_programme
 from voicecheck.records import Against, Comparison, Finding, Measurement, RecordingInfo
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.curves import collect_curves, curve_of_measurement, trace_frequency_hz
+from voicecheck.workflow.curves import (
+    collect_curves,
+    collect_type_curves,
+    curve_of_measurement,
+    trace_frequency_hz,
+)
 
 
 @pytest.fixture
@@ -131,6 +136,22 @@ def test_limits_that_a_comparison_refused_are_left_out(book):
     assert collect_curves(book, 1)["paths"][0]["baseline"] is None
     book.save_run(make_run("transmit", "before", job=1))
     assert collect_curves(book, 1)["paths"][0]["baseline"] is not None
+
+
+def test_a_type_shows_the_newest_run_of_each_reference_set(book):
+    book.open_job("another set", SET_TYPE.name)
+    for job, gain_db in ((1, 0.0), (1, 1.0), (2, 2.0)):
+        book.save_run(make_run("transmit", "reference", job=job, gain_db=gain_db))
+    book.save_run(make_run("transmit", "before", job=1))
+    book.save_baseline(make_baseline())
+    book.save_baseline(make_baseline("receive"))
+    transmit, receive = collect_type_curves(book, SET_TYPE.name)["paths"]
+    assert [run["label"].split(",")[0] for run in transmit["runs"]] == ["job 1", "job 2"]
+    assert [run["is_latest"] for run in transmit["runs"]] == [True, True]
+    step_db = np.subtract(transmit["runs"][1]["level_db"], transmit["runs"][0]["level_db"])
+    np.testing.assert_allclose(step_db, 1.0, atol=1.1e-3)
+    assert (receive["path"], receive["runs"]) == ("receive", [])
+    assert receive["baseline"]["label"] == "Hillview 2, 8 sets"
 
 
 def test_curve_of_a_seat():

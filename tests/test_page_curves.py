@@ -303,6 +303,17 @@ def test_the_first_sweep_of_a_job_is_followed_from_its_rough_trace_to_its_run(pa
         assert page.locator(".curve h3").all_text_contents() == ["Receive dB relative"]
 
 
+def test_sets_of_a_type_are_shown_side_by_side(page):
+    document = make_document(make_entry([make_curve(i, "reference", -5.0 - i) for i in (1, 2, 3)]))
+    with serve_curves(document, 'data-topic="types"') as address:
+        show(page, address)
+        assert page.locator(".curve-key input:checked").count() == 3
+        document["paths"][0]["runs"].append(make_curve(4, "reference", -12.0))
+        send(page, "types", {})
+        page.locator(".curve-key input").nth(3).wait_for()
+        assert page.locator(".curve-key input:checked").count() == 4
+
+
 def test_choice_place_and_focus_outlast_a_new_run(page):
     runs = [make_curve(1, "before", -14.0), make_curve(2, "after", -6.0)]
     document = make_document(make_entry(runs))

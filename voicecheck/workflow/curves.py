@@ -37,8 +37,8 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
         loop. An entry has `path`, `unit`, `frequency_hz`, its `runs` from the oldest on, and a
         `baseline` or `None`. A run has `run` (its place among the runs of the job, from 1, which
         stays when it is analysed again), `stage`, `label`, `level_db`, `uncertainty_db` (withheld
-        points are `None`) and `is_latest`, of its stage in this entry. Runs of another unit or
-        grid make an entry of their own.
+        points are `None`) and `is_latest`, of its job and stage in this entry. Runs of another
+        unit or grid make an entry of their own.
 
     Raises
     ------
@@ -182,7 +182,7 @@ def trace_frequency_hz(programme: Programme, time_s: float) -> float | None:
 
 
 def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[str, Any]]:
-    latest = {run.stage: number for number, run, _ in of_entry}
+    latest = {(run.job, run.stage): number for number, run, _ in of_entry}
     return [
         {
             "run": number,
@@ -190,7 +190,7 @@ def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[s
             "label": _name_run(run),
             "level_db": _list_values(response.level_db),
             "uncertainty_db": _list_values(response.uncertainty_db),
-            "is_latest": latest[run.stage] == number,
+            "is_latest": latest[run.job, run.stage] == number,
         }
         for number, run, response in of_entry
     ]

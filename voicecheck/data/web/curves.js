@@ -127,6 +127,7 @@
     // What is drawn: choice of the reader where there is one, else before, newest other, limits.
     defaults() {
       const latest = this.entry.runs.filter((run) => run.is_latest);
+      if (!this.root.job) return latest.map((run) => String(run.run)).concat("limits"); // sets of a type, side by side
       const after = latest.filter((run) => run.stage !== "before").at(-1);
       const before = latest.find((run) => run.stage === "before");
       return [before, after].filter(Boolean).map((run) => String(run.run)).concat("limits");
@@ -391,8 +392,9 @@
   // All figures of a job -------------------------------------------------------------------------
   class Curves {
     constructor(element, place) {
-      Object.assign(this, { element, id: String(place), job: element.dataset.job, figures: new Map(), asked: 0 });
-      this.store = `curves-${this.job}`;
+      const { job, source, topic = `job-${job}` } = element.dataset;
+      Object.assign(this, { element, id: String(place), job, source, figures: new Map(), asked: 0 });
+      this.store = `curves-${source}`;
       try {
         this.chosen = JSON.parse(sessionStorage.getItem(this.store)) ?? {};
       } catch {
@@ -401,7 +403,7 @@
       this.note = make("p", { class: "curve-note", role: "status" });
       element.append(this.note);
       const mine = (act) => (event) => String(event.detail?.job) === this.job && act(event.detail);
-      document.addEventListener(`bench:job-${this.job}`, () => this.load());
+      document.addEventListener(`bench:${topic}`, () => this.load());
       document.addEventListener("bench:seat", mine((seat) => seat.level_db.length && this.find(seat).addSeat(seat)));
       document.addEventListener("bench:trace", mine((trace) => this.find(trace).addTrace(trace)));
       this.load();
@@ -416,7 +418,7 @@
     async load() {
       const asked = (this.asked += 1);
       try {
-        const answer = await fetch(this.element.dataset.source, { headers: { accept: "application/json" } });
+        const answer = await fetch(this.source, { headers: { accept: "application/json" } });
         if (!answer.ok) throw new Error(answer.statusText);
         const { paths } = await answer.json();
         if (asked === this.asked) this.show(paths);
@@ -436,7 +438,7 @@
         this.place(this.figures.get(key).element, kept.size);
       }
       this.sweepUp(kept);
-      this.note.textContent = this.figures.size ? "" : "No run yet. The curves of a sweep are drawn here.";
+      this.note.textContent = this.figures.size ? "" : this.job ? "No run yet. The curves of a sweep are drawn here." : "No reference set was swept yet.";
     }
     // Moved only if it must be: an element that is moved loses the focus.
     place(element, at) {
