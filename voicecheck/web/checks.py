@@ -20,6 +20,7 @@ from voicecheck.web.checkorder import CheckOrder, read_order, take_check
 from voicecheck.web.desk import Desk, Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.render import Renderer, go_to
+from voicecheck.workflow.benchroom import list_benches
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checkguide import GUIDES
 from voicecheck.workflow.checklist import Sheet, describe_stored, find_filled, load_sheet
@@ -105,6 +106,8 @@ class CheckPages:
         with open_book(self._where) as book:
             job = book.load_job(number)
             set_type = book.load_type(job.type_name)
+            # One name stands for both directions here.
+            setups = [one.setup for one in list_benches(book) if one.setup.input_device is None]
             shown = _sort_checks(job, list_checks(book, number), load_sheet(book, number))
         spoken = {one.stored.stage for one in shown["speak"].latest if one.sound}
         return self._renderer.show(
@@ -117,6 +120,7 @@ class CheckPages:
             regions={kind: list_check_regions(kind) for kind in GUIDES},
             moved=MOVED,
             stages=STAGES,
+            bench=setups[0] if setups else None,
             can_listen=spoken >= set(STAGES),
         )
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from voicecheck.checkout.steps import (
+    FINALS,
     conclude,
     fill_steps,
     is_filled_by,
@@ -89,15 +90,18 @@ def load_list(path: str | Path) -> str:
     Raises
     ------
     InputError
-        It cannot be read as text, or is too long.
+        It cannot be read as text, is empty, or is too long.
     """
     path = Path(path)
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError(f"{path.name}: need a check list of at most {MOST_BYTES} bytes")
-        return path.read_text(encoding="utf-8-sig")
+        text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name}: cannot be read as a check list ({error})") from error
+    if not text.strip():
+        raise InputError(f"{path.name}: is empty; need a check list")
+    return text
 
 
 def update_list(
@@ -150,6 +154,8 @@ def update_list(
     said = (jack.fitted, jack.removed, jack.kept) if jack is not None else ()
     if any(len(words) > MOST_LETTERS for words in said):
         raise InputError(f"jack conversion: need {MOST_LETTERS} letters or fewer for each")
+    if final and final not in FINALS:
+        raise InputError(f"final: need one of {', '.join(FINALS)}, got {final[:40]!r}")
     # What is said last about a step counts.
     entry = Entry(
         variant=variant or kept.variant,

@@ -1,0 +1,514 @@
+"""The other checks and the check list in the page, from the form to what is shown and kept."""
+
+import re
+
+import numpy as np
+import pytest
+
+pytest.importorskip("starlette")
+import soundfile
+from pagetest import (
+    AXE,
+    HOSTILE,
+    TAB,
+    fill_book,
+    find_barriers,
+    open_browser,
+    open_client,
+    serve_book,
+    watch_console,
+)
+
+from voicecheck.bench import soundcard
+from voicecheck.checkout.steps import read_template
+from voicecheck.workflow.books import open_book
+from voicecheck.workflow.checkguide import HEARING_CAUTION, RINGING_CAUTION
+from voicecheck.workflow.checklist import load_sheet
+from voicecheck.workflow.checkout import Options, list_checks, run_check
+from voicecheck.workflow.listening import write_listening_file
+from voicecheck.workflow.scenes import Source, take_scene
+
+FIGURES = {
+    "dial": ("slow:370", lambda check: f"{check.pulses_per_s:.2f} pulses/s"),
+    "tones": ("twisted:15", lambda check: f"twist {check.events[0].twist_db:+.1f} dB"),
+    "flex": ("cord-break", lambda check: f"{check.events[0].depth_db:+.1f}</td>"),
+    "bell": ("healthy", lambda check: f"{check.strikes_per_s:.2f} per s"),
+    "speak": ("quiet", lambda check: f"{check.active_level_dbfs:.1f} dBFS"),
+}
+"""A made scene of each kind, and one figure as the page must show it."""
+MULTIPART = {"none": ("", b"")}
+STEPS = range(1, 27)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return fill_book(tmp_path / "book")
+
+
+@pytest.fixture
+def client(folder):
+    with open_client(folder) as client:
+        yield client
+
+
+def order(client, kind, files=MULTIPART, **fields):
+    """Send a form; the answer to it, once the work that it began has ended."""
+    answer = client.post(f"/jobs/1/checks/{kind}", data={"tab": TAB, **fields}, files=files)
+    client.desk.wait(60)
+    return answer
+
+
+def take(client, kind, scene, **fields):
+    assert order(client, kind, on=f"simulated:{scene}", **fields).status_code == 200
+    assert client.desk.status.line.startswith("Done"), client.desk.status.line
+
+
+def get_section(client, kind):
+    page = client.get("/jobs/1/checks").text
+    return page.partition(f'<section id="{kind}"')[2].partition("</section>")[0]
+
+
+def get_kept(folder):
+    with open_book(folder) as book:
+        return list_checks(book, 1)
+
+
+def save_wav(path, samples, rate_hz=48000):
+    soundfile.write(path, samples, rate_hz, subtype="PCM_24")
+    return path
+
+
+def save_list(client, **fields):
+    """Send the check list's form."""
+    return client.post(
+        "/jobs/1/list", data={"n_kept": "0", **fields}, files=MULTIPART, follow_redirects=False
+    )
+
+
+def load_checked(folder):
+    with open_book(folder) as book:
+        return load_sheet(book, 1)
+
+
+@pytest.mark.parametrize("kind", FIGURES)
+def test_a_made_scene_shows_what_the_workflow_finds(client, folder, kind):
+    scene, say = FIGURES[kind]
+    expected, _ = run_check(kind, Source(simulated=scene), Options())
+    take(client, kind, scene.partition(":")[0], words=scene)
+    section = get_section(client, kind)
+    assert say(expected) in section
+    assert "made scene" in section
+    (kept,) = get_kept(folder)
+    assert (kept.kind, kept.stage, kept.bench) == (kind, "before", "simulated")
+
+
+@pytest.mark.parametrize("kind", FIGURES)
+def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(client, folder, tmp_path, kind):
+    scene, say = FIGURES[kind]
+    sound = take_scene(kind, Source(simulated=scene))
+    file = save_wav(tmp_path / f"{kind} as found.wav", 0.9 * sound.samples, sound.rate_hz)
+    expected, _ = run_check(kind, Source(recording=file), Options())
+    with file.open("rb") as content:
+        files = {"recording": (file.name, content)}
+        order(client, kind, files=files, on="recording:", stage="after")
+    section = get_section(client, kind)
+    assert say(expected) in section
+    assert "After" in section
+    (kept,) = get_kept(folder)
+    address = re.search(r'href="(/jobs/1/files/[^"]+)"', section)[1]
+    assert client.get(address).content == file.read_bytes()
+    assert kept.sound_sha256 in address
+
+
+def test_readings_of_the_line_are_kept_with_their_verdicts(client, folder):
+    fields = {"loop_ma": "31,5", "on_hook_v": "48", "accepts_pulses": "no", "note": "adapter"}
+    client.post("/jobs/1/checks/line", data=fields)
+    section = get_section(client, "line")
+    for words in ("31.5 mA", "48.0 V", "no-pulse-dialling", "adapter", "✓ within"):
+        assert words in section
+    (kept,) = get_kept(folder)
+    assert (kept.check.loop_ma, kept.check.accepts_pulses) == (31.5, False)
+
+
+def test_readings_out_of_range_are_refused(client, folder):
+    for fields in (
+        {"loop_ma": ""},
+        {"loop_ma": "nan"},
+        {"loop_ma": "31000"},
+        {"loop_ma": "x"},
+        {"loop_ma": "30", "accepts_pulses": "perhaps"},
+        {"loop_ma": "30", "stage": "reference"},
+    ):
+        assert client.post("/jobs/1/checks/line", data=fields).status_code == 400
+    assert get_kept(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("dial", {"region": "Atlantis"}),
+        ("dial", {"stage": "reference"}),
+        ("dial", {"on": ""}),
+        ("dial", {"on": "device:", "device": " "}),
+        ("dial", {"on": "recording:"}),
+        ("dial", {"seconds": "nan"}),
+        ("dial", {"seconds": "1e9"}),
+        ("dial", {"seconds": "0"}),
+        ("dial", {"tone_hz": "inf"}),
+        ("dial", {"tone_hz": "9000"}),
+        ("dial", {"level_dbfs": "-3"}),
+        ("dial", {"channel": "0"}),
+        ("dial", {"seed": "1.5"}),
+        ("dial", {"words": "x" * 201}),
+        ("dial", {"tab": ""}),
+        ("flex", {"moved": "table"}),
+        ("flex", {"beat_s": "0"}),
+        ("flex", {"places": ",".join("abcdefghijklmn")}),
+    ],
+)
+def test_a_form_out_of_range_starts_nothing(client, folder, kind, fields):
+    number = client.desk.status.number
+    assert order(client, kind, **{"on": "simulated:healthy", **fields}).status_code == 400
+    assert client.desk.status.number == number
+    assert get_kept(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("sound.txt", b"RIFF"), ("sound.wav", b"not a sound"), ("sound.exe", b"MZ")],
+)
+def test_another_kind_of_file_is_refused(client, folder, name, content):
+    answer = order(client, "dial", files={"recording": (name, content)}, on="recording:")
+    assert answer.status_code == 400
+    assert "nothing was kept" in answer.text
+    with open_book(folder) as book:
+        assert book.load_job(1).attachments == ()
+
+
+def test_what_is_not_there_is_not_found(client):
+    assert order(client, "nonsense", on="simulated:healthy").status_code == 404
+    assert client.post("/jobs/9/checks/dial", data={"tab": TAB}).status_code == 400
+    for path in ("9/checks", "9/list", "x/checks", "1/checks/dial/0.svg", "1/listen.wav"):
+        assert client.get(f"/jobs/{path}").status_code == 404
+
+
+@pytest.mark.parametrize("words", ["nonsense", "healthy:abc", *HOSTILE[:5]])
+def test_words_of_no_scene_end_in_a_line(client, folder, words):
+    order(client, "dial", on="simulated:healthy", words=words)
+    assert client.desk.status.is_failed
+    assert "fault" not in client.desk.status.line
+    assert "<script" not in client.get("/work").text.replace("<script src", "")
+    assert get_kept(folder) == []
+
+
+def test_an_unusable_recording_leaves_a_line_and_is_kept(client, folder, tmp_path):
+    file = save_wav(tmp_path / "silent.wav", np.zeros(96000))
+    with file.open("rb") as content:
+        order(client, "dial", files={"recording": (file.name, content)}, on="recording:")
+    assert client.desk.status.is_failed
+    assert "silent" in client.desk.status.line
+    assert client.desk.status.line.endswith("the recording is kept with job 1")
+    with open_book(folder) as book:
+        assert [one.name for one in book.load_job(1).attachments] == ["silent.wav"]
+    assert "Nothing yet" in get_section(client, "dial")
+
+
+def test_cautions_stand_before_purpose_results_and_form(client):
+    section = get_section(client, "bell")
+    places = [section.index(words) for words in (RINGING_CAUTION, "Strike rate", "Nothing yet")]
+    assert places == sorted(places)
+    assert section.index("<form") > places[-1]
+
+
+def test_older_results_are_folded_and_only_the_latest_fills_a_step(client):
+    take(client, "dial", "slow")
+    take(client, "dial", "healthy", stage="before")
+    section = get_section(client, "dial")
+    now, _, earlier = section.partition("Earlier (1)")
+    assert "10.0" in now
+    assert 'list#step-7">step 7</a>.' in now
+    assert "8." in earlier
+    assert "step-7" not in earlier
+
+
+def test_each_part_of_a_flex_check_stands_for_itself(client):
+    take(client, "flex", "healthy", moved="hook", stage="after")
+    take(client, "flex", "healthy", moved="cord", stage="after")
+    section = get_section(client, "flex")
+    assert "Earlier" not in section
+    assert {"step-13", "step-14"} == set(re.findall(r"step-\d+", section))
+
+
+def test_the_picture_of_a_dial_check_says_its_numbers(client):
+    take(client, "dial", "bouncing", words="bouncing:37")
+    section = get_section(client, "dial")
+    assert re.search(r'alt="[^"]*37 dialled: 10\.\d\d pulses per second', section)
+    picture = client.get("/jobs/1/checks/dial/0.svg")
+    assert picture.headers["content-type"] == "image/svg+xml"
+    assert "Dialled: 37" in picture.text
+    assert client.get("/jobs/1/checks/dial/0.png").content.startswith(b"\x89PNG")
+    for name in ("1.svg", "0.pdf", "x.svg", "0", "-1.svg", "99999999999.svg"):
+        assert client.get(f"/jobs/1/checks/dial/{name}").status_code == 404
+
+
+def test_before_and_after_can_be_heard_once_there_are_both(client, folder, tmp_path):
+    take(client, "speak", "quiet")
+    assert "<audio" not in get_section(client, "speak")
+    take(client, "speak", "loud")
+    assert "<audio" in get_section(client, "speak")
+    with open_book(folder) as book:
+        expected = write_listening_file(book, 1, tmp_path / "listen.wav").read_bytes()
+    heard = client.get("/jobs/1/listen.wav")
+    assert heard.content == expected
+    part = client.get("/jobs/1/listen.wav", headers={"range": "bytes=0-3"})
+    assert (part.status_code, part.content) == (206, b"RIFF")
+
+
+def play_into(monkeypatch, samples, after=lambda: None):
+    """Let the sound device hear these samples, then call `after`, then silence without end."""
+
+    def listen(_wiring, _rate_hz):
+        for block in np.array_split(samples, len(samples) // 4800):
+            yield block[:, None]
+        after()
+        while True:
+            yield np.zeros((4800, 1))
+
+    monkeypatch.setattr(soundcard, "listen", listen)
+
+
+def begin(client, kind, **fields):
+    """Order a check at a sound device, and press the button of its prompt; the prompt."""
+    data = {"tab": TAB, "on": "device:", "device": "invented card", **fields}
+    assert client.post(f"/jobs/1/checks/{kind}", data=data, files=MULTIPART).status_code == 200
+    for _ in range(200):
+        if client.desk.status.prompt is not None:
+            break
+        client.desk.wait(0.05)
+    prompt = client.desk.status.prompt
+    client.post("/work/go", data={"go": "1", "prompt": str(prompt.number)})
+    client.desk.wait(60)
+    return prompt
+
+
+def watch_lines(client, monkeypatch):
+    """Lines of the work as they are told."""
+    told, change = [], client.desk.change
+
+    def note(**changes):
+        told.append(changes.get("line"))
+        change(**changes)
+
+    monkeypatch.setattr(client.desk, "change", note)
+    return told
+
+
+def test_digits_roll_by_while_they_are_dialled(client, folder, monkeypatch):
+    sound = take_scene("dial", Source(simulated="healthy:370"))
+    play_into(monkeypatch, sound.samples)
+    told = watch_lines(client, monkeypatch)
+    prompt = begin(client, "dial", silent="1", seconds=str(int(sound.duration_s)))
+    assert (prompt.caution, prompt.button) == ("", "Begin")
+    heard = [line for line in told if line and line.startswith("Heard so far")]
+    assert heard[0] == "Heard so far: 3"
+    assert "Heard so far: 37" in heard
+    (kept,) = get_kept(folder)
+    assert (kept.check.number, kept.bench) == ("370", "invented card")
+
+
+def test_what_was_recorded_before_a_stop_counts(client, folder, monkeypatch):
+    sound = take_scene("dial", Source(simulated="healthy:370"))
+    play_into(monkeypatch, sound.samples, after=client.desk.stop)
+    begin(client, "dial", silent="1", seconds="600")
+    assert client.desk.status.line.startswith("Stopped early")
+    (kept,) = get_kept(folder)
+    assert kept.check.number == "370"
+
+
+def test_a_stop_at_once_keeps_nothing(client, folder, monkeypatch):
+    play_into(monkeypatch, np.zeros(9600), after=client.desk.stop)
+    begin(client, "bell")
+    assert "nothing was finished" in client.desk.status.line
+    assert get_kept(folder) == []
+
+
+def test_the_beat_is_shown_and_its_place(client, folder, monkeypatch):
+    sound = take_scene("flex", Source(simulated="healthy"))
+    play_into(monkeypatch, sound.samples)
+    told = watch_lines(client, monkeypatch)
+    at = client.desk.journal.end
+    begin(client, "flex", silent="1", seconds="10", moved="cord", places="plug, handset end")
+    beats = [data for kind, data in client.desk.journal.read(at)[0] if kind == "beat"]
+    assert [beat["number"] for beat in beats] == list(range(1, 11))
+    assert "1: move the cord now (plug)" in told
+    assert "9: move the cord now (handset end)" in told
+    assert get_kept(folder)[0].part == "cord"
+
+
+def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(client, folder):
+    prompt = begin(client, "flex")
+    assert prompt.caution == HEARING_CAUTION
+    assert client.desk.status.is_failed
+    assert "invented card" in client.desk.status.line
+    assert get_kept(folder) == []
+
+
+def test_the_list_is_not_ready_while_a_step_is_open(client, folder):
+    """What was typed comes back with the line that refuses it, and nothing is kept."""
+    typed = {"say-1": "done", "words-1": "seven photographs", "fitted": "modular jack"}
+    refused = save_list(client, **typed, final="ready")
+    assert refused.status_code == 400
+    assert "cannot be ready" in refused.text
+    assert 'value="seven photographs"' in refused.text
+    assert 'value="modular jack"' in refused.text
+    assert "<option selected>ready</option>" in refused.text
+    assert load_checked(folder).n_kept == 0
+    said = {f"say-{n}": "not tested" for n in STEPS}
+    said |= {f"words-{n}": "not asked for" for n in STEPS}
+    assert save_list(client, **{**said, **typed}, final="ready").status_code == 303
+    assert load_checked(folder).checked.final == "ready"
+    assert "✓ Ready" in client.get("/jobs/1/list").text
+
+
+@pytest.mark.parametrize(
+    ("fields", "line"),
+    [
+        ({"say-2": "not tested"}, "step 2: a step that is not tested needs a reason"),
+        ({"words-2": "seen"}, "step 2: something was written"),
+        ({"say-2": "perhaps"}, "step 2: need done"),
+        ({"say-2": "done", "words-2": "x" * 501}, "step 2: need 500 letters"),
+        ({"kept": "x" * 501}, "jack conversion: need 500 letters"),
+        ({"variant": "pocket"}, "variant: need one of"),
+        ({"final": "perhaps"}, "final: need one of"),
+        ({"n_kept": "nan"}, "n_kept: need a number"),
+        ({"n_kept": "7"}, "changed elsewhere"),
+    ],
+)
+def test_a_refused_list_comes_back_as_it_was_typed(client, folder, fields, line):
+    refused = save_list(client, **{"say-1": "done", "words-1": "as typed", **fields})
+    assert refused.status_code == 400
+    assert line in refused.text
+    assert 'value="as typed"' in refused.text
+    assert load_checked(folder).n_kept == 0
+
+
+def test_steps_are_ticked_reopened_and_filled_in(client, folder):
+    take(client, "dial", "healthy")
+    fields = {"say-1": "done", "words-1": "label seen", "say-3": "done", "variant": "wall"}
+    assert save_list(client, **fields).status_code == 303
+    states = {step.step: step.state for step in load_checked(folder).checked.steps}
+    assert [n for n, state in states.items() if state == "done"] == [1, 3]
+    assert [n for n, state in states.items() if state == "measured"] == [7]
+    page = client.get("/jobs/1/list").text
+    assert "mark the hook&#39;s spring" in page
+    assert "pulses/s" in page.partition('id="state-7"')[2].partition("</div>")[0]
+    # Words that stand as they were do not hold a step that is opened again.
+    again = {"n_kept": "1", "say-1": "", "words-1": "label seen"}
+    assert save_list(client, **again).status_code == 303
+    sheet = load_checked(folder)
+    assert [step.step for step in sheet.checked.steps if step.state == "done"] == [3]
+    assert sheet.checked.variant == "wall"
+
+
+def test_a_jack_conversion_is_kept_and_taken_away_again(client, folder):
+    save_list(client, fitted="modular jack", removed="spade lugs", kept="lugs, in a bag")
+    assert load_checked(folder).checked.jack.kept == "lugs, in a bag"
+    assert 'value="spade lugs"' in client.get("/jobs/1/list").text
+    save_list(client, n_kept="1", fitted="", removed="", kept="")
+    assert load_checked(folder).checked.jack is None
+
+
+def send_list(client, content, name="own.csv", **fields):
+    files = {"template": (name, content)}
+    return client.post(
+        "/jobs/1/list", data={"n_kept": "0", **fields}, files=files, follow_redirects=False
+    )
+
+
+def test_a_list_of_ones_own_is_used_saved_and_given_back(client, folder):
+    saved = client.get("/jobs/1/list/template.csv").text
+    assert saved == read_template()
+    own = saved + "27,shop,all,Sweep the bench,clean,,own,PROP\n"
+    assert send_list(client, own.encode()).status_code == 303
+    assert "Sweep the bench" in client.get("/jobs/1/list").text
+    assert client.get("/jobs/1/list/template.csv").text == own
+    save_list(client, n_kept="1", own_again="1")
+    assert len(load_checked(folder).checked.steps) == 26
+
+
+@pytest.mark.parametrize("words", HOSTILE)
+def test_hostile_words_of_a_step_are_shown_as_text(client, words):
+    own = "step,phase,variant,task,good,filled_by,source,provenance\n1,{0},all,{0},{0},,{0},PROP\n"
+    cell = '"' + words.replace('"', '""').replace("\r\n", " ") + '"'
+    assert send_list(client, own.format(cell).encode()).status_code == 303
+    save_list(client, n_kept="1", **{"say-1": "done", "words-1": words[:500]}, fitted=words[:500])
+    page = client.get("/jobs/1/list").text
+    assert page.count("<script") == client.get("/jobs/1/checks").text.count("<script") - 1
+    assert "<img" not in page
+    assert "49" not in page.partition('id="state-1"')[2].partition("</div>")[0]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"step,task\n1,nothing",
+        b"\xff\xfe\x00",
+        b"step,phase,variant,task,good,filled_by,source,provenance\n1,a,all",
+        b"step,phase,variant,task,good,filled_by,source,provenance\n" + b"9" * 5000 + b",a,all,b",
+        b"step,phase,variant,task,good,filled_by,source,provenance\n1,a,all," + b"x" * 200_000,
+        b"step,phase,variant,task,good,filled_by,source,provenance\n"
+        + b"".join(b"%d,a,all,b,,,,\n" % n for n in range(1, 152)),
+        b"#" * 300_000,
+    ],
+)
+def test_a_file_that_is_no_list_is_refused_and_nothing_typed_is_lost(client, folder, content):
+    refused = send_list(client, content, **{"say-1": "done", "words-1": "as typed"})
+    assert refused.status_code == 400
+    assert 'value="as typed"' in refused.text
+    assert "/tmp" not in refused.text
+    assert load_checked(folder).n_kept == 0
+
+
+def test_a_list_of_another_kind_of_file_is_refused(client):
+    assert send_list(client, b"%PDF-1.7", name="own.pdf").status_code == 400
+
+
+@pytest.mark.page
+def test_a_dial_check_and_a_step_by_keyboard_alone(folder):
+    """Tab, Enter and letters are enough, and nothing on either page bars anyone."""
+    with serve_book(folder) as served, open_browser(reduced_motion="reduce") as context:
+        page = context.new_page()
+        told = watch_console(page)
+        page.goto(served.address)
+        page.goto(f"{served.base}/jobs/1/checks")
+        press_until(page, 'section#dial button:has-text("Start")')
+        page.keyboard.press("Enter")
+        page.locator("#results-dial table").first.wait_for()
+        page.locator("#work", has_text="Done").wait_for()
+        assert "1234567890 dialled" in page.locator("#results-dial").inner_text()
+        assert find_faults(page) == []
+        page.goto(f"{served.base}/jobs/1/list")
+        assert "measured" in page.locator("#state-7").inner_text()
+        press_until(page, 'select[name="say-3"]')
+        page.keyboard.type("done")
+        page.keyboard.press("Tab")
+        page.keyboard.type("none found")
+        page.keyboard.press("Enter")
+        page.locator("#state-3", has_text="none found").wait_for()
+        assert find_faults(page) == []
+        assert told == []
+
+
+def press_until(page, selector):
+    """Press Tab until the element has the focus."""
+    page.locator(selector).first.wait_for()
+    for _ in range(120):
+        page.keyboard.press("Tab")
+        if page.locator(selector).first.evaluate("one => one === document.activeElement"):
+            return
+    pytest.fail(f"{selector} is not reached by keyboard")
+
+
+def find_faults(page):
+    return find_barriers(page) if AXE.exists() else []
