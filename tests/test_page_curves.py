@@ -239,7 +239,13 @@ def test_a_point_alone_between_gaps_is_still_seen(page):
 
 
 def test_hostile_labels_are_text(page):
-    labels = [*HOSTILE, "<img src=x onerror=document.title='taken'>", "\u05d0\u05d1\u05d2 " * 200]
+    labels = [
+        *HOSTILE,
+        "__proto__",
+        "constructor",
+        "<img src=x onerror=document.title='taken'>",
+        "\u05d0\u05d1\u05d2 " * 200,
+    ]
     runs = [make_curve(i, label, -6.0 - i, label=label) for i, label in enumerate(labels, 1)]
     limits = {name: [-6.0] * len(GRID_HZ) for name in ("low_db", "mean_db", "high_db")}
     document = make_document(make_entry(runs, baseline={**limits, "label": labels[-2]}))

@@ -10,13 +10,15 @@
   const PAPER_PX = 640; // fits an upright sheet, A4 or Letter, inside its margins
 
   // Each stage has its dashes, each earlier run of it a further dot: grey paper still tells them apart.
-  const DASHES = { before: [8, 4], after: [], reference: [12, 3, 2, 3] };
+  // Maps, since a stage is free text and may be called "constructor".
+  const DASHES = new Map([["before", [8, 4]], ["after", []], ["reference", [12, 3, 2, 3]]]);
   const OTHER_DASHES = [[2, 3], [8, 3, 2, 3, 2, 3], [4, 2], [14, 4]];
-  const COLOURS = { before: 1, after: 2, reference: 3 };
+  const COLOURS = new Map([["before", 1], ["after", 2], ["reference", 3]]);
   const N_COLOURS = 8;
 
   const live = new Set(); // figures on the page, to be drawn again when colours change
   let onPaper = false;
+  let nFigures = 0;
 
   // Small helpers ------------------------------------------------------------------------------
   // Text of others goes in as text only; nothing here ever makes markup of it.
@@ -28,7 +30,7 @@
     return element;
   }
   const isNumber = (value) => typeof value === "number";
-  const number = (value) => value.toFixed(1).replace("-", "\u2212");
+  const number = (value) => value.toFixed(1).replace("-0.0", "0.0").replace("-", "\u2212");
   const sayHz = (hz) => `${Math.round(hz)} Hz`;
   const tickHz = (hz) => (hz < 1000 ? String(hz) : `${hz / 1000}k`);
   const shorten = (text, most) => (text.length > most ? `${text.slice(0, most - 1)}\u2026` : text);
@@ -45,7 +47,7 @@
   function sayValue(line, i) {
     if (!isNumber(line.level_db[i])) return "withheld";
     const half = line.uncertainty_db?.[i];
-    return number(line.level_db[i]) + (isNumber(half) ? ` \u00b1 ${half.toFixed(1)}` : "");
+    return number(line.level_db[i]) + (isNumber(half) ? ` \u00b1 ${half.toFixed(half < 0.095 ? 2 : 1)}` : "");
   }
   function sample(line) {
     const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -65,21 +67,20 @@
 
   // How lines look -----------------------------------------------------------------------------
   function chooseLooks(runs) {
-    const later = {}, others = [];
-    const looks = new Map();
+    const later = new Map(), looks = new Map(), others = [];
     for (const run of [...runs].reverse()) {
-      if (!(run.stage in DASHES) && !others.includes(run.stage)) others.push(run.stage);
-      const nth = later[run.stage] ?? 0;
-      later[run.stage] = nth + 1;
+      if (!DASHES.has(run.stage) && !others.includes(run.stage)) others.push(run.stage);
+      const nth = later.get(run.stage) ?? 0;
+      later.set(run.stage, nth + 1);
       looks.set(run.run, lookOf(run.stage, others.indexOf(run.stage), nth));
     }
     return looks;
   }
   function lookOf(stage, other, nth) {
-    const own = DASHES[stage] ?? OTHER_DASHES[other % OTHER_DASHES.length];
+    const own = DASHES.get(stage) ?? OTHER_DASHES[other % OTHER_DASHES.length];
     const dots = Array.from({ length: nth % 4 }, () => [2, 3]).flat();
     const dash = nth === 0 ? own : [...(own.length ? own : [16, 3]), ...dots];
-    const first = COLOURS[stage] ?? 4 + other;
+    const first = COLOURS.get(stage) ?? 4 + other;
     const colour = nth === 0 ? first : 3 + first + nth;
     return { name: `curve-${((colour - 1) % N_COLOURS) + 1}`, dash, width: nth === 0 ? 2 : 1.5 };
   }
@@ -87,10 +88,10 @@
   // A figure -----------------------------------------------------------------------------------
   class Figure {
     constructor(root, entry, key) {
-      Object.assign(this, { root, key, seats: [], trace: [], low: Infinity, high: -Infinity, widest: 0 });
+      Object.assign(this, { root, key, seats: [], trace: [], low: Infinity, high: -Infinity });
       this.name = make("h3");
       this.plot = make("div", { class: "curve-plot", role: "img", tabindex: 0 });
-      this.words = make("p", { class: "curve-words", id: `curve-words-${root.id}-${root.figures.size}` });
+      this.words = make("p", { class: "curve-words", id: `curve-words-${(nFigures += 1)}` });
       this.plot.setAttribute("aria-describedby", this.words.id);
       this.said = make("p", { class: "curve-words", "aria-live": "polite" });
       this.at = make("p", { class: "curve-at" });
@@ -244,7 +245,10 @@
         this.high = Math.max(this.high, Math.ceil((Math.max(...levels) + 1) / 5) * 5);
       }
       if (!Number.isFinite(this.low)) [this.low, this.high] = [-25, 5];
-      for (let i = 0; this.high - this.low < LEAST_SPAN_DB; i += 1) i % 2 ? (this.high += 5) : (this.low -= 5);
+      while (this.high - this.low < LEAST_SPAN_DB) {
+        this.low -= 5;
+        if (this.high - this.low < LEAST_SPAN_DB) this.high += 5;
+      }
     }
     draw() {
       const size = this.size();
@@ -373,7 +377,7 @@
     // What comes in while a sweep runs ------------------------------------------------------------
     addSeat(seat) {
       if (this.seats.length && seat.seat <= this.seats.at(-1).seat) this.seats = [];
-      const name = `curve-${COLOURS[seat.stage] ?? 4}`;
+      const name = `curve-${COLOURS.get(seat.stage) ?? 4}`;
       const label = `seat ${seat.seat} of ${seat.n_seats}`;
       const look = { name, width: 1, dash: [[], [6, 3], [2, 2]][this.seats.length % 3] };
       this.seats.push({ ...seat, id: `seat-${seat.seat}`, label, short: label, look, shown: true, isPlain: true, is_latest: true });
@@ -384,16 +388,19 @@
       if (isNew) this.trace = [];
       const isFirst = !this.trace.length;
       this.trace.push(...points.filter((point) => point.every(isNumber)));
-      if (isFirst) this.list(), this.read();
+      if (isFirst) {
+        this.list();
+        this.read();
+      }
       this.chart?.redraw(false, false);
     }
   }
 
   // All figures of a job -------------------------------------------------------------------------
   class Curves {
-    constructor(element, place) {
+    constructor(element) {
       const { job, source, topic = `job-${job}` } = element.dataset;
-      Object.assign(this, { element, id: String(place), job, source, figures: new Map(), asked: 0 });
+      Object.assign(this, { element, job, source, figures: new Map(), asked: 0 });
       this.store = `curves-${source}`;
       try {
         this.chosen = JSON.parse(sessionStorage.getItem(this.store)) ?? {};
@@ -486,7 +493,7 @@
     live.forEach((figure) => figure.draw());
   }
   function start() {
-    document.querySelectorAll(".curves[data-source]").forEach((element, place) => new Curves(element, place));
+    document.querySelectorAll(".curves[data-source]").forEach((element) => new Curves(element));
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => live.forEach((figure) => figure.draw()));
     matchMedia("print").addEventListener("change", (event) => paper(event.matches));
     window.addEventListener("beforeprint", () => paper(true));
