@@ -212,6 +212,9 @@ def _sweep(
         )
         trace.programme = chosen.programme
         file = find_bench(book, order.source["device"]) if order.is_real else None
+        if order.is_real and guidance.needs_conditioning(order.path, set_type.transmitter):
+            # Each take begins when the person says that the handset was turned over.
+            order.stated["conditioned"] = True
         guide = Guide(order, handle, set_type.transmitter, chosen, file.setup if file else None)
         guide.feed_ma = order.stated.get("feed_ma", set_type.feed_ma)
         around: dict[str, Any] = {

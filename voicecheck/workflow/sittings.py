@@ -47,7 +47,7 @@ class Sitting:
         them.
     temperature_c : float, optional
     progress : callable, optional
-        Called about ten times a second with the fraction done and the peak of the input, dBFS.
+        Called about twenty times a second with the fraction done and the peak of the input, dBFS.
 
     Raises
     ------

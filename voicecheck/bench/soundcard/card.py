@@ -66,7 +66,7 @@ class SoundCardBench:
         Path, seat, time and bench are filled in.
     calibration : Calibration, optional
     progress : callable, optional
-        Called about ten times a second with the fraction done and the peak level of the input
+        Called about twenty times a second with the fraction done and the peak level of the input
         since the last call, dBFS.
     """
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from voicecheck.bench.soundcard.wire import Message, receive, send
 
-PROGRESS_S = 0.1
+PROGRESS_S = 0.05
 BLOCK_S = 0.05
 MOST_WAITING = 2000
 """Blocks kept for a program that does not fetch them; what comes later is dropped."""

@@ -139,7 +139,7 @@ def capture(
         Full-scale units.
     rate_hz : int
     progress : callable, optional
-        Called about ten times a second with the fraction done and the peak of the inputs, dBFS.
+        Called about twenty times a second with the fraction done and the peak of the inputs, dBFS.
     look : callable, optional
         Judges what was captured; a take that it finds wanting is repeated.
 

@@ -45,7 +45,31 @@
     if (idle) document.querySelector("[data-go]")?.focus();
   });
 
-  document.addEventListener("DOMContentLoaded", listen);
+  // A form that is used again and again comes back as it was sent last.
+  const kept = "input:not([type=file], [type=hidden]), select";
+  function keepForm(form) {
+    const values = [...form.querySelectorAll(kept)].map((field) =>
+      [field.name, field.value, field.checked ?? false]);
+    sessionStorage.setItem(`form-${form.dataset.keep}`, JSON.stringify(values));
+  }
+  function restoreForm(form) {
+    const values = JSON.parse(sessionStorage.getItem(`form-${form.dataset.keep}`) ?? "[]");
+    const fields = [...form.querySelectorAll(kept)].filter((field) => !("fresh" in field.dataset));
+    for (const [name, value, checked] of values) {
+      for (const field of fields.filter((one) => one.name === name)) {
+        if (field.type === "checkbox") field.checked = field.value === value ? checked : field.checked;
+        else if (field.tagName !== "SELECT" || [...field.options].some((one) => one.value === value)) field.value = value;
+      }
+    }
+  }
+  document.addEventListener("submit", (event) => {
+    if (event.target.dataset.keep) keepForm(event.target);
+  });
+
+  document.addEventListener("DOMContentLoaded", () => {
+    listen();
+    document.querySelectorAll("form[data-keep]").forEach(restoreForm);
+  });
   // A page that is kept for the Back button must not hold the stream open.
   window.addEventListener("pagehide", () => source?.close());
   window.addEventListener("pageshow", (event) => {
