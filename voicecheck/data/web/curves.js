@@ -47,7 +47,8 @@
   function sayValue(line, i) {
     if (!isNumber(line.level_db[i])) return "withheld";
     const half = line.uncertainty_db?.[i];
-    return number(line.level_db[i]) + (isNumber(half) ? ` \u00b1 ${half.toFixed(half < 0.095 ? 2 : 1)}` : "");
+    const spread = half < 0.05 ? "<0.1" : half?.toFixed(1);
+    return number(line.level_db[i]) + (isNumber(half) ? ` \u00b1 ${spread}` : "");
   }
   function sample(line) {
     const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -194,7 +195,7 @@
     read() {
       const lines = this.shown();
       const hz = sayHz(this.entry.frequency_hz[this.index]);
-      this.at.textContent = `At ${hz}${this.entry.unit ? `, ${this.entry.unit}` : ""}`;
+      this.at.textContent = lines.length ? `At ${hz}${this.entry.unit ? `, ${this.entry.unit}` : ""}` : "";
       for (const value of this.values.values()) value.textContent = "";
       for (const line of lines) this.values.get(line.id).textContent = sayValue(line, this.index);
       return `${hz}: ${lines.map((line) => `${isolate(line.short)} ${sayValue(line, this.index)}`).join("; ")}`;
@@ -318,14 +319,17 @@
       this.inside(chart, (ctx, _, x, y) => {
         ctx.fillStyle = this.colour(line.isBand ? "curve-limits" : line.look.name);
         ctx.globalAlpha = line.isBand ? 1 : 0.18;
-        for (let i = 1; i < frequency_hz.length; i += 1) {
-          const ends = [low[i - 1], high[i - 1], high[i], low[i]];
-          if (!ends.every(isNumber)) continue;
+        // One area for each stretch without a gap, so that no seams show.
+        let stretch = [];
+        const fill = () => {
           ctx.beginPath();
-          // A hair wider than the step, or the seams between neighbours would show.
-          ends.forEach((level, corner) => ctx.lineTo(x(frequency_hz[corner < 2 ? i - 1 : i]) + (line.isBand && corner > 1 ? 0.5 : 0), y(level)));
+          stretch.forEach((i) => ctx.lineTo(x(frequency_hz[i]), y(high[i])));
+          stretch.reverse().forEach((i) => ctx.lineTo(x(frequency_hz[i]), y(low[i])));
           ctx.fill();
-        }
+          stretch = [];
+        };
+        frequency_hz.forEach((_, i) => (isNumber(low[i]) && isNumber(high[i]) ? stretch.push(i) : fill()));
+        fill();
       });
     }
     drawTrace(chart) {
