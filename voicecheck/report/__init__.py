@@ -5,4 +5,11 @@ from voicecheck.report.files import render_file, write_report
 from voicecheck.report.render import render_html, render_pdf
 from voicecheck.report.tables import is_from_memory
 
-__all__ = ["ReportContent", "is_from_memory", "render_file", "render_html", "render_pdf", "write_report"]
+__all__ = [
+    "ReportContent",
+    "is_from_memory",
+    "render_file",
+    "render_html",
+    "render_pdf",
+    "write_report",
+]

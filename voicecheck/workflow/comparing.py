@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
@@ -63,7 +64,9 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     baselines = []
     for name in paths:
         of_path = [run for run in runs if run.path == name]
-        baseline = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
+        built = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
+        now_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        baseline = dataclasses.replace(built, built_utc=now_utc)
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)

@@ -126,11 +126,11 @@
       this.element.remove();
     }
 
-    // What is drawn: choice of the reader where there is one, else before, newest other, limits.
+    // What is drawn: choice of the reader where there is one, else before, after (or the newest other), limits.
     defaults() {
       const latest = this.entry.runs.filter((run) => run.is_latest);
       if (!this.root.job) return latest.map((run) => String(run.run)).concat("limits"); // sets of a type, side by side
-      const after = latest.filter((run) => run.stage !== "before").at(-1);
+      const after = latest.find((run) => run.stage === "after") ?? latest.filter((run) => run.stage !== "before").at(-1);
       const before = latest.find((run) => run.stage === "before");
       return [before, after].filter(Boolean).map((run) => String(run.run)).concat("limits");
     }
