@@ -91,8 +91,9 @@ def test_random_requests_to_every_route_make_no_fault(tmp_path, seed):
             method, path, sent = make_request(draw, app, fields)
             answer = client.request(method, path[:8000], follow_redirects=False, **sent)
             assert answer.status_code < 500, (seed, number, method, path, sent)
-            assert "<script>alert" not in answer.text
-            assert "onerror=alert" not in answer.text.replace("&#34;&gt;&lt;img src=x onerror", "")
+            if answer.headers.get("content-type", "").startswith("text/html"):
+                assert "<script>alert" not in answer.text, (seed, number, path)
+                assert "<img src=x" not in answer.text, (seed, number, path)
             seen.add((path.split("/")[1], answer.status_code))
             app.state.desk.stop()
             app.state.desk.wait(60)

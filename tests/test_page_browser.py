@@ -16,8 +16,17 @@ from voicecheck.workflow.wording import say_quantity, say_value
 
 pytestmark = pytest.mark.page
 
-PAGES = ("/", "/jobs/1", "/jobs/1/checks", "/jobs/1/list", "/types", "/type?name=Lakeside%204",
-         "/nowhere")  # fmt: skip
+PAGES = (
+    "/",
+    "/jobs/1",
+    "/jobs/1/checks",
+    "/jobs/1/list",
+    "/types",
+    "/type?name=Lakeside%204",
+    "/benches",
+    "/meter",
+    "/nowhere",
+)
 WIDTHS = (390, 768, 1280)
 
 
