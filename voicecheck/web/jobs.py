@@ -16,6 +16,8 @@ from voicecheck.web.render import Renderer, go_to
 from voicecheck.workflow.benches import list_simulated
 from voicecheck.workflow.benchroom import list_benches
 from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.checklist import NAME
+from voicecheck.workflow.checkout import KINDS
 from voicecheck.workflow.comparing import compare, describe_masks
 from voicecheck.workflow.curves import collect_curves
 from voicecheck.workflow.reporting import make_report_file
@@ -33,6 +35,8 @@ REPORT_FILES = {
     "response.csv": "text/csv",
     "report.json": "application/json",
 }
+DOCUMENTS = {f"check-{kind}.json": f"{kind} checked" for kind in KINDS} | {NAME: "check list kept"}
+"""Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")
 
 
@@ -125,6 +129,7 @@ class JobPages:
                 faults=faults,
                 masks=describe_masks(),
                 kinds=",".join(ATTACHED),
+                documents=DOCUMENTS,
             )
 
     def show_curves(self, request: Request) -> Response:
