@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from jobbook_changes import check_changes
 from jobbook_samples import make_type
 
 from voicecheck.errors import InputError, JobBookError
@@ -161,3 +162,7 @@ def test_clock_moved_back_does_not_reorder(book, monkeypatch):
     assert [job.label for job in book.list_jobs()] == ["second", "first"]
     assert [event.text for event in book.list_events(1)] == ["first", "a", "b"]
     assert book.load_job(1).notes == ("a", "b")
+
+
+def test_changes_are_seen_whoever_makes_them(tmp_path):
+    check_changes(tmp_path)

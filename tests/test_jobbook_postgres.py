@@ -12,6 +12,7 @@ from pathlib import Path
 import postgres_server
 import pytest
 import sqlalchemy as sa
+from jobbook_changes import check_changes
 from jobbook_samples import (
     draw_baseline,
     draw_comparison,
@@ -21,6 +22,7 @@ from jobbook_samples import (
     draw_small_run,
     make_type,
 )
+from pagetest import open_client
 from test_jobbook_failures import WORKER
 
 from voicecheck.errors import InputError, JobBookError
@@ -174,3 +176,17 @@ def test_server_that_stops_is_told_and_loses_nothing(server, where):
     with JobBook.open(where) as book:
         assert [job.label for job in book.list_jobs()] == ["hall set"]
         assert book.load_job(1).notes == ()
+
+
+def test_changes_are_seen_whoever_makes_them(where):
+    check_changes(where)
+
+
+def test_the_page_serves_a_book_on_a_server(where):
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+        book.open_job("hall set, green", "Lakeside 4")
+    with open_client(where) as client:
+        assert "hall set, green" in client.get("/").text
+        client.post("/jobs/1/note", data={"text": "contacts cleaned"})
+        assert "contacts cleaned" in client.get("/jobs/1").text
