@@ -160,6 +160,22 @@ def test_two_pages_stay_consistent_and_what_is_half_typed_stays(browser, served,
     assert other.get_by_label("What was done or seen").input_value() == "half a sente"
 
 
+def test_a_page_in_the_background_lets_go_and_catches_up(browser, served, book):
+    """Six streams are all that a browser opens; a seventh page must not wait for one."""
+    page = enter(browser, served)
+    hide = """hidden => {
+        Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+        document.dispatchEvent(new Event('visibilitychange'));
+    }"""
+    page.evaluate(hide, True)
+    for _ in range(8):
+        enter(browser, served).evaluate(hide, True)
+    with open_book(book) as opened:
+        opened.add_note(1, "noted meanwhile")
+    page.evaluate(hide, False)
+    page.locator("#notes-list").get_by_text("noted meanwhile").wait_for()
+
+
 def test_a_device_that_the_command_line_uses_shows_as_busy(browser, served):
     page = enter(browser, served)
     with hold_device("Oak two-way", "sweep of job 7, transmit"):

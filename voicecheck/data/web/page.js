@@ -19,6 +19,23 @@
     };
   }
 
+  // A browser opens six connections to one address at most, and each stream holds one: pages that
+  // nobody looks at let go of theirs, unless something runs that their closing would stop.
+  function catchUp() {
+    const asked = [...document.querySelectorAll("[hx-trigger*='bench:']")].map((one) => one.getAttribute("hx-trigger"));
+    const topics = new Set(asked.join(" ").match(/bench:[\w-]+/g));
+    topics.forEach((topic) => document.dispatchEvent(new CustomEvent(topic, { detail: {} })));
+  }
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden && source && !document.querySelector("#work.running")) {
+      source.close();
+      source = null;
+    } else if (!document.hidden && !source) {
+      listen();
+      catchUp();
+    }
+  });
+
   // What the panel showed last, since the panel is made anew whenever the work changes.
   let seen = null;
   function showGauges() {
