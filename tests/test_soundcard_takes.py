@@ -67,6 +67,23 @@ def test_the_default_programme_comes_back_bit_exact(shared_card) -> None:
     assert max(level_dbfs for _, level_dbfs in seen) == pytest.approx(-6.0, abs=0.05)
 
 
+def test_what_is_heard_while_it_plays_is_what_is_recorded(shared_card) -> None:
+    """In order, without a gap or a frame twice, from before the first sample on."""
+    heard: list[tuple[np.ndarray, float]] = []
+    bench = SoundCardBench(
+        shared_card.device, hear=lambda block, start_s: heard.append((block, start_s))
+    )
+    recording = bench.play_and_record(make_programme(SHORT))
+    starts = np.array([round(start_s * 48000) for _, start_s in heard])
+    lengths = [len(block) for block, _ in heard]
+    assert len(heard) > 3
+    assert starts[0] < 0
+    assert np.array_equal(starts, starts[0] + np.cumsum([0, *lengths[:-1]]))
+    joined = np.concatenate([block[:, 0] for block, _ in heard])[-starts[0] :]
+    assert np.array_equal(joined, recording.samples[: len(joined)])
+    assert np.max(np.abs(joined)) > 0.1
+
+
 def test_gain_delay_noise_and_hum_are_found_in_the_recording(shared_card) -> None:
     card = shared_card
     card.change(gain_db=-6.0, delay_ms=10.0)

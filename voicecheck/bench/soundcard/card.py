@@ -7,7 +7,7 @@ import datetime
 import numpy as np
 
 from voicecheck.bench.soundcard.link import get_start_limit_s
-from voicecheck.bench.soundcard.takes import Progress, Take, Wiring, ask_devices, capture
+from voicecheck.bench.soundcard.takes import Hear, Progress, Take, Wiring, ask_devices, capture
 from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.inspection import find_gaps, find_timeline
 from voicecheck.records import Calibration, Conditions, Problem, Programme, Recording
@@ -68,6 +68,8 @@ class SoundCardBench:
     progress : callable, optional
         Called about twenty times a second with the fraction done and the peak level of the input
         since the last call, dBFS.
+    hear : callable, optional
+        Given what comes in while it plays, as of `capture`.
     """
 
     def __init__(
@@ -84,6 +86,7 @@ class SoundCardBench:
         conditions: Conditions | None = None,
         calibration: Calibration | None = None,
         progress: Progress | None = None,
+        hear: Hear | None = None,
     ) -> None:
         self.wiring = Wiring(
             name=name or str("default sound device" if device is None else device),
@@ -98,6 +101,7 @@ class SoundCardBench:
         self.conditions = conditions or Conditions()
         self.calibration = calibration
         self.progress = progress
+        self.hear = hear
 
     @property
     def devices(self) -> tuple[str, ...]:
@@ -137,6 +141,7 @@ class SoundCardBench:
             programme.samples[:, None],
             programme.rate_hz,
             progress=self.progress,
+            hear=self.hear,
             look=lambda captured: is_complete(programme, captured[:, 0]),
         )
         conditions = self.conditions.replace(

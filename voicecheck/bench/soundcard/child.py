@@ -241,12 +241,17 @@ def _play_and_record(
     stream = _open_stream(sounddevice, request, take)
     stream.start()
     send(answers, {"event": "started"})
+    n_told = 0
     while not (take.is_complete.wait(PROGRESS_S) or take.is_ended.is_set()):
         if is_leaving.is_set():
             stream.abort()
             return
         peak, take.peak = take.peak, 0.0
-        send(answers, {"event": "progress", "frames": take.done_frames, "peak": peak})
+        n_done = take.done_frames
+        # What came in since is sent along where somebody listens while it plays.
+        new = take.captured[n_told:n_done].tobytes() if request["is_heard"] else b""
+        send(answers, {"event": "progress", "frames": n_done, "peak": peak}, new)
+        n_told = n_done
     captured = take.captured[: take.done_frames]
     header = {"event": "take", "frames": take.done_frames, "xrun_frames": take.xrun_frames}
     # Sent before closing: a device that is gone by now may hang there.

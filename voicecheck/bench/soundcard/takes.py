@@ -32,6 +32,7 @@ CAP_SLACK_DB = 1e-5
 """What rounding to 24 or 32 bits may add to a sample at the cap."""
 
 Progress = Callable[[float, float], None]
+Hear = Callable[[Array, float], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +129,7 @@ def capture(
     *,
     progress: Progress | None = None,
     look: Callable[[Array], bool] | None = None,
+    hear: Hear | None = None,
 ) -> Take:
     """
     Play and record; repeat a take that lost frames, up to twice.
@@ -142,6 +144,9 @@ def capture(
         Called about twenty times a second with the fraction done and the peak of the inputs, dBFS.
     look : callable, optional
         Judges what was captured; a take that it finds wanting is repeated.
+    hear : callable, optional
+        Given what came in since the last call, shape (n_frames, n_inputs), and the seconds from
+        the sound's first frame to the first of these; it begins below 0 with every take.
 
     Returns
     -------
@@ -159,7 +164,7 @@ def capture(
     reason = ""
     for number in range(1, MAX_RETRIES + 2):
         try:
-            take = _take(wiring, sound, rate_hz, progress)
+            take = _take(wiring, sound, rate_hz, progress, hear)
         except _CutShortError as cut:
             reason = str(cut)
             continue
@@ -204,7 +209,9 @@ def _count_faults(take: Take) -> tuple[bool, int]:
     return not take.is_good, len(take.xruns_s)
 
 
-def _take(wiring: Wiring, sound: Array, rate_hz: int, progress: Progress | None) -> Take:
+def _take(
+    wiring: Wiring, sound: Array, rate_hz: int, progress: Progress | None, hear: Hear | None
+) -> Take:
     lead, tail = round(LEAD_S * rate_hz), round(TAIL_S * rate_hz)
     request: Message = {
         **make_request(wiring, rate_hz),
@@ -213,11 +220,12 @@ def _take(wiring: Wiring, sound: Array, rate_hz: int, progress: Progress | None)
         "caps": [ratio_from_db(cap_dbfs) for cap_dbfs in wiring.caps_dbfs],
         "lead_frames": lead,
         "tail_frames": tail,
+        "is_heard": hear is not None,
     }
     count = _Count(total=lead + len(sound) + tail)
     try:
         with SoundProcess(request, sound.astype("<f4").tobytes()) as process:
-            header, content = _follow(process, count, rate_hz, progress)
+            header, content = _follow(process, count, rate_hz, progress, hear)
     except LateError:
         raise explain_stall(wiring, count.done / rate_hz - LEAD_S) from None
     except GoneError:
@@ -244,7 +252,11 @@ def make_request(wiring: Wiring, rate_hz: int) -> Message:
 
 
 def _follow(
-    process: SoundProcess, count: _Count, rate_hz: int, progress: Progress | None
+    process: SoundProcess,
+    count: _Count,
+    rate_hz: int,
+    progress: Progress | None,
+    hear: Hear | None,
 ) -> tuple[Message, bytes]:
     """Wait for the take as long as it moves on, and not longer than twice its length."""
     process.await_start()
@@ -253,13 +265,17 @@ def _follow(
     while True:
         limit_s = min(moved_s + STALL_S, end_s) - time.monotonic()
         header, content = process.receive(limit_s)
-        if header["frames"] > count.done:
+        n_before = count.done
+        if header["frames"] > n_before:
             moved_s = time.monotonic()
         count.done = header["frames"]
         if header["event"] == "take":
             return header, content
         if progress is not None:
             progress(count.done / count.total, db_from_ratio(header["peak"]))
+        if hear is not None and content:
+            new = np.frombuffer(content, "<f4").reshape(count.done - n_before, -1)
+            hear(new.astype(float), n_before / rate_hz - LEAD_S)
 
 
 def listen(wiring: Wiring, rate_hz: int) -> Iterator[Array]:
