@@ -21,6 +21,8 @@ from pagetest import (
 
 from voicecheck.bench import soundcard
 from voicecheck.checkout.steps import read_template
+from voicecheck.records import Conditions, Recording
+from voicecheck.workflow import scenes
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checkguide import HEARING_CAUTION, RINGING_CAUTION
 from voicecheck.workflow.checklist import load_sheet
@@ -161,6 +163,7 @@ def test_readings_out_of_range_are_refused(client, folder):
         ("dial", {"seed": "1.5"}),
         ("dial", {"words": "x" * 201}),
         ("dial", {"tab": ""}),
+        ("dial", {"files": {"recording": ("a.wav", b"RIFF")}}),
         ("flex", {"moved": "table"}),
         ("flex", {"beat_s": "0"}),
         ("flex", {"places": ",".join("abcdefghijklmn")}),
@@ -171,6 +174,21 @@ def test_a_form_out_of_range_starts_nothing(client, folder, kind, fields):
     assert order(client, kind, **{"on": "simulated:healthy", **fields}).status_code == 400
     assert client.desk.status.number == number
     assert get_kept(folder) == []
+
+
+def test_a_refused_form_comes_back_as_it_was_typed(client):
+    typed = {"on": "device:", "device": "invented card", "words": "slow:1", "silent": "1"}
+    refused = order(client, "flex", **typed, seconds="1e9", moved="hook", places="plug")
+    assert refused.status_code == 400
+    form = refused.text.partition('action="/jobs/1/checks/flex"')[2].partition("</form>")[0]
+    for words in ("invented card", "slow:1", "plug", "1e9"):
+        assert f'value="{words}"' in form
+    assert '<option value="device:" selected>' in form
+    assert "<option selected>hook</option>" in form
+    assert refused.text.count("seconds: need 2 to 600 s") == 2
+    refused = client.post("/jobs/1/checks/line", data={"loop_ma": "3o", "note": "by the door"})
+    assert 'value="3o"' in refused.text
+    assert 'value="by the door"' in refused.text
 
 
 @pytest.mark.parametrize(
@@ -345,6 +363,34 @@ def test_the_beat_is_shown_and_its_place(client, folder, monkeypatch):
     assert get_kept(folder)[0].part == "cord"
 
 
+def test_a_beat_that_is_shown_is_the_movement_that_is_counted(client, folder, monkeypatch):
+    """A cord that breaks 0.1 s after each beat has its dropouts there, retake or no."""
+    seconds, shown_s = 8.0, []
+
+    def play(_check, source, programme, _path, progress):
+        lead_s, whole_s = scenes.get_take_length(seconds)
+        for is_last in (False, True):
+            shown_s.clear()
+            for now_s in np.arange(0.0, whole_s if is_last else whole_s / 2, 0.01):
+                at = client.desk.journal.end
+                progress(now_s / whole_s, -20.0)
+                if any(kind == "beat" for kind, _ in client.desk.journal.read(at)[0]):
+                    shown_s.append(now_s - lead_s)
+        samples = programme.samples.copy()
+        time_s = np.arange(len(samples)) / 48000
+        for at_s in shown_s:
+            samples[(time_s > at_s + 0.1) & (time_s < at_s + 0.15)] *= 0.01
+        samples = np.concatenate([samples, np.zeros(96000)])
+        return Recording(samples=samples, rate_hz=48000, conditions=Conditions(path="loop"))
+
+    monkeypatch.setattr(scenes, "_play", play)
+    begin(client, "flex", seconds=str(seconds))
+    events = get_kept(folder)[0].check.events
+    assert [event.movement for event in events] == list(range(1, len(shown_s) + 1))
+    assert len(shown_s) == 7
+    assert np.allclose([event.at_s for event in events], np.arange(1, 8) + 0.1, atol=0.03)
+
+
 def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(client, folder):
     prompt = begin(client, "flex")
     assert prompt.caution == HEARING_CAUTION
@@ -486,6 +532,12 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder):
         page.keyboard.press("Enter")
         page.locator("#results-dial table").first.wait_for()
         page.locator("#work", has_text="Done").wait_for()
+        page.evaluate(
+            "document.dispatchEvent(new CustomEvent('bench:beat',"
+            " {detail: {number: 3, line: '3: move the cord now'}}))"
+        )
+        assert page.locator("#beat").is_visible()
+        assert page.locator("[data-beat]").evaluate("one => one.getAnimations().length") == 0
         assert "1234567890 dialled" in page.locator("#results-dial").inner_text()
         assert find_faults(page) == []
         page.goto(f"{served.base}/jobs/1/list")

@@ -213,6 +213,8 @@ def _read_source(kind: str, sent: Sent, folder: Path) -> Source:
         "level_dbfs": LEVEL_DBFS if level_dbfs is None else level_dbfs,
     }
     on, _, name = sent.text("on").partition(":")
+    if on != "recording" and sent.list_uploads("recording"):
+        raise InputError("from: a recording was chosen, but not to be used; say which is meant")
     if on == "simulated":
         words = _read_line(sent, "words") or name[:MOST_LETTERS]
         return Source(simulated=words, **common)

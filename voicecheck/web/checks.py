@@ -75,6 +75,15 @@ class ShownKind:
     older: tuple[ShownCheck, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """A form that was refused: of which check, why, and what stood in its fields."""
+
+    kind: str
+    line: str
+    typed: dict[str, str]
+
+
 class CheckPages:
     """
     Answers what concerns the checks beside the sweep.
@@ -102,7 +111,9 @@ class CheckPages:
 
     def show(self, request: Request) -> Response:
         """Results and forms of all checks."""
-        number = parse_number(request.path_params["job"])
+        return self._show(parse_number(request.path_params["job"]))
+
+    def _show(self, number: int, refused: Refused | None = None) -> Response:
         with open_book(self._where) as book:
             job = book.load_job(number)
             set_type = book.load_type(job.type_name)
@@ -112,6 +123,8 @@ class CheckPages:
         spoken = {one.stored.stage for one in shown["speak"].latest if one.sound}
         return self._renderer.show(
             "checks.html",
+            status=400 if refused else 200,
+            refused=refused,
             job=job,
             set_type=set_type,
             guides=GUIDES,
@@ -141,6 +154,9 @@ class CheckPages:
                 job=number,
                 address=f"/jobs/{number}/checks#{kind}",
             )
+        except InputError as error:
+            folder.cleanup()
+            return self._show(number, _recall(kind, error, sent))
         except BaseException:
             folder.cleanup()
             raise
@@ -149,12 +165,14 @@ class CheckPages:
     def keep_line(self, request: Request, sent: Sent) -> Response:
         """Keep readings of the line that were typed in."""
         number = parse_number(request.path_params["job"])
-        pulses = sent.text("accepts_pulses")
-        if pulses not in PULSES:
-            raise InputError(f"pulses: need yes or no, got {pulses[:40]!r}")
-        readings: dict[str, Any] = {name: sent.number(name) for name in READINGS}
-        readings |= {"note": sent.text("note").strip(), "accepts_pulses": PULSES[pulses]}
-        keep_line(self._where, number, stage=sent.text("stage"), **readings)
+        with open_book(self._where) as book:
+            book.load_job(number)
+        try:
+            readings: dict[str, Any] = {name: sent.number(name) for name in READINGS}
+            readings |= {"note": sent.text("note").strip(), "accepts_pulses": _read_pulses(sent)}
+            keep_line(self._where, number, stage=sent.text("stage"), **readings)
+        except InputError as error:
+            return self._show(number, _recall("line", error, sent))
         return go_to(f"/jobs/{number}/checks#line")
 
     def show_picture(self, request: Request) -> Response:
@@ -187,6 +205,17 @@ class CheckPages:
         return FileResponse(path, media_type="audio/wav", background=BackgroundTask(folder.cleanup))
 
 
+def _recall(kind: str, error: InputError, sent: Sent) -> Refused:
+    return Refused(kind=kind, line=str(error), typed={name: sent.text(name) for name in sent.data})
+
+
+def _read_pulses(sent: Sent) -> bool | None:
+    pulses = sent.text("accepts_pulses")
+    if pulses not in PULSES:
+        raise InputError(f"pulses: need yes or no, got {pulses[:40]!r}")
+    return PULSES[pulses]
+
+
 def _run(
     where: Where, order: CheckOrder, folder: tempfile.TemporaryDirectory[str], handle: Handle
 ) -> str:
@@ -213,7 +242,7 @@ def _sort_checks(job: Job, checks: list[StoredCheck], sheet: Sheet) -> dict[str,
             for index, one in enumerate(stored)
         ]
         latest = [one for one in shown if newest[one.stored.stage, one.stored.part] == one.index]
-        latest.sort(key=lambda one: (STAGES.index(one.stored.stage), one.stored.part))
+        latest.sort(key=lambda one: (one.stored.stage != "before", one.stored.part))
         older = [one for one in shown if one not in latest]
         sorted_kinds[kind] = ShownKind(latest=tuple(latest), older=tuple(older[::-1]))
     return sorted_kinds

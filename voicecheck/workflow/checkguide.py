@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from voicecheck.errors import InputError
-from voicecheck.workflow.scenes import get_take_length
+from voicecheck.workflow.scenes import TRIM_S, get_take_length
 
 RINGING_CAUTION = (
     "Ringing voltage, commonly 60 to 105 V and up to 150 V, can injure. Disconnect "
@@ -158,6 +158,8 @@ class Metronome:
     """
     Finds each beat as it is due; the sound device tells how far the take is.
 
+    Beats are counted from the start of what is analysed, as `measure_flex` counts movements.
+
     Parameters
     ----------
     seconds, beat_s : float
@@ -177,10 +179,12 @@ class Metronome:
     def __init__(
         self, seconds: float, beat_s: float, *, moved: str, places: tuple[str, ...], plays: bool
     ) -> None:
-        self._seconds, self._beat_s = seconds, beat_s
-        self._moved, self._places = moved, places
-        self._lead_s, self._whole_s = get_take_length(seconds) if plays else (0.0, seconds)
-        self._last = 0
+        self._beat_s, self._moved, self._places = beat_s, moved, places
+        self._seconds, self._begins_s, self._whole_s = seconds, 0.0, seconds
+        if plays:
+            lead_s, self._whole_s = get_take_length(seconds)
+            self._begins_s, self._seconds = lead_s + TRIM_S, seconds - 2.0 * TRIM_S
+        self._last, self._was_s = 0, 0.0
 
     def find_beat(self, fraction: float) -> Beat | None:
         """
@@ -191,7 +195,11 @@ class Metronome:
         fraction : float
             How much of the take is done.
         """
-        now_s = fraction * self._whole_s - self._lead_s
+        now_s = fraction * self._whole_s - self._begins_s
+        if now_s < self._was_s:
+            # A take that lost frames is taken again from its beginning.
+            self._last = 0
+        self._was_s = now_s
         number = int(now_s / self._beat_s + 1e-9)
         if number <= self._last or now_s > self._seconds:
             return None

@@ -367,7 +367,7 @@ def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
                         sound_sha256=outer.get("recording_sha256") or "",
                     )
                 )
-            except (msgspec.MsgspecError, KeyError) as error:
+            except (msgspec.MsgspecError, KeyError, TypeError) as error:
                 raise JobBookError(
                     f"job {job}: a {kind} check cannot be read ({error}); the rest is untouched"
                 ) from error

@@ -22,6 +22,8 @@ LEAST_S, MOST_S = 2.0, 600.0
 MOST_TONE_DBFS = -12.0
 """A test tone never goes out louder, whatever is asked for."""
 FADE_S = 0.05
+TRIM_S = 0.2
+"""Cut from both ends of what was recorded with a tone: its fades are no part of the test."""
 LOOK_EVERY_S, LOOK_SHARE = 0.5, 5.0
 
 Heard = Callable[[Recording], None]
@@ -129,8 +131,7 @@ def take_scene(
         with hold_device(device, f"check, {check}"):
             return _listen(source, progress, heard)
     recording = _play(check, source, make_tone_programme(source), "loop", progress)
-    # The fades and what follows the tone are no part of the test.
-    first, last = round(4 * FADE_S * RATE_HZ), round((source.seconds - 4 * FADE_S) * RATE_HZ)
+    first, last = round(TRIM_S * RATE_HZ), round((source.seconds - TRIM_S) * RATE_HZ)
     return recording.replace(samples=recording.samples[first:last])
 
 
