@@ -1,5 +1,6 @@
 """Checks on a sound device: through PortAudio and a virtual sound server with a handset between."""
 
+import itertools
 import json
 
 import pytest
@@ -88,3 +89,56 @@ def test_digits_roll_by_while_they_are_heard(virtual_bench):
         assert json.loads(done.stdout)["events"] == []
     else:
         assert done.exception.kind == "no-signal"
+
+
+def test_digits_roll_by_while_a_tone_plays(monkeypatch):
+    """A made dial in place of the device: each number is longer than the one before it."""
+    from voicecheck.bench import soundcard
+    from voicecheck.bench.simulated.dial import make_dial
+    from voicecheck.records import Recording
+    from voicecheck.workflow.checkout import Options, find_number
+    from voicecheck.workflow.scenes import RATE_HZ, Source, take_scene
+
+    scene = make_dial("healthy", "3708", seed=2, rate_hz=RATE_HZ)
+
+    class Stopped(soundcard.SoundCardBench):
+        """Hands the scene over piece by piece, and is stopped at its end."""
+
+        def play_and_record(self, *_arguments, **_options):
+            for first in range(0, len(scene.samples), 2400):
+                block = scene.samples[first : first + 2400, None]
+                self.hear(block, 0.8 + first / RATE_HZ)
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(soundcard, "SoundCardBench", Stopped)
+    numbers = []
+    source = Source(bench="Oak two-way", tone_hz=1000.0)
+    kept = take_scene(
+        "dial",
+        source,
+        heard=lambda so_far: numbers.append(find_number("dial", so_far, Options())),
+    )
+    assert isinstance(kept, Recording)
+    assert len(kept.samples) == pytest.approx(len(scene.samples), abs=1)
+    told = list(dict.fromkeys(numbers))
+    assert told[0] == ""
+    assert {"3", "37", "370"} <= set(told)
+    assert all(later.startswith(before) for before, later in itertools.pairwise(told))
+
+
+def test_a_check_that_is_stopped_keeps_what_it_heard(virtual_bench):
+    """Stopped in the middle of a tone: what came in until then, at the tone's level."""
+    import numpy as np
+
+    from voicecheck.workflow.scenes import RATE_HZ, Source, take_scene
+
+    card = virtual_bench(gain_db=-3.0)
+
+    def stop(fraction, _level_dbfs):
+        if fraction > 0.5:
+            raise KeyboardInterrupt
+
+    source = Source(bench=card.device, tone_hz=1000.0, seconds=10.0, level_dbfs=-20.0)
+    kept = take_scene("flex", source, progress=stop)
+    assert 4.0 < len(kept.samples) / RATE_HZ < 7.0
+    assert np.sqrt(2) * np.std(kept.samples) == pytest.approx(10 ** (-23 / 20), rel=0.001)

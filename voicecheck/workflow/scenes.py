@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +24,8 @@ MOST_TONE_DBFS = -12.0
 FADE_S = 0.05
 TRIM_S = 0.2
 """Cut from both ends of what was recorded with a tone: its fades are no part of the test."""
+DELAY_S = 0.6
+"""A device's delay is less: from then on what comes in while a tone plays is the tone."""
 LOOK_EVERY_S, LOOK_SHARE = 0.5, 5.0
 
 Heard = Callable[[Recording], None]
@@ -101,7 +103,7 @@ def take_scene(
     progress : callable, optional
         Told the fraction done and the input's level while a sound device records.
     heard : callable, optional
-        Given what has come in so far, twice a second, where nothing is played.
+        Given what has come in so far, twice a second, while a sound device records.
 
     Returns
     -------
@@ -123,14 +125,22 @@ def take_scene(
         return _make_scene(check, source.simulated, source.seed)
     if source.speech is not None:
         programme = make_speech_programme(source.speech, source.level_dbfs)
-        return _play(check, source, programme, "receive", progress)
+        return _play(check, source, programme, "receive", progress=progress)
     if source.tone_hz is None:
         from voicecheck.bench.soundcard.card import name_devices
 
         (device,) = name_devices(source.bench)
         with hold_device(device, f"check, {check}"):
             return _listen(source, progress, heard)
-    recording = _play(check, source, make_tone_programme(source), "loop", progress)
+    ear = _Ear(source, heard, begins_s=TRIM_S + DELAY_S)
+    try:
+        recording = _play(
+            check, source, make_tone_programme(source), "loop", progress=progress, ear=ear
+        )
+    except KeyboardInterrupt:
+        if ear.n_frames < LEAST_S * RATE_HZ:
+            raise
+        return ear.join()
     first, last = round(TRIM_S * RATE_HZ), round((source.seconds - TRIM_S) * RATE_HZ)
     return recording.replace(samples=recording.samples[first:last])
 
@@ -253,8 +263,65 @@ def make_speech_programme(file: str | Path, level_dbfs: float) -> Programme:
     return Programme(recipe=recipe, blocks=(), samples=samples)
 
 
+class _Ear:
+    """
+    Collects what comes in, and shows it to somebody now and then.
+
+    Parameters
+    ----------
+    source : Source
+    heard : callable or None
+    begins_s : float
+        What came in earlier, from the first frame of a sound that is played, is left out.
+    """
+
+    def __init__(self, source: Source, heard: Heard | None, *, begins_s: float = 0.0) -> None:
+        self._source, self._heard, self._begins_s = source, heard, begins_s
+        self._restart()
+
+    def _restart(self) -> None:
+        self._blocks: list[Array] = []
+        self.n_frames, self._due = 0, round(LOOK_EVERY_S * RATE_HZ)
+        self._reached_s = -np.inf
+
+    def hear(self, block: Array, start_s: float) -> None:
+        """Take in a block of a take, shape (n_frames, n_inputs); each take begins anew."""
+        if start_s < self._reached_s:
+            self._restart()
+        self._reached_s = start_s
+        n_early = round((self._begins_s - start_s) * RATE_HZ)
+        self.add(block[max(0, n_early) :, 0])
+
+    def add(self, samples: Array) -> None:
+        """Take in what came next, shape (n_frames,)."""
+        self._blocks.append(samples)
+        self.n_frames += len(samples)
+        if self._heard is None or self.n_frames < self._due:
+            return
+        began_s = time.monotonic()
+        self._heard(self.join())
+        # Looking must never take so long that the sound piles up.
+        wait_s = max(LOOK_EVERY_S, LOOK_SHARE * (time.monotonic() - began_s))
+        self._due = self.n_frames + round(wait_s * RATE_HZ)
+
+    def join(self) -> Recording:
+        """All that was taken in."""
+        return Recording(
+            samples=np.concatenate(self._blocks) if self._blocks else np.zeros(0),
+            rate_hz=RATE_HZ,
+            channel=self._source.channel,
+            conditions=Conditions(path="loop", bench=self._source.bench or ""),
+        )
+
+
 def _play(
-    check: str, source: Source, programme: Programme, path: str, progress: Progress | None
+    check: str,
+    source: Source,
+    programme: Programme,
+    path: str,
+    *,
+    progress: Progress | None,
+    ear: _Ear | None = None,
 ) -> Recording:
     from voicecheck.bench.soundcard import SoundCardBench
 
@@ -264,6 +331,7 @@ def _play(
         input_channel=source.channel,
         cap_dbfs=MOST_TONE_DBFS,
         progress=progress,
+        hear=ear.hear if ear else None,
     )
     with hold_bench(bench, f"check, {check}"):
         return bench.play_and_record(programme, path=path)
@@ -274,47 +342,29 @@ def _listen(source: Source, progress: Progress | None, heard: Heard | None) -> R
     from voicecheck.bench.soundcard import Wiring, listen
 
     wiring = Wiring(name=source.bench or "", device=source.bench or None, inputs=(source.channel,))
-    conditions = Conditions(path="loop", bench=source.bench or "")
     wanted = round(source.seconds * RATE_HZ)
-    blocks: list[Array] = []
-    n_frames, due = 0, round(LOOK_EVERY_S * RATE_HZ)
+    ear = _Ear(source, heard)
     stream = listen(wiring, RATE_HZ)
     try:
         for block in stream:
-            blocks.append(block[:, 0])
-            n_frames += len(block)
+            ear.add(block[:, 0])
             if progress is not None:
-                progress(min(n_frames / wanted, 1.0), _find_peak_dbfs(block[:, 0]))
-            if heard is not None and n_frames >= due:
-                began_s = time.monotonic()
-                heard(_join(blocks, conditions, source.channel))
-                # Looking must never take so long that the sound piles up.
-                wait_s = max(LOOK_EVERY_S, LOOK_SHARE * (time.monotonic() - began_s))
-                due = n_frames + round(wait_s * RATE_HZ)
-            if n_frames >= wanted:
+                progress(min(ear.n_frames / wanted, 1.0), _find_peak_dbfs(block[:, 0]))
+            if ear.n_frames >= wanted:
                 break
     except KeyboardInterrupt:
-        if n_frames < LEAST_S * RATE_HZ:
+        if ear.n_frames < LEAST_S * RATE_HZ:
             raise
     finally:
         close: Callable[[], None] | None = getattr(stream, "close", None)
         if close is not None:
             close()
-    return _join(blocks, conditions, source.channel)
+    return ear.join()
 
 
 def _find_peak_dbfs(samples: Array) -> float | None:
     """Peak of a block; `None` where nothing has come in since the last one."""
     return db_from_ratio(float(np.max(np.abs(samples)))) if len(samples) else None
-
-
-def _join(blocks: Sequence[Array], conditions: Conditions, channel: int) -> Recording:
-    return Recording(
-        samples=np.concatenate(blocks) if blocks else np.zeros(0),
-        rate_hz=RATE_HZ,
-        channel=channel,
-        conditions=conditions,
-    )
 
 
 def get_take_length(seconds: float) -> tuple[float, float]:
