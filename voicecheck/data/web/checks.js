@@ -1,4 +1,4 @@
-// Shows the beat that somebody moves the cord, the hook or the handset to.
+// Shows the beat that somebody moves the cord, the hook or the handset to, and says when work ended.
 "use strict";
 (() => {
   const still = window.matchMedia("(prefers-reduced-motion: reduce)");
@@ -12,8 +12,16 @@
     beat.querySelector("[data-beat-line]").textContent = event.detail.line;
     if (!still.matches) beat.querySelector("[data-beat]").animate(pulse, { duration: 180, fill: "forwards" });
   });
+  // A check may end between the making of this page and the opening of its stream, which then tells
+  // nothing of it; so the results are asked for once when the panel first shows that all is quiet.
+  let wasRunning = true;
   document.addEventListener("htmx:afterSettle", () => {
-    const beat = document.getElementById("beat");
-    if (beat && !document.querySelector("#work.running")) beat.hidden = true;
+    const isRunning = document.querySelector("#work.running") !== null;
+    if (wasRunning && !isRunning) {
+      const beat = document.getElementById("beat");
+      if (beat) beat.hidden = true;
+      document.dispatchEvent(new CustomEvent("bench:quiet"));
+    }
+    wasRunning = isRunning;
   });
 })();
