@@ -160,6 +160,20 @@ def test_two_pages_stay_consistent_and_what_is_half_typed_stays(browser, served,
     assert other.get_by_label("What was done or seen").input_value() == "half a sente"
 
 
+def test_what_changes_before_the_stream_is_open_is_not_missed(browser, served, book):
+    page = browser.new_page()
+    page.goto(served.address)
+
+    def change_first(route):
+        with open_book(book) as opened:
+            opened.add_note(1, "noted in between")
+        route.continue_()
+
+    page.route("**/events*", change_first, times=1)
+    page.goto(f"{served.base}/jobs/1")
+    page.locator("#notes-list").get_by_text("noted in between").wait_for()
+
+
 def test_a_page_in_the_background_lets_go_and_catches_up(browser, served, book):
     """Six streams are all that a browser opens; a seventh page must not wait for one."""
     page = enter(browser, served)

@@ -1,6 +1,7 @@
 """The bench page: jobs, sweeps, comparisons, reports, set types and parcels."""
 
 import io
+import threading
 import zipfile
 
 import pytest
@@ -24,9 +25,13 @@ def client(folder):
         yield client
 
 
-def sweep(client, job=1, **changes):
+def sweep_at_once(client, job=1, **changes):
     form = {"tab": TAB, "path": "transmit", "stage": "before", "on": "simulated:carbon", "seats": 1}
-    done = client.post(f"/jobs/{job}/sweep", data={**form, **changes}, files={"none": b""})
+    return client.post(f"/jobs/{job}/sweep", data={**form, **changes}, files={"none": b""})
+
+
+def sweep(client, job=1, **changes):
+    done = sweep_at_once(client, job, **changes)
     client.desk.wait(60)
     return done
 
@@ -198,3 +203,28 @@ def test_a_type_is_changed_and_keeps_its_name(client):
     for wrong in ({"transmitter": "tin"}, {"feed_ma": "many"}, {"normal": "no limits"}):
         done = client.post("/type/edit", params={"name": "Lakeside 4"}, data={**form, **wrong})
         assert done.status_code == 400
+
+
+@pytest.mark.parametrize("name", ["check-dial.json", "check-list.json", "CHECK-DIAL.JSON"])
+def test_a_file_never_passes_for_a_document_of_the_program(client, name):
+    """A file by such a name would be read as a check, and the report would fail at it."""
+    done = client.post("/jobs/1/attach", files={"files": (name, b"{}")})
+    assert done.status_code == 400
+    assert "nothing was kept" in done.text
+    assert client.get("/jobs/1/checks").status_code == 200
+
+
+def test_a_second_piece_of_work_is_refused_while_one_is_under_way(client):
+    begun, ended = threading.Event(), threading.Event()
+
+    def wait(_handle):
+        begun.set()
+        ended.wait(30)
+        return "Done"
+
+    client.desk.start("Something", wait, tab=TAB)
+    begun.wait(30)
+    done = sweep_at_once(client)
+    ended.set()
+    assert done.status_code == 409
+    assert "Something is under way" in done.text

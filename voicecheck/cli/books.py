@@ -196,11 +196,11 @@ def attach(
     quiet: Quiet = False,
 ) -> None:
     """Keep copies of files with a job."""
-    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.books import attach_file, open_book
 
     with open_book(book) as opened:
         for file in files:
-            attachment = opened.attach_file(job, file)
+            attachment = attach_file(opened, job, file)
             tell(f"Attached {attachment.name} to job {job}.", quiet=quiet)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from voicecheck.errors import InputError, VoicecheckError
+from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 
 METER_S = 0.05
@@ -211,14 +211,16 @@ class Desk:
 
         Raises
         ------
+        BenchError
+            Something is under way.
         InputError
-            Something is under way, or the page cannot be watched.
+            The page cannot be watched.
         """
         if not tab:
             raise InputError("this page has no scripts, so that its closing would not be noticed")
         with self._lock:
             if self.status.is_running:
-                raise InputError(f"{self.status.title} is under way; stop it or wait")
+                raise BenchError(f"{self.status.title} is under way; stop it or wait")
             self._stop.clear()
             self._go.clear()
             self._tab, self._gone_since_s = tab, None

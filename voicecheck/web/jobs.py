@@ -15,7 +15,7 @@ from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.render import Renderer, go_to
 from voicecheck.workflow.benches import list_simulated
 from voicecheck.workflow.benchroom import list_benches
-from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.books import Where, attach_file, open_book
 from voicecheck.workflow.checklist import NAME
 from voicecheck.workflow.checkout import KINDS
 from voicecheck.workflow.comparing import compare, describe_masks
@@ -212,7 +212,7 @@ class JobPages:
             if not files:
                 raise InputError("file: choose one first")
             for file in files:
-                book.attach_file(number, file)
+                attach_file(book, number, file)
         return go_to(f"/jobs/{number}#files")
 
     def compare(self, request: Request, sent: Sent) -> Response:

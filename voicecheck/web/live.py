@@ -65,8 +65,7 @@ class Live:
         self._desk.open_tab(tab)
         try:
             at, quiet_s = journal.end, 0.0
-            # A page that comes back after a pause may have missed something.
-            yield b"retry: 500\n" + _encode("work", {})
+            yield b"retry: 500\n\n"
             while True:
                 items, at = journal.read(at)
                 for kind, data in items:

@@ -11,6 +11,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
 from voicecheck.records import (
+    Attachment,
     Measurement,
     NormalValue,
     Problem,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.reanalysis import AnalysedAgain
 
 
+OWN_NAMES = re.compile(r"check-[a-z]+\.json", re.IGNORECASE)
 Where = str | Path | None
 """A folder, a database address, or the user's own book."""
 
@@ -73,6 +75,24 @@ def read_normal_value(text: str) -> NormalValue:
         raise InputError(f"normal: need NAME=LOW..HIGH and a unit, got {text!r}")
     low, high = (None if part is None else float(part) for part in found.group(2, 3))
     return NormalValue(quantity=found[1], unit=(found[4] or "").strip(), low=low, high=high)
+
+
+def attach_file(book: JobBook, job: int, path: str | Path) -> Attachment:
+    """
+    Keep a copy of a user's file with a job.
+
+    Raises
+    ------
+    InputError
+        No such job or file, or its name is one that the program keeps its own documents under.
+    """
+    name = Path(path).name
+    if OWN_NAMES.fullmatch(name):
+        raise InputError(
+            f"{name}: the program keeps its own documents under such names; rename the file, "
+            "nothing was kept"
+        )
+    return book.attach_file(job, path)
 
 
 def analyse_again(

@@ -30,6 +30,7 @@ from voicecheck.records import (
     to_document,
 )
 from voicecheck.records.documents import SCHEMAS
+from voicecheck.workflow.books import attach_file
 from voicecheck.workflow.scenes import Heard, Progress, Source, take_scene
 
 Check = DialCheck | ToneCheck | FlexCheck | BellCheck | SpeechCheck | LineCheck
@@ -384,7 +385,7 @@ def _keep_sound(
 ) -> Attachment:
     """Keep the sound with the job: a file as it is, anything else as FLAC."""
     if source.recording is not None:
-        return book.attach_file(job, source.recording)
+        return attach_file(book, job, source.recording)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"{name}.flac"
         save_sound(path, recording.samples.clip(-1.0, 1.0), recording.rate_hz)

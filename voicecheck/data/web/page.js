@@ -13,6 +13,8 @@
   let source = null;
   function listen() {
     source = new EventSource(`/events?tab=${encodeURIComponent(tab)}`);
+    // Whatever changed since the page was made, or while the stream was away, is not in it.
+    source.onopen = catchUp;
     source.onmessage = (message) => {
       const { kind, data } = JSON.parse(message.data);
       document.dispatchEvent(new CustomEvent(`bench:${kind}`, { detail: data }));
@@ -32,7 +34,6 @@
       source = null;
     } else if (!document.hidden && !source) {
       listen();
-      catchUp();
     }
   });
 
