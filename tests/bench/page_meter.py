@@ -6,6 +6,15 @@ How often the page's meter is drawn, and what it costs the server, on the virtua
 The program serves a book as a user starts it, a headless browser looks at the meter, and every
 drawing of the thirds of an octave is counted. The share of a core is the processor time of the
 server process over the time that went by, from /proc; its sound process is told beside it.
+
+Found in 20 s each, on two cores that others used too, Chromium included:
+
+    jack:  19.7 messages and 19.7 drawings a second, longest gap 126 ms; server 4.0 % of a core,
+           its sound process 1.0 %
+    pulse: 12.4 and 12.4 a second, longest gap 162 ms; server 2.8 %, its sound process 0.7 %
+
+PulseAudio hands over 80 ms of sound at a time, so that there are 12.5 readings a second to draw,
+with or without a page.
 """
 
 import os

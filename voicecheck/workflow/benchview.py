@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from voicecheck.bench.calibration.guides import Guide, load_guides
+from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup, Device, StepResult
 from voicecheck.workflow.benchroom import BenchFile, list_plug_prompts
@@ -112,12 +113,11 @@ def list_steps(file: BenchFile) -> tuple[StepView, ...]:
     tuple of StepView
         Without those of an ear that the bench does not have.
     """
-    newest = {result.step: result for result in file.results}
     left_out = {"microphone", "mouth", "seal"} if file.setup.ear == "coil" else set()
     return tuple(
-        _view_step(guide, newest.get(name))
+        _view_step(guide, get_newest(file.results, name))
         for name, guide in load_guides().items()
-        if name not in left_out or name in newest
+        if name not in left_out
     )
 
 
