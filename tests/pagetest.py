@@ -2,8 +2,10 @@
 
 import os
 import re
+import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,10 +14,12 @@ from pathlib import Path
 import pytest
 
 pytest.importorskip("starlette")
+import uvicorn
 from starlette.testclient import TestClient
 
 from voicecheck.records import SetType
 from voicecheck.web.app import make_app
+from voicecheck.web.desk import Desk
 from voicecheck.workflow.books import open_book
 
 HOST, TOKEN = "127.0.0.1:4711", "a-token-of-the-test"
@@ -80,6 +84,25 @@ def serve_book(folder: Path) -> Iterator[Served]:
             yield Served(re.search(r"http\S+", server.stdout.readline())[0], server)
         finally:
             server.terminate()
+
+
+@contextmanager
+def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
+    """The page served from this process, and its desk, so that a test can put work on it."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+        host = f"127.0.0.1:{listener.getsockname()[1]}"
+        app = make_app(folder, TOKEN, host)
+        config = uvicorn.Config(app, log_level="critical", timeout_graceful_shutdown=1)
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            yield f"http://{host}/enter?token={TOKEN}", app.state.desk
+        finally:
+            server.should_exit = True
+            thread.join(20)
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """Prompts of the page's work: what is typed comes back, a second press answers nothing else."""
 
 import pytest
-from pagetest import TAB, fill_book, open_client
+from pagetest import TAB, fill_book, open_browser, open_client, serve_here
 
 from voicecheck.web.desk import Field, Prompt
 
@@ -93,3 +93,28 @@ def test_a_stop_ends_a_prompt(client):
 @pytest.mark.parametrize("number", ["", "x", "-1", "1e400", "9" * 50])
 def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
     assert client.post("/work/go", data={"prompt": number}).status_code < 500
+
+
+@pytest.mark.page
+def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path):
+    """The panel is made anew whenever anything happens, and pages fetch their parts meanwhile."""
+    with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:
+        page = browser.new_page()
+        page.goto(address)
+        tab = page.evaluate("sessionStorage.getItem('bench-tab')")
+        desk.start(
+            "Try", lambda handle: str(handle.ask(Prompt(title="Read it", fields=(VOLTS,)))), tab=tab
+        )
+        for _ in range(3):
+            page.goto(address.partition("/enter")[0] + "/jobs/1")
+            field = page.get_by_label("Meter, V")
+            field.fill("0.3")
+            field.press("End")
+            for line in ("one", "two", "three"):
+                page.keyboard.type("1")
+                desk.change(line=line)
+                page.get_by_text(line, exact=True).wait_for()
+            assert field.input_value() == "0.3111"
+            assert page.evaluate("document.activeElement.name") == "volts"
+        page.keyboard.press("Enter")
+        page.get_by_text("'volts': '0.3111'").wait_for()

@@ -51,6 +51,17 @@
     gauges.querySelector("[data-level-text]").value = `${Math.max(-99, level).toFixed(0)} dBFS, ${words}`;
   }
 
+  // An answer that is half typed outlives the panel; its field has the prompt's number in its name.
+  const typed = new Map();
+  document.addEventListener("htmx:beforeSwap", () => {
+    for (const field of document.querySelectorAll("#work input[id]")) typed.set(field.id, field.value);
+  });
+  document.addEventListener("htmx:afterSwap", () => {
+    for (const field of document.querySelectorAll("#work input[id]")) {
+      if (typed.has(field.id)) field.value = typed.get(field.id);
+    }
+  });
+
   document.addEventListener("bench:meter", (event) => {
     seen = event.detail;
     showGauges();
