@@ -22,6 +22,7 @@ from voicecheck.records.benches import CALIBRATION_STEPS, BenchSetup, Device
 from voicecheck.workflow.benchlock import hold_device, list_busy
 from voicecheck.workflow.benchroom import (
     add_setup,
+    change_setup,
     find_bench,
     list_benches,
     load_bench,
@@ -540,7 +541,11 @@ def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path
 
 @pytest.mark.page
 def test_a_reading_being_typed_outlives_the_news_of_others(where, locks):
-    """The panel is made anew when a device elsewhere gets busy; the field and the cursor stay."""
+    """
+    The panel is made anew when a device elsewhere gets busy; the field and the cursor stay.
+
+    So they do when the bench changes in the book.
+    """
     with open_book(where) as book:
         add_setup(book, BenchSetup(name="attic", device="Oak two-way"))
     with serve_book(where) as served, open_browser() as browser:
@@ -559,6 +564,12 @@ def test_a_reading_being_typed_outlives_the_news_of_others(where, locks):
             page.keyboard.type("4")
             assert level.input_value() == "114"
             assert find_barriers(page) == []
+        # The page's own sections are fetched anew, the panel with them, and only they are shown.
+        with open_book(where) as book:
+            change_setup(book, BenchSetup(name="attic", device="Oak two-way", notes="elm"))
+        page.locator("#facts", has_text="elm").wait_for()
+        page.keyboard.type(".5")
+        assert level.input_value() == "114.5"
         page.get_by_role("button", name="Another day").click()
         page.get_by_text("Done; kept: nothing").wait_for()
         assert told == []
