@@ -68,20 +68,25 @@ def wait_for_end(page):
 
 
 def test_a_job_from_its_opening_to_its_report(browser, served, book):
-    """Before, another element, after, compare, report; the page shows the book's own numbers."""
+    """Before, after, compare, report; the page shows the book's own numbers."""
     page = browser.new_page()
     told = watch_console(page)
     page.goto(served.address)
     page.get_by_label("Label").fill("hall set, blue")
     page.get_by_role("button", name="Open job").click()
-    for stage, on in (("before", "simulated:carbon"), ("after", "simulated:electret")):
-        start_sweep(page, stage, on)
+    for stage, on in (("before", "simulated:carbon"), ("after", "simulated:carbon")):
+        start_sweep(page, stage, on, seats="2")
         wait_for_end(page)
     page.get_by_text(re.compile("transmit, after")).first.wait_for()
     page.locator("#findings").get_by_label("Stage").fill("after")
     page.locator("[name=against]").select_option("before")
     page.get_by_role("button", name="Compare").click()
     page.get_by_role("heading", name="after against").wait_for(timeout=30_000)
+    page.locator("#further-1 > summary").click()
+    with open_book(book) as opened:
+        opened.add_note(2, "noted meanwhile")
+    page.get_by_text("noted meanwhile").first.wait_for()
+    assert page.locator("#further-1").get_attribute("open") is not None, "it was folded in"
     with open_book(book) as opened:
         (comparison,) = opened.list_comparisons(2)
     shown = page.locator("#findings table tbody tr").all_inner_texts()

@@ -52,15 +52,21 @@
   }
 
   // An answer that is half typed outlives the panel; its field has the prompt's number in its name.
+  // So does what was folded out.
   const typed = new Map();
+  let unfolded = [];
   document.addEventListener("htmx:beforeSwap", () => {
+    unfolded = [...document.querySelectorAll("details[id][open]")].map((one) => one.id);
     for (const field of document.querySelectorAll("#work input[id]")) typed.set(field.id, field.value);
   });
-  document.addEventListener("htmx:afterSwap", () => {
+  document.addEventListener("htmx:afterSwap", restore);
+  document.addEventListener("htmx:oobAfterSwap", restore);
+  function restore() {
+    for (const id of unfolded) document.getElementById(id)?.setAttribute("open", "");
     for (const field of document.querySelectorAll("#work input[id]")) {
       if (typed.has(field.id)) field.value = typed.get(field.id);
     }
-  });
+  }
 
   document.addEventListener("bench:meter", (event) => {
     seen = event.detail;
