@@ -285,13 +285,34 @@ def _listen(
         raise _explain(error, device, request["rate_hz"]) from error
     stream.start()
     send(answers, {"event": "started"})
+    held = np.zeros((0, len(columns)), np.float32)
     while not is_leaving.wait(BLOCK_S):
         # An empty block is sent too: it says that the device, not this process, is late.
-        parts = [heard.get() for _ in range(heard.qsize())]
-        content = b"".join(part.tobytes() for part in parts)
-        send(answers, {"event": "block", "frames": sum(map(len, parts))}, content)
+        held = np.concatenate([held, *(heard.get() for _ in range(heard.qsize()))])
+        n_sent = choose_portion(len(held), round(BLOCK_S * request["rate_hz"]))
+        send(answers, {"event": "block", "frames": n_sent}, held[:n_sent].tobytes())
+        held = held[n_sent:]
     stream.abort()
     stream.close()
+
+
+def choose_portion(n_held: int, n_usual: int) -> int:
+    """
+    How many frames to send now, so that a device's long blocks become an even stream.
+
+    Parameters
+    ----------
+    n_held : int
+        Frames that wait.
+    n_usual : int
+        Frames of one sending.
+
+    Examples
+    --------
+    >>> [choose_portion(n, 2400) for n in (0, 2000, 3840, 9600)]
+    [0, 2000, 2400, 4800]
+    """
+    return n_held if n_held <= 1.5 * n_usual else max(n_usual, n_held - 2 * n_usual)
 
 
 def _check_cap(sound: NDArray[np.float32], caps: list[float]) -> None:
