@@ -95,6 +95,17 @@ def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
     assert client.post("/work/go", data={"prompt": number}).status_code < 500
 
 
+def test_a_meter_makes_way_for_other_work(client):
+    def watch(handle):
+        while True:
+            handle.check()
+
+    client.desk.start("Meter", watch, tab=TAB, is_meter=True)
+    client.desk.start("Sweep", lambda _: "Done", tab=TAB)
+    client.desk.wait(5.0)
+    assert (client.desk.status.title, client.desk.status.line) == ("Sweep", "Done")
+
+
 @pytest.mark.page
 def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path):
     """The panel is made anew whenever anything happens, and pages fetch their parts meanwhile."""

@@ -7,7 +7,7 @@ The program serves a book as a user starts it, a headless browser looks at the m
 drawing of the thirds of an octave is counted. The share of a core is the processor time of the
 server process over the time that went by, from /proc; its sound process is told beside it.
 
-Found in 20 s each, on two cores that others used too, Chromium included:
+Found in 8 s each, on two cores that others used too, Chromium included:
 
     jack:  19.7 messages and 19.7 drawings a second, longest gap 82 ms; server 3.6 % of a core,
            its sound process 1.1 %

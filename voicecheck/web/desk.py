@@ -11,7 +11,7 @@ from typing import Any
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 
-METER_S = 0.05
+METER_S, METER_END_S = 0.05, 5.0
 ORPHAN_S = 2.0
 """A page that changes to another is back sooner; one that was closed is not."""
 
@@ -195,7 +195,7 @@ class Desk:
         is_meter: bool = False,
     ) -> None:
         """
-        Begin a piece of work.
+        Begin a piece of work; a meter makes way for it.
 
         Parameters
         ----------
@@ -218,6 +218,10 @@ class Desk:
         """
         if not tab:
             raise InputError("this page has no scripts, so that its closing would not be noticed")
+        if self.status.is_running and self.status.is_meter:
+            # Nothing is lost with a meter, and whoever begins something else has done with it.
+            self.stop()
+            self.wait(METER_END_S)
         with self._lock:
             if self.status.is_running:
                 raise BenchError(f"{self.status.title} is under way; stop it or wait")
