@@ -5,11 +5,13 @@ import signal
 import subprocess
 import sys
 import time
+from urllib.parse import quote
 
 import pytest
 from helpers import find_sound_processes
-from pagetest import fill_book, find_barriers, open_browser, serve_book, watch_console
+from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book, watch_console
 
+from voicecheck.records import SetType
 from voicecheck.workflow.benchlock import hold_device
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.wording import say_quantity, say_value
@@ -117,6 +119,30 @@ def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(browser, ser
             needed = page.evaluate("document.documentElement.scrollWidth")
             assert needed <= width, (path, width)
     assert [line for line in told if "404" not in line] == []
+
+
+def test_hostile_names_stay_text_and_inside_the_width(browser, book):
+    """Jobs, types and notes with every kind of trick: no script runs, none overflows."""
+    with open_book(book) as opened:
+        for text in HOSTILE:
+            opened.add_type(SetType(name=text, wiring=text))
+            number = opened.open_job(text, text, owner=text, complaint=text).job
+            opened.add_note(number, text)
+    with serve_book(book) as served:
+        page = browser.new_page()
+        page.set_viewport_size({"width": 390, "height": 900})
+        told = watch_console(page)
+        page.on("dialog", lambda dialog: told.append(dialog.message))
+        page.goto(served.address)
+        for text in HOSTILE:
+            number = HOSTILE.index(text) + 2
+            name = quote(text, safe="")
+            for path in (f"/jobs/{number}", f"/type?name={name}", f"/?search={name}", "/types"):
+                page.goto(served.base + path)
+                shown = page.evaluate("document.body.innerText")
+                assert text.split()[0][:40] in shown, path
+                assert page.evaluate("document.documentElement.scrollWidth") <= 390, path
+    assert told == []
 
 
 def test_the_keyboard_alone_is_enough(browser, served):
