@@ -21,6 +21,7 @@ from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
 from voicecheck.web.live import Live
 from voicecheck.web.meter import MeterPages
+from voicecheck.web.pages import Pages
 from voicecheck.web.render import Renderer, go_to, show_static
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
@@ -28,6 +29,16 @@ from voicecheck.web.working import WorkPages
 from voicecheck.workflow.books import Where
 
 STATUSES = {InputError: 400, RecordingError: 422, BenchError: 409, JobBookError: 503}
+PARTS: tuple[type[Pages], ...] = (
+    WorkPages,
+    JobPages,
+    SweepPages,
+    CheckPages,
+    ListPages,
+    SetTypePages,
+    BenchPages,
+    MeterPages,
+)
 
 
 def make_app(where: Where, token: str, host: str) -> Starlette:
@@ -47,16 +58,7 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
     desk = Desk(Journal())
     live = Live(where, desk)
     renderer = Renderer(desk, live)
-    parts = (
-        WorkPages(renderer, desk),
-        JobPages(where, renderer),
-        SweepPages(where, renderer, desk),
-        CheckPages(where, renderer, desk),
-        ListPages(where, renderer),
-        SetTypePages(where, renderer),
-        BenchPages(where, renderer, desk),
-        MeterPages(where, renderer, desk),
-    )
+    parts = [kind(where, renderer, desk) for kind in PARTS]
     app = Starlette(
         routes=[
             Route("/enter", _Door(keys).enter),

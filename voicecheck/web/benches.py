@@ -14,9 +14,9 @@ from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchSetup
 from voicecheck.records.benches import CALIBRATION_STEPS, Device
 from voicecheck.web import calibrating
-from voicecheck.web.desk import Desk
 from voicecheck.web.forms import Sent, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 from voicecheck.workflow.benches import list_sound_devices
 from voicecheck.workflow.benchroom import (
     BenchFile,
@@ -32,7 +32,7 @@ from voicecheck.workflow.benchview import (
     list_trend,
     name_devices,
 )
-from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.books import open_book
 from voicecheck.workflow.sittings import get_guide, judge_paths
 from voicecheck.workflow.wires import draw_wires
 
@@ -52,23 +52,11 @@ ROOM_C = (-20.0, 60.0)
 N_CHECKS = 30
 
 
-class BenchPages:
-    """
-    Answers what concerns benches.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    desk : Desk
-    """
-
-    def __init__(self, where: Where, renderer: Renderer, desk: Desk) -> None:
-        self._where, self._renderer, self._desk = where, renderer, desk
+class BenchPages(Pages):
+    """Answers what concerns benches."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/benches", self.list_all),
             Route("/benches", with_form(self.add), methods=["POST"]),

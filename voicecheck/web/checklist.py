@@ -14,8 +14,9 @@ from starlette.routing import Route
 from voicecheck.errors import InputError
 from voicecheck.records import CheckStep, JackConversion, Job
 from voicecheck.web.forms import Sent, parse_number, with_form
-from voicecheck.web.render import Renderer, go_to
-from voicecheck.workflow.books import Where, open_book
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
+from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checklist import (
     Entry,
     Sheet,
@@ -53,22 +54,11 @@ class Typed:
     kept: str
 
 
-class ListPages:
-    """
-    Shows and keeps the check list.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    """
-
-    def __init__(self, where: Where, renderer: Renderer) -> None:
-        self._where, self._renderer = where, renderer
+class ListPages(Pages):
+    """Shows and keeps the check list."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/jobs/{job}/list", self.show),
             Route("/jobs/{job}/list", with_form(self.keep), methods=["POST"]),

@@ -17,9 +17,10 @@ from starlette.routing import Route
 from voicecheck.errors import InputError
 from voicecheck.records import Attachment, CheckStep, DialCheck, Job
 from voicecheck.web.checkorder import CheckOrder, read_order, take_check
-from voicecheck.web.desk import Desk, Handle
+from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 from voicecheck.workflow.benchroom import list_benches
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checkguide import GUIDES
@@ -84,23 +85,11 @@ class Refused:
     typed: dict[str, str]
 
 
-class CheckPages:
-    """
-    Answers what concerns the checks beside the sweep.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    desk : Desk
-    """
-
-    def __init__(self, where: Where, renderer: Renderer, desk: Desk) -> None:
-        self._where, self._renderer, self._desk = where, renderer, desk
+class CheckPages(Pages):
+    """Answers what concerns the checks beside the sweep."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/jobs/{job}/checks", self.show),
             Route("/jobs/{job}/checks/line", with_form(self.keep_line), methods=["POST"]),

@@ -12,10 +12,11 @@ from starlette.routing import Route
 
 from voicecheck.errors import InputError
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 from voicecheck.workflow.benches import list_simulated
 from voicecheck.workflow.benchroom import list_benches
-from voicecheck.workflow.books import Where, attach_file, open_book
+from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checklist import NAME
 from voicecheck.workflow.checkout import KINDS
 from voicecheck.workflow.comparing import compare, describe_masks
@@ -40,22 +41,11 @@ DOCUMENTS = {f"check-{kind}.json": f"{kind} checked" for kind in KINDS} | {NAME:
 STATES = ("", "open", "closed")
 
 
-class JobPages:
-    """
-    Answers what concerns a job but its sweeps and checks.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    """
-
-    def __init__(self, where: Where, renderer: Renderer) -> None:
-        self._where, self._renderer = where, renderer
+class JobPages(Pages):
+    """Answers what concerns a job but its sweeps and checks."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/", self.list_jobs),
             Route("/jobs", with_form(self.open_job), methods=["POST"]),

@@ -13,11 +13,12 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from voicecheck.errors import InputError
-from voicecheck.web.desk import Desk, Handle
+from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 from voicecheck.workflow.benchroom import list_benches
-from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checkout import list_check_regions
 from voicecheck.workflow.watching import ENDS, Seen, Watch, open_watch
 
@@ -32,23 +33,11 @@ NOMINAL_HZ = (
 """Nominal midband frequencies of the thirds of an octave (IEC 61260)."""
 
 
-class MeterPages:
-    """
-    Shows the meter, and starts it.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    desk : Desk
-    """
-
-    def __init__(self, where: Where, renderer: Renderer, desk: Desk) -> None:
-        self._where, self._renderer, self._desk = where, renderer, desk
+class MeterPages(Pages):
+    """Shows the meter, and starts it."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/meter", self.show),
             Route("/meter", with_form(self.start), methods=["POST"]),

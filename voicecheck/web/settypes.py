@@ -16,28 +16,18 @@ from voicecheck.records import NormalValue, SetType
 from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.signals import PATHS
 from voicecheck.web.forms import Sent, parse_number, with_form
-from voicecheck.web.render import Renderer, go_to, quote_name
-from voicecheck.workflow.books import Where, open_book, read_normal_value
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to, quote_name
+from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.comparing import REFERENCE, build_baselines, find_baselines
 from voicecheck.workflow.curves import collect_type_curves
 
 
-class SetTypePages:
-    """
-    Answers what concerns set types, baselines and parcels.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    """
-
-    def __init__(self, where: Where, renderer: Renderer) -> None:
-        self._where, self._renderer = where, renderer
+class SetTypePages(Pages):
+    """Answers what concerns set types, baselines and parcels."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/types", self.list_types),
             Route("/types", with_form(self.add), methods=["POST"]),

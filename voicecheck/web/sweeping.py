@@ -14,9 +14,10 @@ from starlette.routing import Route
 
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import BenchSetup, Measurement, Programme
-from voicecheck.web.desk import Desk, Handle, Prompt
+from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import SOUNDS, Sent, parse_number, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 from voicecheck.workflow import guidance
 from voicecheck.workflow.advice import advise, find_spread_db
 from voicecheck.workflow.benches import ChosenBench, choose_bench, list_sound_devices
@@ -67,23 +68,11 @@ class Order:
         return "transmit" if self.path == "both" else self.path
 
 
-class SweepPages:
-    """
-    Starts sweeps.
-
-    Parameters
-    ----------
-    where : path, address or None
-        Of the job book.
-    renderer : Renderer
-    desk : Desk
-    """
-
-    def __init__(self, where: Where, renderer: Renderer, desk: Desk) -> None:
-        self._where, self._renderer, self._desk = where, renderer, desk
+class SweepPages(Pages):
+    """Starts sweeps."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/devices", self.list_devices),
             Route("/jobs/{job}/sweep", with_form(self.start), methods=["POST"]),

@@ -6,26 +6,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from voicecheck.web.desk import Desk
 from voicecheck.web.forms import Sent, with_form
-from voicecheck.web.render import Renderer, go_to
+from voicecheck.web.pages import Pages
+from voicecheck.web.render import go_to
 
 
-class WorkPages:
-    """
-    Shows how the work stands, stops it, and lets it go on.
-
-    Parameters
-    ----------
-    renderer : Renderer
-    desk : Desk
-    """
-
-    def __init__(self, renderer: Renderer, desk: Desk) -> None:
-        self._renderer, self._desk = renderer, desk
+class WorkPages(Pages):
+    """Shows how the work stands, stops it, and lets it go on."""
 
     def list_routes(self) -> list[Route]:
-        """What it answers."""
+        """See `Pages`."""
         return [
             Route("/work", self.show),
             Route("/work/stop", with_form(self.stop), methods=["POST"]),
