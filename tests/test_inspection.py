@@ -149,6 +149,18 @@ def test_a_piece_of_a_recording_is_told(first_s, last_s, kind):
     assert caught.value.kind == kind
 
 
+@pytest.mark.parametrize("spare_ms", [0.0, 1.0, 9.0, 20.0])
+@pytest.mark.parametrize("lead_ms", [0.0, 1.0, 15.0])
+def test_a_recording_cut_close_around_its_marks_is_whole(lead_ms, spare_ms):
+    """Nothing before the opening mark or after the closing one is needed to find them."""
+    programme = default_programme()
+    opening, closing = programme.blocks_of("mark")
+    first = round((opening.start_s - lead_ms / 1000.0) * 48000)
+    last = round((closing.end_s + spare_ms / 1000.0) * 48000)
+    cut = Recording(samples=0.5 * programme.samples[first:last], rate_hz=48000)
+    assert find_timeline(programme, cut).latency_s == pytest.approx(-first / 48000, abs=1e-6)
+
+
 def test_another_rate_is_told():
     recording = Recording(samples=record(CLEAN).samples, rate_hz=44100)
     with pytest.raises(RecordingError, match="--rate 44100") as caught:

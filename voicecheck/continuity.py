@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck.inspection import compare_repeats
+from voicecheck.inspection import compare_repeats, polish_delay_s
 from voicecheck.records import Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response import SweepSpectra, compute_sweep_spectra, restore_sweeps
@@ -74,19 +74,14 @@ def _measure_delays(spectra: SweepSpectra) -> Array:
     step_hz = spectra.rate_hz / spectra.n_fft
     first, last = (round(edge / step_hz) for edge in BAND_HZ)
     band = spectra.values[:, first:last]
-    omega = 2.0 * np.pi * step_hz * np.arange(first, last)
+    omega = np.asarray(2.0 * np.pi * step_hz * np.arange(first, last))
     delays = [0.0]
     for other in band[1:]:
         cross = other * np.conj(band[0])
         # Where all lies as expected the phase hardly turns, and one step from 0 is enough.
         together = float(np.sum(cross.real)) > COHERENT * float(np.sum(np.abs(cross)))
         delay_s = 0.0 if together else _find_peak_s(cross, first, step_hz)
-        for _ in range(1 if together else 4):
-            turned = cross if delay_s == 0.0 else cross * np.exp(1j * omega * delay_s)
-            curvature = float(np.sum(omega**2 * turned.real))
-            if curvature > 0.0:
-                delay_s -= float(np.sum(omega * turned.imag)) / curvature
-        delays.append(delay_s)
+        delays.append(polish_delay_s(cross, omega, delay_s, 1 if together else 4))
     return np.array(delays)
 
 

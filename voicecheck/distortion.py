@@ -303,9 +303,7 @@ class _LineSpectrum:
         from scipy import fft
 
         # A little shorter makes a length that transforms fast.
-        count = len(samples)
-        while fft.next_fast_len(count, real=True) != count:
-            count -= 1
+        count = fft.prev_fast_len(len(samples), real=True)
         window = make_hann(count)
         self.power = np.abs(fft.rfft(samples[:count] * window)) ** 2
         self.power *= 2.0 / (count * float(np.sum(window**2)))

@@ -66,10 +66,8 @@ def compute_idle_spectrum(
     rate_hz = recording.rate_hz
     first = round((timeline.locate_s(blocks[0].start_s) + SETTLE_S) * rate_hz)
     last = round((timeline.locate_s(blocks[0].end_s) - SETTLE_S) * rate_hz)
-    count = last - first
     # A little shorter makes a length that transforms fast.
-    while count > 0 and fft.next_fast_len(count, real=True) != count:
-        count -= 1
+    count = fft.prev_fast_len(last - first, real=True)
     samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
     samples -= samples.mean()
     transform = fft.rfft(samples * make_hann(len(samples)))

@@ -9,8 +9,10 @@ out of the drift.
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from voicecheck.cutting import cut_padded
 from voicecheck.errors import RecordingError
 from voicecheck.programme import make_mark
 from voicecheck.records import Block, Problem, Programme, Recording, Timeline
@@ -44,7 +46,7 @@ def find_timeline(programme: Programme, recording: Recording) -> Timeline:
         Kind "no-signal", "wrong-programme", "starts-late" or "stops-early".
     """
     samples, rate_hz = recording.samples, recording.rate_hz
-    if len(samples) == 0 or float(np.max(np.abs(samples))) < SILENT_PEAK:
+    if np.max(samples, initial=0.0) < SILENT_PEAK and np.min(samples, initial=0.0) > -SILENT_PEAK:
         message = (
             "the recording is silent: nothing came back from the handset; "
             "check the cables, the input channel and its gain, then record again"
@@ -83,18 +85,18 @@ def _search_marks(
     # Both marks lie within what the recording is longer than their distance: no need to look
     # for them anywhere else.
     room = n_slow - spacing - len(template) + slack
-    if room > slack:
+    if room >= 0:
         early_part = _slow_down(recording.samples[: (room + len(template)) * factor], factor)
         late_part = _slow_down(recording.samples[(spacing - slack) * factor :], factor)
-        early, late = _correlate(early_part, template), _correlate(late_part, template)
+        early, late = _correlate(np.array([early_part, late_part]), template)
         # The closing mark's score is widened by the drift that may lie between the two.
-        later = _running_max(late, 2 * slack + 1)
-        count = min(len(early), len(later))
-        both = np.minimum(early[:count], later[:count])
-        start = int(np.argmax(both))
-        if both[start] >= MARK_FOUND:
-            after = start + int(np.argmax(late[start : start + 2 * slack + 1]))
-            return start / rate_hz, (after + spacing - slack) / rate_hz
+        later = sliding_window_view(np.pad(late, (0, 2 * slack)), 2 * slack + 1)
+        starts = np.flatnonzero(early >= MARK_FOUND)
+        both = np.minimum(early[starts], np.max(later[starts], axis=-1))
+        if np.max(both, initial=0.0) >= MARK_FOUND:
+            start = starts[np.argmax(both)]
+            after = start + np.argmax(later[start])
+            return float(start / rate_hz), float((after + spacing - slack) / rate_hz)
     slow = _slow_down(recording.samples, factor)
     raise _explain_missing_mark(_correlate(slow, template), slow, rate_hz, programme)
 
@@ -152,48 +154,39 @@ def _explain_missing_mark(
 
 
 def _correlate(samples: Array, template: Array) -> Array:
-    """Correlation coefficient of the template with every stretch of the samples."""
+    """Correlation coefficient of the template with every stretch of the samples, row by row."""
     from scipy import fft
 
-    size = fft.next_fast_len(len(samples) + len(template), real=True)
+    # What wraps around lies beyond the last whole stretch.
+    size = fft.next_fast_len(samples.shape[-1], real=True)
     product = fft.rfft(samples, size) * np.conj(fft.rfft(template, size))
-    count = len(samples) - len(template) + 1
-    raw = fft.irfft(product, size)[:count]
-    energy = np.concatenate([[0.0], np.cumsum(samples**2)])
-    local = energy[len(template) :] - energy[: len(energy) - len(template)]
+    count = samples.shape[-1] - len(template) + 1
+    raw = fft.irfft(product, size)[..., :count]
+    energy = np.zeros((*samples.shape[:-1], samples.shape[-1] + 1))
+    np.cumsum(samples**2, axis=-1, out=energy[..., 1:])
+    local = energy[..., len(template) :] - energy[..., :count]
     # A floor keeps stretches of digital silence from scoring on rounding noise.
-    floor = 1e-6 * float(np.max(local)) + 1e-30
-    return np.asarray(np.abs(raw) / np.sqrt(np.sum(template**2) * (local[:count] + floor)))
-
-
-def _running_max(values: Array, width: int) -> Array:
-    """Maximum over `width` neighbours from each position on."""
-    from scipy.ndimage import maximum_filter1d
-
-    shifted = maximum_filter1d(values, width, origin=-(width // 2))
-    return np.asarray(shifted[: max(0, len(values) - width + 1)])
-
-
-def _cut(samples: Array, rate_hz: float, start_s: float, length_s: float) -> tuple[Array, float]:
-    """Stretch around a mark, zero-padded at the ends, and the true start of it in seconds."""
-    first = round(start_s * rate_hz)
-    count = round(length_s * rate_hz)
-    begin, end = max(0, first), min(len(samples), first + count)
-    cut = np.zeros(count)
-    if end > begin:
-        cut[begin - first : end - first] = samples[begin:end]
-    return cut, first / rate_hz
+    floor = 1e-6 * np.max(local, axis=-1, keepdims=True) + 1e-30
+    return np.asarray(np.abs(raw) / np.sqrt(np.sum(template**2) * (local + floor)))
 
 
 MARGIN_S = 0.02
+
+
+def _cut_mark(
+    programme: Programme, samples: Array, rate_hz: int, start_s: float
+) -> tuple[Array, float]:
+    """Stretch around a mark, zero-padded at the ends, and the true start of it in seconds."""
+    first = round((start_s - MARGIN_S) * rate_hz)
+    count = round((programme.recipe.mark_s + 2 * MARGIN_S) * rate_hz)
+    return cut_padded(samples, first, count), first / rate_hz
 
 
 def _place_mark(
     programme: Programme, samples: Array, rate_hz: int, coarse_s: float, stretch: float
 ) -> float:
     """Start of one mark in recorder seconds, to a fraction of a sample."""
-    length_s = programme.recipe.mark_s + 2 * MARGIN_S
-    cut, begin_s = _cut(samples, rate_hz, coarse_s - MARGIN_S, length_s)
+    cut, begin_s = _cut_mark(programme, samples, rate_hz, coarse_s)
     time_s = np.arange(len(cut)) / rate_hz
     template = make_mark(programme.recipe, time_s / stretch)
     delay_s, _ = _estimate_delay(template, cut, rate_hz, programme)
@@ -204,9 +197,8 @@ def _compare_marks(
     programme: Programme, samples: Array, rate_hz: int, first_s: float, last_s: float
 ) -> tuple[float, float]:
     """Distance between the marks as recorded, and its standard error, in seconds."""
-    length_s = programme.recipe.mark_s + 2 * MARGIN_S
-    early, early_s = _cut(samples, rate_hz, first_s - MARGIN_S, length_s)
-    late, late_s = _cut(samples, rate_hz, last_s - MARGIN_S, length_s)
+    early, early_s = _cut_mark(programme, samples, rate_hz, first_s)
+    late, late_s = _cut_mark(programme, samples, rate_hz, last_s)
     delay_s, error_s = _estimate_delay(early, late, rate_hz, programme)
     return late_s - early_s + delay_s, error_s
 
@@ -227,22 +219,47 @@ def _estimate_delay(
     inside = (frequency_hz > 0.8 * programme.recipe.mark_from_hz) & (
         frequency_hz < 1.1 * programme.recipe.mark_to_hz
     )
-    first, second = fft.rfft(reference, size), fft.rfft(delayed, size)
+    first, second = fft.rfft(np.array([reference, delayed]), size)
     cross = np.where(inside, second * np.conj(first), 0.0)
     peak = int(np.argmax(fft.irfft(cross, size)))
     delay_s = (peak if peak < size // 2 else peak - size) / rate_hz
     omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
-    for _ in range(4):
-        turned = cross * np.exp(1j * omega * delay_s)
-        curvature = float(np.sum(omega**2 * turned.real))
-        if curvature <= 0.0:
-            break
-        delay_s -= float(np.sum(omega * turned.imag)) / curvature
+    delay_s = polish_delay_s(cross, omega, delay_s)
     turned = cross * np.exp(1j * omega * delay_s)
     # sum w y is the delay's error numerator; its scatter over bins gives the standard error.
     scatter = float(np.sum((omega * turned.imag) ** 2))
     curvature = float(np.sum(omega**2 * turned.real))
     return delay_s, np.sqrt(scatter) / curvature if curvature > 0.0 else np.inf
+
+
+def polish_delay_s(
+    cross: NDArray[np.complex128], omega: Array, delay_s: float, n_steps: int = 4
+) -> float:
+    """
+    Delay at the peak of a correlation, by Newton steps on its spectrum.
+
+    Parameters
+    ----------
+    cross : ndarray, shape (n_bins,)
+        Spectrum of what is delayed times the conjugate one of the reference.
+    omega : ndarray, shape (n_bins,)
+        Angular frequency of the bins, rad/s.
+    delay_s : float
+        Where the peak is about, seconds.
+    n_steps : int
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
+    for _ in range(n_steps):
+        turned = cross if delay_s == 0.0 else cross * np.exp(1j * omega * delay_s)
+        curvature = float(np.sum(omega**2 * turned.real))
+        if curvature <= 0.0:
+            break
+        delay_s -= float(np.sum(omega * turned.imag)) / curvature
+    return delay_s
 
 
 CLIP_BAND = 0.005
@@ -309,13 +326,13 @@ def _find_pile_up(samples: Array) -> int | None:
         peak = float(np.max(side))
         if peak <= 0.0:
             continue
-        top = side > (1.0 - CLIP_BAND) * peak
-        n_top = int(np.count_nonzero(top))
-        n_next = int(np.count_nonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)) - n_top
+        high = np.flatnonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)
+        top = high[side[high] > (1.0 - CLIP_BAND) * peak]
+        n_top, n_next = len(top), len(high) - len(top)
         # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height.
-        flat = int(np.count_nonzero(top[1:] & top[:-1]))
+        flat = int(np.count_nonzero(np.diff(top) == 1))
         if n_top >= MIN_CLIPPED and n_top > CLIP_RATIO * max(n_next, 1) and flat >= n_top // 3:
-            return int(np.argmax(top))
+            return int(top[0])
     return None
 
 

@@ -29,6 +29,7 @@ LINE_SCORE = 8.0
 """Power over the floor from which one line is counted; noise alone passes it once in 3000."""
 HANN_VARIANCE = 35.0 / 18.0
 """n sum w^4 / (sum w^2)^2 of the Hann window: what it costs in independent samples."""
+SLOPE_EDGES_HZ = np.geomspace(*VOICE_BAND_HZ, 14)
 BURST_FRAME_S = 0.002
 BURST_RATIO = 4.0
 """Frame energy over the usual one: 2 in 10^7 for Gaussian noise of 15 degrees of freedom."""
@@ -140,6 +141,7 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     # Zero padding makes a grid so fine that no line falls between two bins; done on a copy at
     # a low rate, since all lines lie below 1 kHz.
     keep = int(2.0 * N_MAINS_LINES * MAINS_RANGE_HZ[1] / (idle.rate_hz / n))
+    keep = fft.next_fast_len(keep, real=True)
     slow = fft.irfft(idle.transform[: keep + 1], 2 * keep)
     fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / compute_hann_energy(n)
     floor = _estimate_floor(idle)
@@ -258,7 +260,7 @@ def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
     keep = _voice_band(frequency_hz)
     if mains is not None:
         keep &= ~_is_near_line(frequency_hz, mains)
-    edges = np.geomspace(*VOICE_BAND_HZ, 14)
+    edges = SLOPE_EDGES_HZ
     index = np.digitize(frequency_hz[keep], edges) - 1
     inside = (index >= 0) & (index < len(edges) - 1)
     counts = np.bincount(index[inside], minlength=len(edges) - 1)
@@ -266,9 +268,10 @@ def _fit_slope(idle: IdleSpectrum, mains: MainsLines | None) -> float | None:
     usable = (counts > 0) & (sums > 0.0)
     if np.count_nonzero(usable) < 3:
         return None
-    centre = np.log10(np.sqrt(edges[1:] * edges[:-1]))[usable]
-    level_db = 10.0 * np.log10(sums[usable] / counts[usable])
-    return float(np.polyfit(centre, level_db, 1, w=np.sqrt(counts[usable]))[0])
+    centre, weight = np.log10(np.sqrt(edges[1:] * edges[:-1]))[usable], counts[usable]
+    level_db = 10.0 * np.log10(sums[usable] / weight)
+    centre -= np.average(centre, weights=weight)
+    return float(np.sum(weight * centre * level_db) / np.sum(weight * centre**2))
 
 
 def _dbfs(mean_square: float) -> float | None:

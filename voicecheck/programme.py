@@ -222,7 +222,7 @@ def make_mark(recipe: Recipe, time_s: Array) -> Array:
     slope_hz_per_s = (recipe.mark_to_hz - recipe.mark_from_hz) / recipe.mark_s
     phase = 2.0 * np.pi * (recipe.mark_from_hz + 0.5 * slope_hz_per_s * time_s) * time_s
     edge_s = 0.25 * recipe.mark_s
-    shape = _ramp(time_s / edge_s) * _ramp((recipe.mark_s - time_s) / edge_s)
+    shape = _ramp(np.minimum(time_s, recipe.mark_s - time_s) / edge_s)
     return np.asarray(ratio_from_db(recipe.level_dbfs) * shape * np.sin(phase))
 
 

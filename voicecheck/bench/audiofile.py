@@ -81,6 +81,8 @@ def load_recording(
         message = f"{path.name}: holds no sound; record again"
         raise RecordingError(message, "empty")
     _check_samples(samples, rate_hz, path)
+    # Nobody else holds them: read-only they become the record's own without a copy.
+    samples.flags.writeable = False
     return Recording(
         samples=samples,
         rate_hz=rate_hz,

@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.cutting import cut_padded
 from voicecheck.programme import compute_sweep_constant_s, compute_sweep_duration_s
 from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -73,15 +74,15 @@ def compute_sweep_spectra(
     length_s = compute_sweep_duration_s(recipe) * timeline.stretch
     count = math.ceil((length_s + LEAD_S + recipe.sweep_gap_s - 0.01) * rate_hz)
     n_fft = fft.next_fast_len(count, real=True)
-    starts_s = [timeline.locate_s(block.start_s) for block in programme.blocks_of("sweep")]
-    cuts, shifts = [], []
-    for start_s in starts_s:
-        first = round((start_s - LEAD_S) * rate_hz)
-        cuts.append(_cut(recording.samples, first, count))
-        shifts.append(start_s - first / rate_hz)
-    values = fft.rfft(np.array(cuts), n_fft, axis=1)
-    for index, shift_s in enumerate(shifts):
-        values[index] *= _make_phase_ramp(values.shape[1], rate_hz / n_fft, shift_s)
+    sweeps = programme.blocks_of("sweep")
+    starts_s = np.array([timeline.locate_s(block.start_s) for block in sweeps])
+    firsts = np.rint((starts_s - LEAD_S) * rate_hz).astype(int)
+    cuts = np.zeros((len(sweeps), n_fft))
+    for cut, first in zip(cuts, firsts, strict=True):
+        cut[:count] = cut_padded(recording.samples, first, count)
+    values = fft.rfft(cuts, axis=1)
+    for index, shift_s in enumerate(starts_s - firsts / rate_hz):
+        values[index] *= _make_phase_ramp(values.shape[1], rate_hz / n_fft, float(shift_s))
     return SweepSpectra(
         values=values,
         n_fft=n_fft,
@@ -91,15 +92,6 @@ def compute_sweep_spectra(
         amplitude=ratio_from_db(recipe.level_dbfs),
         stretch=timeline.stretch,
     )
-
-
-def _cut(samples: Array, first: int, count: int) -> Array:
-    """`count` samples from `first` on, zeros where the recording has none."""
-    begin, end = max(0, first), min(len(samples), first + count)
-    cut = np.zeros(count)
-    if end > begin:
-        cut[begin - first : end - first] = samples[begin:end]
-    return cut
 
 
 def _make_phase_ramp(n_bins: int, step_hz: float, advance_s: float) -> ComplexArray:
@@ -201,22 +193,31 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
     """
     from scipy import fft
 
-    values = spectra.values if used is None else spectra.values[list(used)]
+    values = spectra.values
+    if used is not None and len(used) < len(values):
+        values = values[list(used)]
     inverse = make_inverse(spectra)
     half = fft.next_fast_len(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz), real=True)
     size = 2 * half
-    # The band's edge is rounded off, or every kernel would ring there.
-    edge = np.clip((half - np.arange(half + 1)) / (0.2 * half), 0.0, 1.0)
-    low = inverse[: half + 1] * (0.5 - 0.5 * np.cos(np.pi * edge))
-    repeats = fft.irfft(values[:, : half + 1] * low, size, axis=1) * (size / spectra.n_fft)
-    mean = values[0] if len(values) == 1 else values.mean(axis=0)
+    low = inverse[: half + 1] * _make_band_edge(half)
+    repeats = fft.irfft(values[:, : half + 1] * low, size, axis=1)
+    mean = np.sum(values, axis=0)
+    mean *= inverse
+    mean /= len(values)
     return Kernels(
-        mean=np.asarray(fft.irfft(mean * inverse, spectra.n_fft)),
+        mean=np.asarray(fft.irfft(mean, spectra.n_fft)),
         rate_hz=spectra.rate_hz,
-        repeats=np.asarray(repeats) * (spectra.n_fft / size),
+        repeats=np.asarray(repeats),
         repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
         constant_s=spectra.constant_s,
     )
+
+
+@lru_cache(maxsize=8)
+def _make_band_edge(half: int) -> Array:
+    """The edge of the repeats' band rounded off, or every kernel would ring there."""
+    edge = np.clip((half - np.arange(half + 1)) / (0.2 * half), 0.0, 1.0)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * edge))
 
 
 def restore_sweeps(spectra: SweepSpectra, highest_hz: float = LOW_BAND_HZ) -> tuple[Array, float]:

@@ -198,9 +198,13 @@ def choose_windows(values: ComplexArray, variance: Array) -> tuple[NDArray[np.in
 
 def _average_neighbours(values: Array, reach: int = 2) -> Array:
     """Mean over `reach` points to either side, fewer at the ends."""
-    kernel = np.ones(2 * reach + 1)
-    counts = np.convolve(np.ones(len(values)), kernel, mode="same")
-    return np.asarray(np.convolve(values, kernel, mode="same") / counts)
+    sums = np.convolve(values, np.ones(2 * reach + 1), mode="same")
+    return np.asarray(sums / _count_neighbours(len(values), reach))
+
+
+@lru_cache(maxsize=64)
+def _count_neighbours(n_points: int, reach: int) -> Array:
+    return np.convolve(np.ones(n_points), np.ones(2 * reach + 1), mode="same")
 
 
 def estimate_uncertainty_db(transfer: Transfer) -> tuple[Array, Array]:

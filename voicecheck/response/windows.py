@@ -8,7 +8,7 @@ of f. A longer window follows sharper resonances and lets in more noise.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -17,6 +17,8 @@ from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, SweepSpectra
 
 CYCLES_BEFORE, CYCLES_AFTER = 4.0, 10.0
+WINDOWS_IN_ONE = 8
+"""Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
 _LOWEST_LOG_HZ = 80.0
 
@@ -53,15 +55,17 @@ def evaluate_kernel(
     local = np.take(
         kernel, np.arange(origin - table.before, origin + table.after), axis=-1, mode="wrap"
     )
-    values = np.empty((*kernel.shape[:-1], len(frequency_hz), 2))
-    for index, (first, weight) in enumerate(table.windows):
-        values[..., index, :] = local[..., first : first + len(weight)] @ weight
-    return np.asarray(values[..., 0] + 1j * values[..., 1])
+    values = [local[..., first : first + len(weight)] @ weight for first, weight in table.windows]
+    return np.concatenate(values, axis=-1).view(np.complex128)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _WindowTable:
-    """First sample of each window in the stretch from `before` to `after`, and its weights."""
+    """
+    First sample of each group of windows in the stretch from `before` to `after`, and weights.
+
+    Weights have shape (n, 2 n_windows): real and imaginary parts in turn.
+    """
 
     windows: tuple[tuple[int, Array], ...]
     before: int
@@ -72,19 +76,19 @@ class _WindowTable:
 def _make_window_table(
     frequencies_hz: tuple[float, ...], rate_hz: float, scale: float
 ) -> _WindowTable:
-    """Windows times Fourier factors of all points; real and imaginary parts side by side."""
+    """Windows times Fourier factors of all points."""
     before = math.ceil(scale * CYCLES_BEFORE / min(frequencies_hz) * rate_hz) + 1
     after = math.ceil(scale * CYCLES_AFTER / min(frequencies_hz) * rate_hz) + 2
     windows = []
-    for frequency_hz in frequencies_hz:
-        cycle = rate_hz / frequency_hz
+    for index in range(0, len(frequencies_hz), WINDOWS_IN_ONE):
+        cycle = rate_hz / np.array(frequencies_hz[index : index + WINDOWS_IN_ONE])
+        longest = scale * float(np.max(cycle))
         reach = np.arange(
-            -math.ceil(scale * CYCLES_BEFORE * cycle), math.ceil(scale * CYCLES_AFTER * cycle) + 1
+            -math.ceil(CYCLES_BEFORE * longest), math.ceil(CYCLES_AFTER * longest) + 1
         )
-        window = _shape_window(reach / (scale * cycle))
-        angle = 2.0 * np.pi * reach / cycle
-        weight = np.stack([window * np.cos(angle), -window * np.sin(angle)], axis=1)
-        windows.append((int(reach[0]) + before, weight))
+        window = _shape_window(reach[:, None] / (scale * cycle))
+        weight = window * np.exp(-2j * np.pi * reach[:, None] / cycle)
+        windows.append((int(reach[0]) + before, weight.view(np.float64)))
     return _WindowTable(windows=tuple(windows), before=before, after=after)
 
 
@@ -114,6 +118,13 @@ class NoiseDensity:
 
     log_hz: Array
     power: Array
+    _seen: dict[float, Array] = field(default_factory=dict, init=False, repr=False)
+
+    def see_through(self, scale: float) -> Array:
+        """The power as windows of one length let it in; made once for all orders and points."""
+        if scale not in self._seen:
+            self._seen[scale] = np.convolve(self.power, _make_noise_kernel(scale), mode="same")
+        return self._seen[scale]
 
 
 def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
@@ -170,7 +181,6 @@ def estimate_variance(
     4 s^2 / (L A^2 fs) integral P(v) (v/f)^2 |w(s (v/f - 1))|^2 ln 2 d(octaves). For white noise
     it is 4 s D sigma^2 / (L A^2 fs), D the energy of the window in cycles.
     """
-    smooth = np.convolve(noise.power, _make_noise_kernel(scale), mode="same")
     factor = 4.0 * scale**2 / (spectra.constant_s * spectra.amplitude**2 * spectra.rate_hz)
-    at_points = np.interp(np.log(frequency_hz), noise.log_hz, smooth)
+    at_points = np.interp(np.log(frequency_hz), noise.log_hz, noise.see_through(scale))
     return np.asarray(factor * math.log(2.0) / _LOG_BINS_PER_OCTAVE * at_points)
