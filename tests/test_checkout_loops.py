@@ -8,6 +8,7 @@ pulses/s, break within 0.5 %, bounce within 0.3 ms throughout.
 
 import numpy as np
 import pytest
+from scipy.signal import resample_poly
 
 from voicecheck.checkout.dial import measure_dial
 from voicecheck.records import Recording
@@ -94,6 +95,48 @@ def test_what_real_loops_add_changes_no_figure(changes):
             assert digit.break_percent == pytest.approx(loop["break_percent"], abs=0.5)
         assert digit.bounce_ms == pytest.approx(bounce_ms, abs=0.3)
     assert check.problems == ()
+
+
+@pytest.mark.parametrize("rate_hz", [16000, 48000])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"hum": 0.3},
+        {"ring_s": 0.02, "ring": 1.5},
+        {"ring_hz": 300.0, "ring": 4.0},
+        {"spark": 6.0},
+        {"spark": 0.0, "ring": 0.0},
+        {"leak": 0.1},
+        {"pulses_per_s": 20.0},
+    ],
+    ids=lambda changes: "-".join(changes) or "plain",
+)
+def test_the_same_in_20_db_of_noise(changes, rate_hz):
+    loop = {**LOOP, **changes}
+    check = measure_dial(record_loop(**changes, rate_hz=rate_hz, noise=0.1 * 0.5**0.5 * 0.1))
+    assert check.number == NUMBER
+    for digit in check.digits:
+        if digit.pulses > 1:
+            assert digit.pulses_per_s == pytest.approx(loop["pulses_per_s"], abs=0.02)
+            assert digit.break_percent == pytest.approx(loop["break_percent"], abs=0.5)
+        assert digit.bounce_ms is None or digit.bounce_ms == pytest.approx(0.0, abs=0.3)
+
+
+@pytest.mark.parametrize("rate_hz", [16000, 24000, 48000])
+@pytest.mark.parametrize("changes", [{}, {"bounces_s": ((0.5e-3, 1e-3), (1.5e-3, 2.8e-3))}])
+def test_a_converter_whose_filter_rings_before_an_edge(changes, rate_hz):
+    """Made at 96 kHz, lowered by SciPy's linear-phase filter, which reaches ahead of an edge."""
+    made = record_loop(**changes, rate_hz=96000)
+    lowered = resample_poly(made.samples, rate_hz // 8000, 12)
+    check = measure_dial(Recording(samples=lowered, rate_hz=rate_hz))
+    assert check.number == NUMBER
+    bounce_ms = 2.8 if changes else 0.0
+    for digit in check.digits:
+        if digit.pulses > 1:
+            assert digit.pulses_per_s == pytest.approx(LOOP["pulses_per_s"], abs=0.02)
+            assert digit.break_percent == pytest.approx(LOOP["break_percent"], abs=0.5)
+        assert digit.bounce_ms == pytest.approx(bounce_ms, abs=0.3)
 
 
 def test_at_a_telephone_rate_bounce_is_withheld():

@@ -1,21 +1,30 @@
 """
 When a pulse contact opened and closed, from a tone that runs through it.
 
-A tone of about 1 kHz shows make and break too coarsely for bounce, so each edge is found where
+The envelope of a tone of about 1 kHz shows make and break too coarsely, so each edge is found where
 the recording departs from what the state before it predicts: the fitted tone before an opening,
-near silence before a closing. The end of a bounce is the last sharp edge, seen in a fourth
-difference, which the line transformer's ringing (a few hundred hertz) does not reach.
+near silence before a closing. The end of a bounce is looked for backwards, from the steady tone of
+the closed contact into what the transformer's ringing, as smooth as the openings show it to be,
+does not explain; there a known tone is missing, which is tested for besides.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.checkout.edges import (
+    Edge,
+    Foretelling,
+    find_departure,
+    find_tone_edge,
+    list_surprises,
+    make_foretelling,
+)
 from voicecheck.checkout.signals import (
-    average,
     demodulate,
     find_spans,
     find_tone_hz,
@@ -30,22 +39,40 @@ from voicecheck.records.arrays import Array
 SHORTEST_BREAK_S, SHORTEST_MAKE_S = 0.012, 0.006
 LONGEST_BREAK_S = 0.25
 LONGEST_BOUNCE_S = 0.015
-EDGE_S = 62e-6
-"""Spacing of the fourth difference; edges of a contact are about as short."""
 LEAST_TONE_DB = 10.0
-SURE = 7.0
-"""Deviations of the noise: millions of samples are looked at in a long number."""
-HIDDEN_SHARE = 0.5
-"""Of the tone: noise that reaches this far in the difference would hide an edge."""
+LEAST_BOUNCE_RATE_HZ = 16000
+HIDDEN_SHARE = 0.12
+"""Of the tone: more noise would hide the edges of a bounce (some 17 dB at 16 kHz)."""
+FLOOR_SHARE = 0.03
+"""Of the tone: what is neither noise nor an edge (filters that ring, a tone that wanders)."""
+HUM_S = 0.6e-3
+"""Smooth length of what goes on in a state; what is shorter counts as its noise."""
+LEAST_WHITE_SHARE = 0.02
+"""Of the tone: foretelling from less noise would follow the edges of a telephone band too."""
+RINGING_SHARE = 0.4
+"""Of the tone: ringing that lasts into a bounce (common practice, no source)."""
+SHORTEST_RINGING_S, LONGEST_RINGING_S = 0.1e-3, 0.6e-3
+SMOOTHER = 1.7
+"""Ringing's length is taken so much longer: still foretells it, and less of an edge's band."""
+SAME_EDGE_S = 0.3e-3
+LOST_S = 0.5e-3
+"""Deviation of an edge that no test finds: what the envelope alone gives."""
 
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """First opening, first closure, and time to the last closure (`None`: hidden by noise)."""
+    """
+    First opening, first closure, and time to the last closure (`None`: hidden by noise).
+
+    Each with its standard deviation.
+    """
 
     opened_s: float
     closed_s: float
     bounce_s: float | None
+    opened_deviation_s: float
+    closed_deviation_s: float
+    bounce_deviation_s: float | None
 
 
 def find_breaks(recording: Recording, tone_hz: float = 1000.0) -> list[Break]:
@@ -80,16 +107,47 @@ def find_breaks(recording: Recording, tone_hz: float = 1000.0) -> list[Break]:
     closed = [
         edges.find_closing(start, last) for start, (_, last) in zip(opened, spans, strict=True)
     ]
-    following = [*opened[1:], len(samples)]
-    bounces = [edges.measure_bounce(*pair) for pair in zip(closed, following, strict=True)]
-    return [
-        Break(
-            start / rate_hz,
-            end / rate_hz,
-            None if bounce is None else bounce / rate_hz,
-        )
-        for start, end, bounce in zip(opened, closed, bounces, strict=True)
+    following = [*(edge.at for edge in opened[1:]), len(samples)]
+    ringing_s = _measure_ringing(samples, rate_hz, opened, amplitude)
+    last = [
+        edges.find_last_closing(one, until, ringing_s)
+        for one, until in zip(closed, following, strict=True)
     ]
+    return [_make_break(*three, rate_hz) for three in zip(opened, closed, last, strict=True)]
+
+
+def _make_break(opened: Edge, closed: Edge, last: Edge | None, rate_hz: int) -> Break:
+    bounce_s = deviation_s = None
+    if last is not None:
+        bounce_s = max(0.0, last.at - closed.at) / rate_hz
+        deviation_s = float(np.hypot(last.deviation, closed.deviation)) / rate_hz
+    return Break(
+        opened_s=opened.at / rate_hz,
+        closed_s=closed.at / rate_hz,
+        bounce_s=bounce_s,
+        opened_deviation_s=opened.deviation / rate_hz,
+        closed_deviation_s=closed.deviation / rate_hz,
+        bounce_deviation_s=deviation_s,
+    )
+
+
+def _measure_ringing(
+    samples: Array, rate_hz: int, opened: Sequence[Edge], amplitude: float
+) -> float:
+    """Length over which ringing is smooth, seconds, from what follows the sparks of openings."""
+    lag = max(1, round(1e-4 * rate_hz))
+    once = twice = 0.0
+    for edge in opened:
+        first = round(edge.at)
+        part = samples[first + round(1.2e-3 * rate_hz) : first + round(8e-3 * rate_hz)]
+        once += float(np.mean(part[lag:] * part[:-lag])) / len(opened)
+        twice += float(np.mean(part[2 * lag :] * part[: -2 * lag])) / len(opened)
+    if once < (0.05 * amplitude) ** 2:
+        return LONGEST_RINGING_S
+    # exp(-(t / length)^2 / 2) at one lag and at two, neither of which white noise reaches.
+    fall = np.log(once / max(twice, 0.05 * once))
+    length_s = SMOOTHER * lag / rate_hz * np.sqrt(1.5 / max(fall, 1e-6))
+    return float(np.clip(length_s, SHORTEST_RINGING_S, LONGEST_RINGING_S))
 
 
 def _leave_closed(phasor: NDArray[np.complex128], amplitude: float, rate_hz: int) -> Array:
@@ -154,90 +212,111 @@ class _Edges:
 
     def __init__(self, samples: Array, rate_hz: int, tone_hz: float, amplitude: float) -> None:
         self.samples, self.rate_hz, self.tone_hz = samples, rate_hz, tone_hz
-        self.raw = samples
         self.amplitude = amplitude
-        noise = float(np.std(np.diff(samples, 2))) / np.sqrt(6.0)
-        if noise > 0.02 * amplitude:
-            # Half of the noise is worth more than 0.05 ms of sharpness.
-            self.samples = average(samples, max(1, round(1e-4 * rate_hz)))
 
     def _n(self, time_s: float) -> int:
         return round(time_s * self.rate_hz)
 
-    def find_opening(self, coarse: int) -> int:
-        """First sample that the closed contact's tone does not explain."""
+    def find_opening(self, coarse: int) -> Edge:
+        """Where the closed contact's tone no longer explains the sound."""
         first, begin = max(coarse - self._n(0.014), 0), coarse - self._n(0.004)
-        end = coarse + self._n(0.004)
-        rest = self._take_tone_off(self.raw, first, begin, first, end)
-        sharp = self._find_sharp(rest, begin - first)
-        if sharp is not None:
-            return first + sharp
-        rest = self._take_tone_off(self.samples, first, begin, first, end)
-        noise = float(np.std(rest[: begin - first]))
-        limit = max(5.5 * noise, 0.06 * self.amplitude)
-        beyond = np.flatnonzero(np.abs(rest[begin - first :]) > limit)
-        return begin + int(beyond[0]) if len(beyond) else coarse
+        return self._follow(first, begin, coarse + self._n(0.004), coarse)
 
-    def find_closing(self, opened: int, coarse: int) -> int:
-        """First sample that an open contact does not explain."""
-        begin = max(coarse - self._n(0.012), opened + (coarse - opened) // 2)
-        first, end = max(begin - self._n(0.01), opened + self._n(0.008)), coarse + self._n(0.006)
-        sharp = self._find_sharp(self.raw[first:end], begin - first)
-        if sharp is not None:
-            return first + sharp
-        quiet = self.samples[max(begin - self._n(0.004), opened) : begin]
-        limit = max(5.5 * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
-        beyond = np.flatnonzero(np.abs(self.samples[begin:end]) > limit)
-        return begin + int(beyond[0]) if len(beyond) else coarse
+    def find_closing(self, opened: Edge, coarse: int) -> Edge:
+        """Where an open contact no longer explains the sound."""
+        start = round(opened.at)
+        begin = max(coarse - self._n(0.012), start + (coarse - start) // 2)
+        # Of a very short break, what rings still has to serve as quiet.
+        first = min(max(begin - self._n(0.01), start + self._n(0.008)), begin - self._n(0.003))
+        return self._follow(first, begin, coarse + self._n(0.006), coarse)
 
-    def _take_tone_off(
-        self, samples: Array, fit_first: int, fit_last: int, first: int, last: int
-    ) -> Array:
-        """Samples first..last less the tone that runs through the fit's."""
-        tone = fit_tone(samples, self.rate_hz, self.tone_hz, fit_first, fit_last)
-        return samples[first:last] - make_tone(tone, self.rate_hz, self.tone_hz, first, last)
-
-    def _find_sharp(self, rest: Array, n_quiet: int) -> int | None:
-        """Sample of the first sharp edge after the quiet ones; `None` where noise may hide it."""
-        step = max(1, round(EDGE_S * self.rate_hz))
-        sharp = _fourth_difference(rest, step)
-        quiet = sharp[: n_quiet - 4 * step]
-        if len(quiet) < 4 * step:
+    def find_last_closing(self, closed: Edge, following: float, ringing_s: float) -> Edge | None:
+        """Where, backwards, the closed contact's tone no longer explains the sound."""
+        if self.rate_hz < LEAST_BOUNCE_RATE_HZ:
             return None
-        limit = max(SURE * float(np.sqrt(np.mean(quiet**2))), 0.1 * self.amplitude)
-        if limit > HIDDEN_SHARE * self.amplitude:
+        start = round(closed.at)
+        first, last = self._find_steady(start, round(following))
+        if first < start + self._n(0.002):
             return None
-        beyond = np.flatnonzero(np.abs(sharp[len(quiet) :]) > limit)
-        # The difference reaches two steps to either side of an edge.
-        return len(quiet) + 4 * step + int(beyond[0]) if len(beyond) else None
+        tone = self._fit(first, last)
+        rest = self._take_off(tone, start - self._n(0.002), last)[::-1]
+        steady = rest[: last - first]
+        white = max(_find_white(steady), LEAST_WHITE_SHARE * self.amplitude)
+        foretelling = make_foretelling(
+            RINGING_SHARE * self.amplitude, white, self.rate_hz, ringing_s
+        )
+        surprises = list_surprises(rest, foretelling)
+        noise = _find_rms(surprises[len(foretelling.weights) : last - first])
+        if noise > HIDDEN_SHARE * self.amplitude:
+            return None
+        noise = self._soften(max(noise, foretelling.left))
+        end = min(start + self._n(LONGEST_BOUNCE_S), first)
+        place = end - 1 - np.arange(len(surprises) - (last - end))
+        found = self._settle(surprises[last - end :], noise, self._turn(-tone, place), foretelling)
+        return closed if found is None else Edge(end - 1 - found.at, found.deviation)
 
-    def measure_bounce(self, closed: int, following: int) -> int | None:
-        """From the first closure to the last; `None` where noise would hide an edge."""
-        step = max(1, round(EDGE_S * self.rate_hz))
+    def _settle(
+        self,
+        surprises: Array,
+        noise: float,
+        tone: NDArray[np.complex128],
+        foretelling: Foretelling,
+    ) -> Edge | None:
+        """The first of a departure and of the tone's edge, the surer where they may be the same."""
+        known = find_tone_edge(surprises, noise, tone, foretelling)
+        departed = find_departure(surprises, noise, self.amplitude)
+        if known is None or departed is None:
+            return known or departed
+        before = surprises[: max(0, round(known.at))]
+        earlier = find_departure(before, noise, self.amplitude) if len(before) else None
+        if earlier is not None:
+            return earlier
+        is_same = abs(departed.at - known.at) < self._n(SAME_EDGE_S)
+        return departed if is_same and departed.deviation < known.deviation else known
+
+    def _turn(self, tone: complex, place: NDArray[np.intp]) -> NDArray[np.complex128]:
+        return np.asarray(tone * np.exp(2j * np.pi * self.tone_hz / self.rate_hz * place))
+
+    def _find_steady(self, closed: int, following: int) -> tuple[int, int]:
+        """Samples after a closing that no bounce reaches, before the next opening."""
         first = closed + self._n(0.02)
         last = min(first + self._n(0.02), following - self._n(0.001), len(self.samples))
-        if last - first < self._n(0.005):
-            first = last - self._n(0.008)
-        end = min(closed + self._n(LONGEST_BOUNCE_S), first)
-        if self.rate_hz < 16000 or end - closed < 4 * step:
-            return None
-        begin = closed - 2 * step
-        rest = self._take_tone_off(self.raw, first, last, begin, last)
-        sharp = _fourth_difference(rest, step)
-        noise = float(np.std(sharp[first - begin - 2 * step :]))
-        limit = max(SURE * noise, 0.1 * self.amplitude)
-        if limit > HIDDEN_SHARE * self.amplitude:
-            return None
-        beyond = np.flatnonzero(np.abs(sharp[: end - closed]) > limit)
-        if not len(beyond):
-            return 0
-        # The difference reaches two steps to either side of an edge.
-        return max(0, int(beyond[-1]) - round(1.5 * step))
+        return (first, last) if last - first >= self._n(0.005) else (last - self._n(0.008), last)
+
+    def _follow(self, first: int, begin: int, end: int, coarse: int) -> Edge:
+        """Where first..end departs from what first..begin foretells."""
+        rest = self._take_off(self._fit(first, begin), first, end)
+        quiet = rest[: begin - first]
+        noise = max(self._find_noise(quiet), FLOOR_SHARE * self.amplitude)
+        smooth = float(np.sqrt(max(_find_rms(quiet) ** 2 - noise**2, 0.0)))
+        foretelling = make_foretelling(smooth, noise, self.rate_hz, HUM_S)
+        surprises = list_surprises(rest, foretelling)
+        noise = self._soften(_find_rms(surprises[len(foretelling.weights) : begin - first]))
+        found = find_departure(surprises[begin - first :], noise, self.amplitude)
+        if found is None:
+            return Edge(coarse, LOST_S * self.rate_hz)
+        return Edge(begin + found.at, found.deviation)
+
+    def _fit(self, first: int, last: int) -> complex:
+        return fit_tone(self.samples, self.rate_hz, self.tone_hz, first, last)
+
+    def _find_noise(self, values: Array) -> float:
+        """RMS of what is not smooth, by a difference over half a wave of 2 kHz."""
+        lag = max(1, self._n(0.25e-3))
+        return float(_find_rms(values[lag:] - values[:-lag]) * 0.5**0.5)
+
+    def _take_off(self, tone: complex, first: int, last: int) -> Array:
+        away = make_tone(tone, self.rate_hz, self.tone_hz, first, last)
+        return np.asarray(self.samples[first:last] - away)
+
+    def _soften(self, noise: float) -> float:
+        return float(np.hypot(noise, FLOOR_SHARE * self.amplitude))
 
 
-def _fourth_difference(values: Array, step: int) -> Array:
-    """Centred on the samples from 2 steps on, shape (n - 4 step,)."""
-    n = len(values) - 4 * step
-    weights = (1.0, -4.0, 6.0, -4.0, 1.0)
-    parts = (w * values[k * step : k * step + n] for k, w in enumerate(weights))
-    return np.asarray(sum(parts))
+def _find_rms(values: Array) -> float:
+    return float(np.sqrt(np.mean(values**2)))
+
+
+def _find_white(values: Array) -> float:
+    """RMS of white noise in a sound that is smooth otherwise, by its fourth difference."""
+    return float(np.std(np.diff(values, 4)) / np.sqrt(70.0))

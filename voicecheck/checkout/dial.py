@@ -18,10 +18,13 @@ LONGEST_PULSE_GAP_S = 0.24
 """A longer make ends the digit: 250 ms is the shortest pause of the table (S67)."""
 ODD_RATIO = 0.75
 """A last break under 3/4 of the others, or over 4/3, is told (common practice, no source)."""
-SPEED_UNCERTAINTY, BREAK_UNCERTAINTY, BOUNCE_UNCERTAINTY = 0.02, 0.5, 0.3
-"""Half-widths: at 44.1 kHz and 45 dB none of 1000 seven-digit numbers was further off."""
-NOISY_TIMES = 3.0
-"""At 20 dB signal to noise more than 95 % of the digits stay within so many times the above."""
+COVERAGE = 2.0
+"""Deviations of a 95 % interval; `tests/bench/dial_counts.py` counts how many digits it holds."""
+EDGE_WIDTH_S = 0.05e-3
+"""A contact's edge takes time: openings and closings may be off by as much, all alike."""
+EDGE_JITTER_S = 0.01e-3
+"""What the deviation of an opening leaves out, arcs and the shape of its edge (by coverage)."""
+CLICK_DEVIATION_S = 0.1e-3
 
 
 def measure_dial(
@@ -55,7 +58,10 @@ def measure_dial(
     region = find_region(LIMITS, region)
     check_sound(recording, 0.3)
     if is_clicks:
-        breaks = [Break(at_s, at_s, None) for at_s in find_openings(recording)]
+        breaks = [
+            Break(at_s, at_s, None, CLICK_DEVIATION_S, CLICK_DEVIATION_S, None)
+            for at_s in find_openings(recording)
+        ]
     else:
         breaks = find_breaks(recording, tone_hz)
     if not breaks:
@@ -133,6 +139,8 @@ def _describe(
     bounces = [one.bounce_s for one in group if one.bounce_s is not None]
     has_periods, has_tone = len(kept_s) > 0, not is_clicks
     makes_s = periods_s - breaks_s[:-1]
+    longest = max(group, key=lambda one: one.bounce_s or 0.0)
+    has_bounce = len(bounces) == len(group)
     return DialDigit(
         digit=name_digit(len(group), rule),
         pulses=len(group),
@@ -146,11 +154,37 @@ def _describe(
         break_ms=tuple((1e3 * breaks_s).tolist()) if has_tone else None,
         make_ms=tuple((1e3 * makes_s).tolist()) if has_tone else None,
         drift_pps=_estimate_drift(periods_s, regular),
-        bounce_ms=1e3 * max(bounces) if len(bounces) == len(group) else None,
+        bounce_ms=1e3 * max(bounces) if has_bounce else None,
         pause_before_s=(
             group[0].opened_s - previous.closed_s if previous is not None and has_tone else None
         ),
+        speed_uncertainty_pps=_doubt_speed(group, kept_s) if has_periods else None,
+        break_uncertainty_percent=(
+            _doubt_break(group, regular, float(np.sum(kept_s)))
+            if has_periods and has_tone
+            else None
+        ),
+        bounce_uncertainty_ms=1e3 * _doubt_bounce(longest) if has_bounce else None,
     )
+
+
+def _doubt_speed(group: Sequence[Break], kept_s: np.ndarray) -> float:
+    """Half-width of the 95 % interval of a speed: periods add up, their inner edges cancel."""
+    ends_s = np.linalg.norm([group[i].opened_deviation_s for i in (0, -1)] + [EDGE_JITTER_S])
+    return float(COVERAGE * ends_s / np.sum(kept_s) / np.mean(kept_s))
+
+
+def _doubt_break(group: Sequence[Break], regular: np.ndarray, whole_s: float) -> float:
+    """The same of a break ratio: edges err each for itself, their width all alike."""
+    kept = [one for one, is_kept in zip(group[:-1], regular, strict=True) if is_kept]
+    edges_s = [(one.opened_deviation_s, one.closed_deviation_s) for one in kept]
+    alike_s = EDGE_WIDTH_S * len(kept)
+    return float(100.0 * (COVERAGE * np.linalg.norm(edges_s) + alike_s) / whole_s)
+
+
+def _doubt_bounce(one: Break) -> float:
+    """The same of a bounce, seconds; its first and last edge are as wide as any."""
+    return COVERAGE * (one.bounce_deviation_s or 0.0) + 2.0 * EDGE_WIDTH_S
 
 
 def _estimate_drift(periods_s: np.ndarray, regular: np.ndarray) -> float | None:
@@ -252,14 +286,20 @@ def _judge_all(check: DialCheck) -> list[Finding]:
     own = [row for row in rows if check.region and row["region"] == check.region]
     named = {row["quantity"] for row in own if row["use"] == "judge"}
     anywhere = [row for row in rows if row["region"] == "any" and row["quantity"] not in named]
-    times = NOISY_TIMES if any(one.kind == "noise" for one in check.problems) else 1.0
+    bounced = max(check.digits, key=lambda digit: digit.bounce_ms or 0.0)
     worst = {
-        "pulses_per_s": (check.pulses_per_s, times * SPEED_UNCERTAINTY),
-        "break_percent": (check.break_percent, times * BREAK_UNCERTAINTY),
+        "pulses_per_s": (
+            check.pulses_per_s,
+            _pool_doubt(check.digits, "speed_uncertainty_pps"),
+        ),
+        "break_percent": (
+            check.break_percent,
+            _pool_doubt(check.digits, "break_uncertainty_percent"),
+        ),
         "drift_pps": (_farthest([digit.drift_pps for digit in check.digits]), 0.1),
         "bounce_ms": (
             _farthest([digit.bounce_ms for digit in check.digits]),
-            BOUNCE_UNCERTAINTY,
+            bounced.bounce_uncertainty_ms or 0.0,
         ),
         "pause_before_s": (
             _least([digit.pause_before_s for digit in check.digits]),
@@ -271,6 +311,13 @@ def _judge_all(check: DialCheck) -> list[Finding]:
         for row in (*own, *anywhere)
         for value, uncertainty in (worst[row["quantity"]],)
     ]
+
+
+def _pool_doubt(digits: Sequence[DialDigit], name: str) -> float:
+    """Half-width of a mean over digits, weighted by periods: as if all erred alike, at most."""
+    doubts = [(digit.pulses - 1, getattr(digit, name)) for digit in digits]
+    known = [(weight, doubt) for weight, doubt in doubts if doubt is not None]
+    return sum(w * doubt for w, doubt in known) / sum(w for w, _ in known) if known else 0.0
 
 
 def _farthest(values: Sequence[float | None]) -> float | None:

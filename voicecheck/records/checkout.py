@@ -16,6 +16,7 @@ class DialDigit:
     `break_ms` has one entry for each pulse, `make_ms` one for each make between two breaks.
     `drift_pps` is the speed of the last period less that of the first, on a straight line.
     `bounce_ms` is the longest time from first to last closure. "?" is no digit of the region.
+    Uncertainties are half-widths of 95 % intervals.
     """
 
     digit: str
@@ -28,6 +29,9 @@ class DialDigit:
     drift_pps: float | None = None
     bounce_ms: float | None = None
     pause_before_s: float | None = None
+    speed_uncertainty_pps: float | None = None
+    break_uncertainty_percent: float | None = None
+    bounce_uncertainty_ms: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
