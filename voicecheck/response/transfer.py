@@ -48,11 +48,17 @@ def evaluate_reference(
     The sweep as played has ends and fades, the closed form has none; dividing by this takes the
     difference, and the windows' share in it, out of every point.
     """
+    kernel = _make_reference_kernel(recipe, rate_hz)
+    return evaluate_kernel(kernel, rate_hz, np.array(frequencies_hz), scale=scale)
+
+
+@lru_cache(maxsize=4)
+def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Array:
+    """Kernel of the programme's own sweep: the same for all points and windows."""
     programme = make_programme(dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz))
     recording = Recording(samples=programme.samples, rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
-    kernel = compute_kernels(spectra).mean
-    return evaluate_kernel(kernel, rate_hz, np.array(frequencies_hz), scale=scale)
+    return compute_kernels(spectra).mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
