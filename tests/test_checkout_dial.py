@@ -212,6 +212,22 @@ def test_clicks_alone_give_count_and_speed_and_withhold_the_rest(text):
     assert [f.verdict for f in bounce] == ["not comparable"]
 
 
+@pytest.mark.parametrize("break_percent", [50.0, 52.0, 55.0, 61.0, 70.0])
+@pytest.mark.parametrize("pulses_per_s", [7.5, 10.0, 12.0])
+def test_clicks_of_an_even_make_and_break_are_counted(pulses_per_s, break_percent):
+    """Where make and break are alike, three clicks on is nearly as regular as two."""
+    settings = DialSettings(
+        pulses_per_s=pulses_per_s, break_percent=break_percent, has_tone=False, bounce_ms=2.0
+    )
+    scene = make_dial_scene("7922", settings, seed=10)
+    check = measure_dial(record(scene), is_clicks=True)
+    assert check.number == "7922"
+    for digit, true in zip(check.digits, scene.truth.digits, strict=True):
+        assert digit.pulses_per_s == pytest.approx(true.pulses_per_s, abs=0.02)
+        off_pps = abs(digit.pulses_per_s - true.pulses_per_s)
+        assert off_pps <= digit.speed_uncertainty_pps
+
+
 def test_ten_repeats_give_their_spread():
     scene = make_dial("healthy", "0" * 10, seed=1, rate_hz=16000)
     (spread,) = measure_dial(record(scene)).spread

@@ -54,7 +54,12 @@ def find_openings(recording: Recording) -> list[float]:
 def _find_period(groups: list[Array]) -> float | None:
     """Period that most pairs of clicks within a digit have; `None` where no digit has two."""
     apart_s = np.concatenate([(group[None, :] - group[:, None]).ravel() for group in groups])
-    candidates_s = np.linspace(SHORTEST_PERIOD_S, LONGEST_PERIOD_S, 121)
+    longest_s = LONGEST_PERIOD_S
+    two_on_s = np.concatenate([group[2:] - group[:-2] for group in groups])
+    if len(two_on_s):
+        # A contact clicks at most twice in a period; three even steps are no period.
+        longest_s = min(longest_s, max(1.25 * float(np.median(two_on_s)), 2.0 * SHORTEST_PERIOD_S))
+    candidates_s = np.linspace(SHORTEST_PERIOD_S, longest_s, 121)
     votes = np.array([np.sum(np.abs(apart_s / p - 1.0) < 0.04) for p in candidates_s])
     if np.max(votes) < 2:
         return None
