@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from benchtest import NOW, TRUTH, error_db
 
 from voicecheck.bench.calibration import curves, levels
 from voicecheck.bench.hardware import HardwareBench
@@ -24,19 +25,6 @@ from voicecheck.units import TALK_LEVEL_DBPA
 
 pytestmark = pytest.mark.bench
 
-NOW = "2026-03-02T09:00:00+00:00"
-TRUTH = {
-    "line_out_v": 1.7,
-    "line_in_v": 2.9,
-    "mouth_pa": 1.3,
-    "mouth_low_hz": 180.0,
-    "mouth_peak_hz": 1800.0,
-    "mouth_peak_db": 6.0,
-    "mic_pa": 7.0,
-    "transmit_v_per_pa": 0.25,
-    "receive_pa_per_v": 12.0,
-    "sidetone_pa_per_pa": 0.6,
-}
 TONE_S = 3.0
 RECIPE = Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=-20.0, tones_s=0.3, step_s=0.1)
 
@@ -52,11 +40,6 @@ def compute_mouth_gain_db(frequency_hz: np.ndarray, rate_hz: float = 48000.0) ->
     top = (1 + alpha * a) - 2 * math.cos(w) * z + (1 - alpha * a) * z**2
     bottom = (1 + alpha / a) - 2 * math.cos(w) * z + (1 - alpha / a) * z**2
     return 20 * np.log10(TRUTH["mouth_pa"] * np.abs(high_pass * top / bottom))
-
-
-def error_db(found: float | None, truth: float) -> float:
-    assert found is not None
-    return abs(20 * math.log10(found / truth))
 
 
 @pytest.fixture
