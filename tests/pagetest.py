@@ -107,7 +107,7 @@ def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
 
 @contextmanager
 def open_browser(**options) -> Iterator:
-    """A context of a headless browser that never waits longer than ten seconds."""
+    """A context of a headless browser that never waits longer than half a minute."""
     try:
         from playwright.sync_api import sync_playwright
 
@@ -120,7 +120,7 @@ def open_browser(**options) -> Iterator:
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         context = browser.new_context(**options)
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(30_000)
         yield context
         browser.close()
 

@@ -255,7 +255,7 @@ def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(shared_car
         page.close()
         closed_s = time.monotonic()
         while find_sound_processes(server):
-            assert time.monotonic() - closed_s < 12, "the sound goes on"
+            assert time.monotonic() - closed_s < 60, "the sound goes on"
             time.sleep(0.05)
         watching = enter(browser, served)
         watching.get_by_text("Stopped: 1 of 3 seats are kept").wait_for()

@@ -1,5 +1,8 @@
 """Prompts of the page's work: what is typed comes back, a second press answers nothing else."""
 
+import threading
+
+import numpy as np
 import pytest
 from pagetest import TAB, fill_book, open_browser, open_client, serve_here
 
@@ -93,6 +96,44 @@ def test_a_stop_ends_a_prompt(client):
 @pytest.mark.parametrize("number", ["", "x", "-1", "1e400", "9" * 50])
 def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
     assert client.post("/work/go", data={"prompt": number}).status_code < 500
+
+
+def watch_alone(client, *, asked_s, left_s, seconds):
+    """How long after its page left at `left_s` work stops, by a clock that is moved by hand."""
+    now = [0.0]
+    client.desk.clock = lambda: now[0]
+    stopped = threading.Event()
+
+    def act(handle):
+        stopped.wait(30)
+        handle.check()
+        return "Done"
+
+    client.desk.start("Try", act, tab="other")
+    client.desk.open_tab("other")
+    stops = None
+    for now[0] in [*np.arange(0.0, left_s + seconds, 0.25)]:
+        if now[0] == asked_s:
+            client.get("/", headers={"accept": "text/html"})
+        if now[0] == left_s:
+            client.desk.close_tab("other")
+        client.desk.stop_if_alone()
+        if stops is None and client.desk.is_stopping:
+            stops = now[0] - left_s
+    stopped.set()
+    client.desk.wait(5.0)
+    return stops
+
+
+def test_work_stops_soon_after_its_page_is_closed(client):
+    stops = watch_alone(client, asked_s=-1, left_s=10.0, seconds=30)
+    assert stops == pytest.approx(2.0, abs=0.26)
+
+
+def test_work_goes_on_while_another_page_loads_but_not_for_ever(client):
+    """A machine that has much to do may need many seconds for a page."""
+    stops = watch_alone(client, asked_s=9.5, left_s=10.0, seconds=30)
+    assert stops == pytest.approx(19.5, abs=0.26)
 
 
 def test_a_meter_makes_way_for_other_work(client):

@@ -19,7 +19,7 @@ from voicecheck.web.desk import Desk
 from voicecheck.web.gate import Gate, Keys
 from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
-from voicecheck.web.live import Live
+from voicecheck.web.live import Live, LoadingWatch
 from voicecheck.web.meter import MeterPages
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import Renderer, go_to, show_static
@@ -66,7 +66,7 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
             Route("/events", live.stream),
             *(route for part in parts for route in part.list_routes()),
         ],
-        middleware=[Middleware(Gate, keys=keys)],
+        middleware=[Middleware(Gate, keys=keys), Middleware(LoadingWatch, desk=desk)],
         exception_handlers={
             kind: _Refusal(renderer).show for kind in (VoicecheckError, HTTPException, Exception)
         },

@@ -12,8 +12,11 @@ from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 
 METER_S, METER_END_S = 0.05, 5.0
-ORPHAN_S = 2.0
-"""A page that changes to another is back sooner; one that was closed is not."""
+ORPHAN_S, LOADING_S, ASKED_S = 2.0, 20.0, 3.0
+"""
+A page that is gone for so long was closed; unless another one was asked for about when it left, and
+is still loading, on a machine that is slow or has much to do.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,16 +174,19 @@ class Desk:
     Parameters
     ----------
     journal : Journal
+    clock : callable
+        Seconds that never go back.
     """
 
-    def __init__(self, journal: Journal) -> None:
-        self.journal = journal
+    def __init__(self, journal: Journal, clock: Callable[[], float] = time.monotonic) -> None:
+        self.journal, self.clock = journal, clock
         self._lock = threading.RLock()
         self._thread: threading.Thread | None = None
         self._stop, self._go = threading.Event(), threading.Event()
         self._tab = ""
         self._tabs: dict[str, int] = {}
         self._gone_since_s: float | None = None
+        self._loading_s: float | None = None
         self._n_prompts, self._answer = 0, dict[str, str]()
         self.status = Status()
 
@@ -275,6 +281,7 @@ class Desk:
     def open_tab(self, tab: str) -> None:
         """A page is being looked at."""
         with self._lock:
+            self._loading_s = None
             self._tabs[tab] = self._tabs.get(tab, 0) + 1
 
     def close_tab(self, tab: str) -> None:
@@ -294,15 +301,30 @@ class Desk:
         if not self.status.is_running or self._tab in self._tabs:
             self._gone_since_s = None
             return
-        now_s = time.monotonic()
+        now_s = self.clock()
         if self._gone_since_s is None:
             self._gone_since_s = now_s
-        elif now_s - self._gone_since_s >= ORPHAN_S:
+            return
+        asked_s = self._loading_s
+        if asked_s is not None and asked_s > self._gone_since_s - ASKED_S:
+            is_closed = now_s - asked_s >= LOADING_S
+        else:
+            is_closed = now_s - self._gone_since_s >= ORPHAN_S
+        if is_closed:
             self.stop()
+
+    def note_loading(self) -> None:
+        """A browser has asked for a whole page, which opens its stream when it has loaded."""
+        self._loading_s = self.clock()
+
+    @property
+    def is_stopping(self) -> bool:
+        """Whether the work is to stop."""
+        return self._stop.is_set()
 
     def check_stop(self) -> None:
         """Raise KeyboardInterrupt where the work is to stop."""
-        if self._stop.is_set():
+        if self.is_stopping:
             raise KeyboardInterrupt
 
     def rest(self, seconds: float) -> None:

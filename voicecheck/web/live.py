@@ -9,9 +9,11 @@ from typing import Any
 
 import msgspec
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from voicecheck.errors import VoicecheckError
 from voicecheck.web.desk import Desk
@@ -21,6 +23,28 @@ from voicecheck.workflow.books import Where, open_book
 LOOK_S, TICK_S, ALIVE_S = 0.5, 0.04, 10.0
 MOST_STREAMS = 24
 """A browser holds six at most; a few browsers may look."""
+
+
+class LoadingWatch:
+    """
+    Tells the desk when a browser loads a page, since the one before it lets go of its stream.
+
+    Parameters
+    ----------
+    app : ASGI application
+    desk : Desk
+    """
+
+    def __init__(self, app: ASGIApp, desk: Desk) -> None:
+        self._app, self._desk = app, desk
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass everything on."""
+        if scope["type"] == "http" and scope["method"] == "GET":
+            headers = Headers(scope=scope)
+            if "text/html" in headers.get("accept", "") and "hx-request" not in headers:
+                self._desk.note_loading()
+        await self._app(scope, receive, send)
 
 
 class Live:
