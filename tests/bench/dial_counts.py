@@ -60,7 +60,7 @@ def run(n_numbers, first_seed, rate_hz, snr_db):
     return n_wrong, n_withheld, {name: np.array(values) for name, values in rows.items()}
 
 
-def ask_oracle(rate_hz, snr_db, *, n_edges=2000, seed=1):
+def ask_oracle(rate_hz, snr_db, *, n_edges=4000, seed=1):
     """
     Errors in ms of who knows all of a gated tone but when its edge is.
 
@@ -94,9 +94,15 @@ def describe(n_numbers, first_seed, rate_hz, snr_db):
             f"(stated {np.median(stated):.3f}, holds {held:.1f} %)"
         )
     edge_ms = ask_oracle(rate_hz, snr_db)
+    # A digit of two pulses at 10 a second: two edges err, over a period of 100 ms.
+    share = np.abs(edge_ms[::2] - edge_ms[1::2])
     parts.append(f"bounce withheld {n_withheld}")
     parts.append(
-        f"oracle edge rms {1e3 * np.std(edge_ms):.1f} us, worst {1e3 * np.max(np.abs(edge_ms)):.0f}"
+        f"oracle: edge rms {1e3 * np.std(edge_ms):.1f} us, "
+        f"worst {1e3 * np.max(np.abs(edge_ms)):.0f} us; "
+        f"two pulses: 95 % within {np.percentile(share, 95):.3f} % and "
+        f"{0.1 * np.percentile(share, 95):.4f} pulses/s, worst {np.max(share):.3f} % and "
+        f"{0.1 * np.max(share):.4f} pulses/s"
     )
     return "; ".join(parts)
 

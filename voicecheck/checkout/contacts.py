@@ -54,7 +54,7 @@ RINGING_SHARE = 0.4
 SHORTEST_RINGING_S, LONGEST_RINGING_S = 0.1e-3, 0.6e-3
 SMOOTHER = 1.7
 """Ringing's length is taken so much longer: still foretells it, and less of an edge's band."""
-SAME_EDGE_S = 0.3e-3
+SAME_EDGE_S, SURE_S = 0.4e-3, 0.05e-3
 LOST_S = 0.5e-3
 """Deviation of an edge that no test finds: what the envelope alone gives."""
 
@@ -272,7 +272,7 @@ class _Edges:
         if earlier is not None:
             return earlier
         is_same = abs(departed.at - known.at) < self._n(SAME_EDGE_S)
-        return departed if is_same and departed.deviation < known.deviation else known
+        return departed if is_same and departed.deviation < SURE_S * self.rate_hz else known
 
     def _turn(self, tone: complex, place: NDArray[np.intp]) -> NDArray[np.complex128]:
         return np.asarray(tone * np.exp(2j * np.pi * self.tone_hz / self.rate_hz * place))
