@@ -24,6 +24,11 @@ def _say(value: float | None, digits: int = 1, unit: str = "") -> str:
     return "-" if value is None else f"{value:.{digits}f}{unit}"
 
 
+def _doubt(half_width: float | None, digits: int = 1) -> str:
+    """Half-width of a 95 % interval, where one is stated."""
+    return "" if half_width is None else f" +/- {half_width:.{digits}f}"
+
+
 def render_check(check: Any) -> str:
     """A check with its findings and problems."""
     renderers: dict[type, Callable[[Any], list[str]]] = {
@@ -64,10 +69,10 @@ def _render_dial(check: DialCheck) -> list[str]:
         (
             digit.digit,
             str(digit.pulses),
-            _say(digit.pulses_per_s, 2),
-            _say(digit.break_percent),
+            _say(digit.pulses_per_s, 3) + _doubt(digit.speed_uncertainty_pps, 3),
+            _say(digit.break_percent) + _doubt(digit.break_uncertainty_percent),
             _say(digit.drift_pps, 2),
-            _say(digit.bounce_ms),
+            _say(digit.bounce_ms) + _doubt(digit.bounce_uncertainty_ms),
             _say(digit.pause_before_s, 2),
         )
         for digit in check.digits
