@@ -21,12 +21,11 @@ from voicecheck.errors import BenchError, InputError
 from voicecheck.programme import RATES_HZ
 from voicecheck.records import Conditions, Programme, Recording
 from voicecheck.records.arrays import Array
-from voicecheck.records.benches import EARS, BenchSetup, StepResult
+from voicecheck.records.benches import EARS, FIRST_RECEIVE_DBM, BenchSetup, StepResult
 from voicecheck.units import dbm_from_volts, ratio_from_db, volts_from_dbm
 
 MOUTH_PATHS = ("transmit", "sidetone")
 TAP_PATHS = ("transmit", "loop")
-FIRST_RECEIVE_DBM = -30.0
 UNKNOWN_FULL_SCALE_DBM = 10.0
 """Taken for an output that was never calibrated: a strong line output (PROP)."""
 

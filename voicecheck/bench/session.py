@@ -11,13 +11,13 @@ from voicecheck.bench.calibration.daily import check_bench
 from voicecheck.bench.calibration.guides import Guide, get_guide, load_guides
 from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.calibration.validity import get_newest, is_standing
-from voicecheck.bench.hardware import FIRST_RECEIVE_DBM, MOUTH_PATHS, HardwareBench
+from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.bench.soundcard.card import get_time_utc
 from voicecheck.bench.soundcard.takes import Progress
 from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
 from voicecheck.records import Programme, Recipe, Recording
-from voicecheck.records.benches import BenchCheck, BenchSetup, StepResult
+from voicecheck.records.benches import FIRST_RECEIVE_DBM, BenchCheck, BenchSetup, StepResult
 from voicecheck.units import TALK_LEVEL_DBPA
 
 TONE_DBFS = -12.0

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
     from voicecheck.workflow.sweeps import SweepResult
 
-FIRST_RECEIVE_DBM = -30.0
-
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
@@ -197,6 +195,8 @@ def _confirm_level(path: str, level_dbm: float | None, *, yes: bool) -> None:
     """Ask before a receiver is driven harder than the first time."""
     if level_dbm is not None and path != "receive":
         raise InputError(f"level_dbm: is for path receive, got path {path}")
+    from voicecheck.records.benches import FIRST_RECEIVE_DBM
+
     if level_dbm is None or level_dbm <= FIRST_RECEIVE_DBM or yes:
         return
     if not is_terminal():

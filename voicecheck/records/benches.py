@@ -9,6 +9,8 @@ from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.signals import Problem
 
 EARS = ("coupler", "coil")
+FIRST_RECEIVE_DBM = -30.0
+"""Nominal level that the first sweep to a receiver is driven with; more only on request."""
 CALIBRATION_STEPS = (
     "electrical-out",
     "electrical-in",

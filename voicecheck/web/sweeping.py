@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import BenchSetup, Measurement, Programme
+from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import SOUNDS, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
@@ -29,7 +30,7 @@ from voicecheck.workflow.scenes import get_take_length
 from voicecheck.workflow.sweeps import sweep
 
 PATHS = ("transmit", "receive", "sidetone", "loop", "both")
-FIRST_RECEIVE_DBM, MOST_RECEIVE_DBM, LEAST_RECEIVE_DBM = -30.0, 0.0, -60.0
+MOST_RECEIVE_DBM, LEAST_RECEIVE_DBM = 0.0, -60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Conditions, Programme, Recording, SetType
-from voicecheck.records.benches import Device
+from voicecheck.records.benches import FIRST_RECEIVE_DBM, Device
 from voicecheck.workflow.benchroom import BenchFile, describe_check_of_now, find_bench
 from voicecheck.workflow.driving import choose_programme
 
@@ -125,7 +125,7 @@ def make_hardware_bench(
     InputError
         There is no such path.
     """
-    from voicecheck.bench.hardware import FIRST_RECEIVE_DBM, HardwareBench
+    from voicecheck.bench.hardware import HardwareBench
 
     feed_ma = set_type.feed_ma if file.setup.feed_ma is None else file.setup.feed_ma
     bench = HardwareBench(

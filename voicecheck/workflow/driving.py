@@ -6,11 +6,12 @@ import dataclasses
 
 import numpy as np
 
-from voicecheck.bench.hardware import FIRST_RECEIVE_DBM, MOUTH_PATHS, HardwareBench
+from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.bench.session import HEADROOM_DB, LOOP_DBFS, MOUTH_DBFS, UNKNOWN_RECEIVE_DBFS
 from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
 from voicecheck.records import Programme, Recipe
+from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
 
