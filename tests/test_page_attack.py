@@ -130,7 +130,7 @@ def test_bodies_that_are_no_form_make_no_fault(tmp_path):
         client.get("/enter", params={"token": TOKEN})
         for body in BODIES:
             for kind in TYPES:
-                for path in ("/jobs/1/note", "/jobs/1/attach", "/work/stop"):
+                for path in ("/jobs/1/note", "/jobs/1/attach", "/desk/stop"):
                     headers = {"content-type": kind}
                     answer = client.post(
                         path, content=body, headers=headers, follow_redirects=False

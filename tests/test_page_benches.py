@@ -279,7 +279,7 @@ class Person:
     def answer(self, **fields):
         """Answer the prompt that was awaited."""
         data = {"prompt": self.number, **fields}
-        assert self.client.post("/work/go", data=data).is_success
+        assert self.client.post("/desk/go", data=data).is_success
 
     def end(self):
         self.client.desk.wait(10.0)
@@ -332,7 +332,7 @@ def test_the_line_drive_goes_by_two_readings(person, client, where, card):
                           ("nan", "need a number"), ("9" * 500, "need a number")):  # fmt: skip
         person.answer(volts=nonsense)
         assert why in person.await_prompt().wrong
-    assert "need a number" in client.get("/work").text
+    assert "need a number" in client.get("/desk").text
     person.answer(choice="again")
     assert person.await_prompt().wrong == ""
     person.answer(volts="0,30195")
@@ -357,13 +357,13 @@ def test_what_was_done_is_kept_when_it_is_stopped(person, client, where):
     assert person.await_prompt().title.startswith("Step 2 of 8")
     person.answer(choice="later")
     assert person.await_prompt().title.startswith("Step 3 of 8")
-    client.post("/work/stop", data={"stop": "1"})
+    client.post("/desk/stop", data={"stop": "1"})
     assert person.end().line == "Stopped; kept: electrical-out"
     (result,) = load(where).results
     assert result.temperature_c == 21.0
     person.start(step="")
     assert person.await_prompt().title == f"Step 1 of 7: {get_guide('electrical-in').title}"
-    client.post("/work/stop", data={"stop": "1"})
+    client.post("/desk/stop", data={"stop": "1"})
     person.end()
 
 
@@ -428,7 +428,7 @@ def test_the_daily_check_goes_on_where_it_was_left(person, client, where, monkey
     assert person.await_prompt().title.startswith("Step 1 of 4")
     person.answer()
     person.await_prompt()
-    client.post("/work/stop", data={"stop": "1"})
+    client.post("/desk/stop", data={"stop": "1"})
     assert person.end().line.startswith("Stopped; kept: loop-back.")
     assert load(where).checks == ()
     person.start("check")
@@ -533,7 +533,7 @@ def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path
         while not list_busy():
             client.desk.wait(0.01)
         began_s = time.monotonic()
-        client.post("/work/stop", data={"stop": "1"})
+        client.post("/desk/stop", data={"stop": "1"})
         assert person.end().line == "Stopped; kept: nothing"
         assert time.monotonic() - began_s < 4.0
         assert list_busy() == ()

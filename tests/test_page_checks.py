@@ -215,7 +215,7 @@ def test_words_of_no_scene_end_in_a_line(client, folder, words):
     order(client, "dial", on="simulated:healthy", words=words)
     assert client.desk.status.is_failed
     assert "fault" not in client.desk.status.line
-    assert "<script" not in client.get("/work").text.replace("<script src", "")
+    assert "<script" not in client.get("/desk").text.replace("<script src", "")
     assert get_kept(folder) == []
 
 
@@ -304,7 +304,7 @@ def begin(client, kind, **fields):
             break
         client.desk.wait(0.05)
     prompt = client.desk.status.prompt
-    client.post("/work/go", data={"go": "1", "prompt": str(prompt.number)})
+    client.post("/desk/go", data={"go": "1", "prompt": str(prompt.number)})
     client.desk.wait(60)
     return prompt
 

@@ -151,7 +151,7 @@ def test_a_device_that_goes_away_is_told(client, monkeypatch):
     assert client.post("/meter", data=DEVICE).status_code == 200
     client.desk.wait(10.0)
     assert client.desk.status.is_failed
-    assert "plug it in again" in client.get("/work").text
+    assert "plug it in again" in client.get("/desk").text
 
 
 @pytest.mark.parametrize(
@@ -208,7 +208,7 @@ def test_the_meter_is_watched_and_stopped_by_the_page(client, shared_card):
     assert busy.what == "meter, attic, line tap, input 1"
     assert client.post("/meter", data=BENCH).status_code == 200
     assert client.desk.status.number == 2, "a meter makes way for another"
-    client.post("/work/stop", data={"stop": "1"})
+    client.post("/desk/stop", data={"stop": "1"})
     client.desk.wait(10.0)
     assert client.desk.status.line == "The meter was stopped"
     assert list_busy() == ()

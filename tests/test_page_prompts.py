@@ -38,11 +38,11 @@ def test_what_is_typed_comes_back_and_is_asked_for_in_the_panel(client):
     )
     begin(client, lambda handle: answers.append(handle.ask(prompt)) or "Done")
     number = await_prompt(client).number
-    panel = client.get("/work").text
+    panel = client.get("/desk").text
     for words in ("Meter, V", 'value="0.3"', "Play it again", "no number", "required"):
         assert words in panel
     sent = {"prompt": number, "volts": " 0,31 ", "other": "x", "choice": "again"}
-    assert client.post("/work/go", data=sent).is_success
+    assert client.post("/desk/go", data=sent).is_success
     client.desk.wait(5.0)
     assert answers == [{"volts": "0,31", "choice": "again"}]
     assert client.desk.status.line == "Done"
@@ -56,11 +56,11 @@ def test_a_second_press_does_not_answer_the_next_prompt(client):
 
     begin(client, act)
     first = await_prompt(client).number
-    client.post("/work/go", data={"prompt": first})
+    client.post("/desk/go", data={"prompt": first})
     second = await_prompt(client, above=first)
-    client.post("/work/go", data={"prompt": first})
+    client.post("/desk/go", data={"prompt": first})
     assert client.desk.status.prompt == second
-    client.post("/work/go", data={"go": "1"})
+    client.post("/desk/go", data={"go": "1"})
     client.desk.wait(5.0)
     assert client.desk.status.line == "Done"
 
@@ -88,14 +88,14 @@ def test_something_is_played_while_a_prompt_is_shown(client):
 def test_a_stop_ends_a_prompt(client):
     begin(client, lambda handle: str(handle.ask(Prompt(title="Read it", fields=(VOLTS,)))))
     await_prompt(client)
-    client.post("/work/stop", data={"stop": "1"})
+    client.post("/desk/stop", data={"stop": "1"})
     client.desk.wait(5.0)
     assert client.desk.status.line.startswith("Stopped")
 
 
 @pytest.mark.parametrize("number", ["", "x", "-1", "1e400", "9" * 50])
 def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
-    assert client.post("/work/go", data={"prompt": number}).status_code < 500
+    assert client.post("/desk/go", data={"prompt": number}).status_code < 500
 
 
 def watch_alone(client, *, asked_s, left_s, seconds):
@@ -170,3 +170,19 @@ def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path):
             assert page.evaluate("document.activeElement.name") == "volts"
         page.keyboard.press("Enter")
         page.get_by_text("'volts': '0.3111'").wait_for()
+
+
+@pytest.mark.page
+def test_of_many_quick_changes_the_last_is_shown(tmp_path):
+    """A change that comes while the panel still asks for the one before it is asked for next."""
+    with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:
+        page = browser.new_page()
+        page.goto(address)
+        tab = page.evaluate("sessionStorage.getItem('bench-tab')")
+        desk.start("Try", lambda handle: str(handle.ask(Prompt(title="Read it"))), tab=tab)
+        for burst in range(15):
+            for number in range(4):
+                desk.change(line=f"line {burst}.{number}")
+                page.wait_for_timeout(15)
+            page.get_by_text(f"line {burst}.3", exact=True).wait_for()
+        desk.stop()

@@ -10,6 +10,7 @@ from typing import Any
 
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
+from voicecheck.workflow.guidance import rate_level
 
 METER_S, METER_END_S = 0.05, 5.0
 ORPHAN_S, LOADING_S, ASKED_S = 2.0, 20.0, 3.0
@@ -155,8 +156,10 @@ class Handle:
         if now_s - self._shown_s < METER_S and fraction < 1.0:
             return
         self._shown_s = now_s
-        level = self._held_dbfs if peak_dbfs is not None else None
-        self.send("meter", {"fraction": round(fraction, 4), "peak_dbfs": level})
+        seen: dict[str, Any] = {"fraction": round(fraction, 4), "peak_dbfs": None}
+        if peak_dbfs is not None:
+            seen |= {"peak_dbfs": self._held_dbfs, "words": rate_level(self._held_dbfs)}
+        self.send("meter", seen)
         self._held_dbfs = -200.0
 
     def send(self, kind: str, data: Any) -> None:

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.workflow.guidance import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
     say_quantity,
@@ -51,6 +52,8 @@ def _templates() -> Environment:
     templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
     templates.globals["marks"] = VERDICT_MARKS
+    templates.globals["enough_dbfs"] = ENOUGH_DBFS
+    templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates
 
 

@@ -17,9 +17,9 @@ class WorkPages(Pages):
     def list_routes(self) -> list[Route]:
         """See `Pages`."""
         return [
-            Route("/work", self.show),
-            Route("/work/stop", with_form(self.stop), methods=["POST"]),
-            Route("/work/go", with_form(self.go_on), methods=["POST"]),
+            Route("/desk", self.show),
+            Route("/desk/stop", with_form(self.stop), methods=["POST"]),
+            Route("/desk/go", with_form(self.go_on), methods=["POST"]),
         ]
 
     def show(self, _: Request) -> Response:

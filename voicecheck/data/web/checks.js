@@ -16,7 +16,7 @@
   // nothing of it; so the results are asked for once when the panel first shows that all is quiet.
   let wasRunning = true;
   document.addEventListener("htmx:afterSettle", () => {
-    const isRunning = document.querySelector("#work.running") !== null;
+    const isRunning = document.querySelector("#work .running") !== null;
     if (wasRunning && !isRunning) {
       const beat = document.getElementById("beat");
       if (beat) beat.hidden = true;

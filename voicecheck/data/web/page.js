@@ -29,7 +29,7 @@
     topics.forEach((topic) => document.dispatchEvent(new CustomEvent(topic, { detail: {} })));
   }
   document.addEventListener("visibilitychange", () => {
-    if (document.hidden && source && !document.querySelector("#work.running")) {
+    if (document.hidden && source && !document.querySelector("#work .running")) {
       source.close();
       source = null;
     } else if (!document.hidden && !source) {
@@ -47,8 +47,7 @@
     const level = seen.peak_dbfs;
     if (level === null || level === undefined) return;
     gauges.querySelector("[data-level]").value = level;
-    const words = level > -3 ? "too much" : level < -45 ? "too little" : "enough";
-    gauges.querySelector("[data-level-text]").value = `${Math.max(-99, level).toFixed(0)} dBFS, ${words}`;
+    gauges.querySelector("[data-level-text]").value = `${Math.max(-99, level).toFixed(0)} dBFS, ${seen.words}`;
   }
 
   // An answer that is half typed outlives the panel; its field has the prompt's number in its name.
@@ -73,7 +72,7 @@
     showGauges();
   });
   document.addEventListener("htmx:afterSettle", () => {
-    if (!document.querySelector("#work.running")) seen = null;
+    if (!document.querySelector("#work .running")) seen = null;
     showGauges();
     // Whoever waits at the bench goes on with one key; whoever types something is left alone.
     const idle = !document.activeElement || document.activeElement === document.body;
