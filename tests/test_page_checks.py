@@ -563,9 +563,9 @@ def check_that_stop_keeps_the_focus(page):
     # Going to its fragment takes the focus away once, and then the panel gives it to "Begin".
     page.locator("[data-go]:focus").wait_for()
     page.get_by_role("button", name="Stop").focus()
-    page.evaluate("document.getElementById('work').dataset.old = 'yes'")
+    page.evaluate("document.querySelector('#work > div').dataset.old = 'yes'")
     page.evaluate("document.dispatchEvent(new CustomEvent('bench:work', {detail: {}}))")
-    page.locator("#work:not([data-old])").wait_for()
+    page.locator("#work > div:not([data-old])").wait_for()
     page.locator("button.stop:focus").wait_for()
     page.keyboard.press("Enter")
     page.locator("#work", has_text="Stopped").wait_for()
