@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.signals import Problem
+from voicecheck.records.terms import Ear, words_of
 
-EARS = ("coupler", "coil")
+EARS = words_of(Ear)
 FIRST_RECEIVE_DBM = -30.0
 """Nominal level that the first sweep to a receiver is driven with; more only on request."""
 CALIBRATION_STEPS = (

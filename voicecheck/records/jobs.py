@@ -8,9 +8,10 @@ from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
+from voicecheck.records.terms import Transmitter, Verdict, words_of
 
-TRANSMITTERS = ("carbon", "electret", "moving-coil")
-VERDICTS = ("within", "doubtful", "outside", "not comparable")
+TRANSMITTERS = words_of(Transmitter)
+VERDICTS = words_of(Verdict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,8 +6,9 @@ import dataclasses
 from dataclasses import dataclass, field
 
 from voicecheck.records.arrays import Array, freeze_arrays
+from voicecheck.records.terms import PathName, words_of
 
-PATHS = ("transmit", "receive", "sidetone", "loop")
+PATHS = words_of(PathName)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,71 @@
+"""
+The closed lists of words that the whole program shares, as types.
+
+Each list is written once, as a `Literal`; `words_of` gives it back as a tuple, so that a form, an
+option and a validator offer the same words in the same order. A word that the user chooses freely
+(a stage's label, a set type's name) is text and not here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Literal, get_args
+
+from voicecheck.errors import InputError
+
+PathName = Literal["transmit", "receive", "sidetone", "loop"]
+StageKind = Literal["before", "after", "reference"]
+"""Stages with a meaning of their own; any other label is the user's."""
+Verdict = Literal["within", "doubtful", "outside", "not comparable"]
+Ear = Literal["coupler", "coil"]
+Transmitter = Literal["carbon", "electret", "moving-coil"]
+Side = Literal["both", "upper", "lower"]
+"""Which deviation of a quantity is a fault."""
+Scale = Literal["linear", "log"]
+"""How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
+
+SHOWN_LETTERS = 40
+"""Of a word that is none of ours an error repeats this much: whoever typed it knows the rest."""
+
+
+def words_of(kind: Any) -> tuple[str, ...]:
+    """
+    The words of one of the lists above, in the order in which they are offered.
+
+    Examples
+    --------
+    >>> words_of(Ear)
+    ('coupler', 'coil')
+    """
+    return get_args(kind)
+
+
+def check_word(value: str, words: Iterable[str], name: str) -> None:
+    """
+    Refuse a word that is not on a list.
+
+    Parameters
+    ----------
+    value : str
+        As it was typed.
+    words : iterable of str
+        What is allowed.
+    name : str
+        What the value is called where it was typed.
+
+    Raises
+    ------
+    InputError
+        The value is none of the words.
+
+    Examples
+    --------
+    >>> check_word("transmit", words_of(PathName), "path")
+    >>> check_word("trasmit", words_of(PathName), "path")
+    Traceback (most recent call last):
+        ...
+    voicecheck.errors.InputError: path: need one of transmit, receive, sidetone, loop, got 'trasmit'
+    """
+    allowed = tuple(words)
+    if value not in allowed:
+        raise InputError(f"{name}: need one of {', '.join(allowed)}, got {value[:SHOWN_LETTERS]!r}")
