@@ -15,9 +15,13 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.records.verdicts import TELLING
 from voicecheck.workflow.guidance import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
+    say_comparison,
+    say_found,
+    say_mark,
     say_quantity,
     say_source,
     say_value,
@@ -38,7 +42,6 @@ STATIC = (
     "vendor/uPlot.iife.min.js",
     "vendor/uPlot.min.css",
 )
-VERDICT_MARKS = {"within": "✓", "doubtful": "?", "outside": "✗", "not comparable": "–"}
 
 
 @cache
@@ -51,7 +54,10 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
-    templates.globals["marks"] = VERDICT_MARKS
+    templates.filters["mark"] = say_mark
+    templates.filters["told"] = say_comparison
+    templates.globals["say_found"] = say_found
+    templates.globals["telling"] = TELLING
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates
