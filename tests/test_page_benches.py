@@ -18,8 +18,9 @@ from pagetest import (
 from voicecheck.errors import BenchError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
 from voicecheck.records.benches import CALIBRATION_STEPS, BenchSetup, Device
-from voicecheck.workflow.benchlock import hold_device, list_busy
-from voicecheck.workflow.benchroom import (
+from voicecheck.workflow.benches.locks import hold_device, list_busy
+from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc
+from voicecheck.workflow.benches.store import (
     add_setup,
     change_setup,
     find_bench,
@@ -29,7 +30,6 @@ from voicecheck.workflow.benchroom import (
     save_result,
 )
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.sittings import Sitting, get_guide, get_now_utc
 
 DEVICES = (
     Device(name="Oak two-way", host_api="ALSA", n_inputs=2, n_outputs=2, default_rate_hz=48000.0),
@@ -53,7 +53,7 @@ BENCH = {"name": "attic"}
 
 @pytest.fixture
 def where(tmp_path, monkeypatch):
-    monkeypatch.setattr("voicecheck.web.benches.list_sound_devices", lambda: DEVICES)
+    monkeypatch.setattr("voicecheck.web.benchpages.list_sound_devices", lambda: DEVICES)
     return fill_book(tmp_path)
 
 
@@ -116,7 +116,7 @@ def test_a_bench_is_set_up_without_a_sound_system(client, where, monkeypatch):
     def fail():
         raise BenchError("there is no PortAudio")
 
-    monkeypatch.setattr("voicecheck.web.benches.list_sound_devices", fail)
+    monkeypatch.setattr("voicecheck.web.benchpages.list_sound_devices", fail)
     assert "not found now" in client.post("/benches", data={"name": "a", "device": "Oak"}).text
 
 

@@ -13,8 +13,8 @@ from voicecheck.bench.soundcard import SoundCardBench
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe, SetType
-from voicecheck.workflow.benchlock import list_busy
-from voicecheck.workflow.sweeps import sweep
+from voicecheck.workflow.benches.locks import list_busy
+from voicecheck.workflow.sweeping.run import sweep
 
 pytestmark = pytest.mark.bench
 
