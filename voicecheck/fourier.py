@@ -98,13 +98,13 @@ def make_phasors(step_turns: ArrayLike, count: int, first: int = 0) -> NDArray[n
     return np.asarray((coarse[:, None] * fine[None]).reshape(-1, *turn.shape)[:count])
 
 
-def raise_cosine(position: ArrayLike) -> NDArray[np.float64]:
+def raise_cosine(position: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     Raised cosine from 0 at 0 to 1 at 1, flat outside.
 
     Parameters
     ----------
-    position : array_like, any shape
+    position : ndarray, any shape but ()
 
     Returns
     -------
@@ -112,10 +112,10 @@ def raise_cosine(position: ArrayLike) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> raise_cosine([-1.0, 0.5, 3.0]).round(12).tolist()
+    >>> raise_cosine(np.array([-1.0, 0.5, 3.0])).round(12).tolist()
     [0.0, 0.5, 1.0]
     """
-    ramp = np.clip(np.asarray(position, dtype=np.float64), 0.0, 1.0)
+    ramp = np.clip(position, 0.0, 1.0)
     # Most of a fade or a window is flat: only what bends needs its cosine.
     bent = (ramp > 0.0) & (ramp < 1.0)
     ramp[bent] = 0.5 - 0.5 * np.cos(np.pi * ramp[bent])
