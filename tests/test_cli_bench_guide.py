@@ -13,10 +13,10 @@ from factories import make_run
 from voicecheck.cli.guidance import SeatGuide
 from voicecheck.cli.takeview import TakeView, draw_level, rate_level
 from voicecheck.records.benches import BenchSetup
-from voicecheck.workflow.advice import advise, find_spread_db
-from voicecheck.workflow.benchview import list_actions
-from voicecheck.workflow.sittings import get_guide
-from voicecheck.workflow.wires import PICTURES, draw_wires
+from voicecheck.workflow.benches.sitting import get_guide
+from voicecheck.workflow.benches.view import list_actions
+from voicecheck.workflow.benches.wires import PICTURES, draw_wires
+from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 
 
 def guide_seats(path: str, transmitter: str, capsys, **setup: object) -> tuple[str, list[object]]:

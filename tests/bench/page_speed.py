@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from pagetest import open_browser, open_client, serve_book
 
 from voicecheck.records import SetType
-from voicecheck.workflow.benches import choose_bench
+from voicecheck.workflow.benches.choosing import choose_bench
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.comparing import compare
-from voicecheck.workflow.sweeps import sweep
+from voicecheck.workflow.sweeping.run import sweep
 
 REQUESTS = ("/", "/?page=100", "/?search=oak+9", "/?search=nothing+at+all", "/?state=closed",
             "/jobs/1", "/jobs/1/curves", "/types")  # fmt: skip

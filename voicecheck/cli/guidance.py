@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from voicecheck.cli.common import tell
 from voicecheck.cli.keys import wait_for_key
 from voicecheck.errors import RecordingError
-from voicecheck.workflow.guidance import (
+from voicecheck.workflow.sweeping.seats import (
     SETTLE_S,
     TURN_OVER,
     get_seat_caution,
@@ -97,7 +97,7 @@ class SeatGuide:
 
     def after_seat(self, seat: int, found: Measurement | RecordingError) -> None:
         """Tell what the take gave, how the seats spread so far, and what to look at."""
-        from voicecheck.workflow.advice import advise, find_spread_db
+        from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 
         self.view.stop()
         if isinstance(found, RecordingError):

@@ -16,7 +16,7 @@ from voicecheck.errors import InputError
 if TYPE_CHECKING:
     from voicecheck.cli.takeview import TakeView
     from voicecheck.jobbook import JobBook
-    from voicecheck.workflow.sweeps import SweepResult
+    from voicecheck.workflow.sweeping.run import SweepResult
 
 
 def register(app: typer.Typer) -> None:
@@ -142,10 +142,10 @@ def _sweep(
 ) -> tuple[SweepResult, ...]:
     """Choose the bench, and go through the seats."""
     from voicecheck.cli.guidance import SeatGuide, wrap
-    from voicecheck.workflow.benches import choose_bench
-    from voicecheck.workflow.benchroom import find_bench
-    from voicecheck.workflow.both import sweep_both
-    from voicecheck.workflow.sweeps import sweep as run_sweep
+    from voicecheck.workflow.benches.choosing import choose_bench
+    from voicecheck.workflow.benches.store import find_bench
+    from voicecheck.workflow.sweeping.both import sweep_both
+    from voicecheck.workflow.sweeping.run import sweep as run_sweep
 
     set_type = opened.load_type(opened.load_job(job).type_name)
     file = find_bench(opened, chosen["device"] or "")
@@ -228,7 +228,7 @@ def _show_runs(runs: list[Any], *, as_json: bool) -> None:
 def list_handsets(as_json: Json = False) -> None:
     """List the simulated handsets and their faults."""
     from voicecheck.cli.show import render_table
-    from voicecheck.workflow.benches import list_simulated
+    from voicecheck.workflow.benches.choosing import list_simulated
 
     handsets, faults = list_simulated()
     if as_json:
@@ -242,7 +242,7 @@ def list_devices(as_json: Json = False) -> None:
     """List the sound devices."""
     from voicecheck.cli.show import render_table
     from voicecheck.records import to_document
-    from voicecheck.workflow.benches import list_sound_devices
+    from voicecheck.workflow.benches.choosing import list_sound_devices
 
     devices = list_sound_devices()
     if as_json:

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from voicecheck.workflow.guidance import ENOUGH_DBFS, TOO_MUCH_DBFS
+from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
     say_quantity,

@@ -19,15 +19,15 @@ from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import SOUNDS, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow import guidance
-from voicecheck.workflow.advice import advise, find_spread_db
-from voicecheck.workflow.benches import ChosenBench, choose_bench, list_sound_devices
-from voicecheck.workflow.benchroom import find_bench
+from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench, list_sound_devices
+from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.books import Where, open_book
-from voicecheck.workflow.both import sweep_both
 from voicecheck.workflow.curves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.scenes import get_take_length
-from voicecheck.workflow.sweeps import sweep
+from voicecheck.workflow.sweeping import seats as guidance
+from voicecheck.workflow.sweeping.advice import advise, find_spread_db
+from voicecheck.workflow.sweeping.both import sweep_both
+from voicecheck.workflow.sweeping.run import sweep
 
 PATHS = ("transmit", "receive", "sidetone", "loop", "both")
 MOST_RECEIVE_DBM, LEAST_RECEIVE_DBM = 0.0, -60.0

@@ -14,10 +14,10 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Comparison, Programme, Recipe, Recording, SetType
-from voicecheck.workflow.benches import make_simulated_bench
+from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.comparing import build_baselines, compare
 from voicecheck.workflow.reporting import report_job
-from voicecheck.workflow.sweeps import sweep
+from voicecheck.workflow.sweeping.run import sweep
 
 DEMO_TYPE = SetType(
     name="Harbour 12",

@@ -12,8 +12,8 @@ from voicecheck.measure import measure_recording
 from voicecheck.records import Measurement, Problem, Programme, Recording, Run
 from voicecheck.records.signals import PATHS
 from voicecheck.verdicts import pool_run
-from voicecheck.workflow.benches import Bench
-from voicecheck.workflow.benchlock import hold_bench
+from voicecheck.workflow.benches.choosing import Bench
+from voicecheck.workflow.benches.locks import hold_bench
 
 BeforeSeat = Callable[[int, int], None]
 AfterSeat = Callable[[int, Measurement | RecordingError], None]

@@ -98,7 +98,7 @@ def list_seat_steps(
     >>> list_seat_steps("transmit", "carbon", feed_ma=30, seat=2)[-1]
     'Then switch the feed on, 30 mA.'
     """
-    from voicecheck.workflow.benchroom import list_plug_prompts
+    from voicecheck.workflow.benches.store import list_plug_prompts
 
     steps = []
     if setup is not None and seat == 1:

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Programme, Recording
-from voicecheck.workflow.benches import Bench
-from voicecheck.workflow.benchlock import hold_bench
-from voicecheck.workflow.sweeps import AfterSeat, BeforeSeat, SweepResult, sweep
+from voicecheck.workflow.benches.choosing import Bench
+from voicecheck.workflow.benches.locks import hold_bench
+from voicecheck.workflow.sweeping.run import AfterSeat, BeforeSeat, SweepResult, sweep
 
 
 class _SharedTakes:

@@ -17,8 +17,9 @@ from voicecheck.web import calibrating
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow.benches import list_sound_devices
-from voicecheck.workflow.benchroom import (
+from voicecheck.workflow.benches.choosing import list_sound_devices
+from voicecheck.workflow.benches.sitting import get_guide, judge_paths
+from voicecheck.workflow.benches.store import (
     BenchFile,
     add_setup,
     change_setup,
@@ -26,15 +27,14 @@ from voicecheck.workflow.benchroom import (
     load_bench,
     remove_setup,
 )
-from voicecheck.workflow.benchview import (
+from voicecheck.workflow.benches.view import (
     list_all_warnings,
     list_steps,
     list_trend,
     name_devices,
 )
+from voicecheck.workflow.benches.wires import draw_wires
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.sittings import get_guide, judge_paths
-from voicecheck.workflow.wires import draw_wires
 
 MOST_CHANNELS = 64
 CHANNELS = ("mouth_channel", "line_drive_channel", "line_tap_channel", "ear_channel")

@@ -14,8 +14,8 @@ from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Conditions, Programme, Recording, SetType
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, Device
-from voicecheck.workflow.benchroom import BenchFile, describe_check_of_now, find_bench
-from voicecheck.workflow.driving import choose_programme
+from voicecheck.workflow.benches.driving import choose_programme
+from voicecheck.workflow.benches.store import BenchFile, describe_check_of_now, find_bench
 
 DEFAULT_SEATS = 3
 SIMULATED_CONDITIONS = ("feed_ma", "ear", "angle_deg")
