@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from voicecheck.cutting import cut_padded
 from voicecheck.errors import RecordingError
+from voicecheck.fourier import find_next_fast_length
 from voicecheck.programme import make_mark
 from voicecheck.records import Block, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -155,13 +156,11 @@ def _explain_missing_mark(
 
 def _correlate(samples: Array, template: Array) -> Array:
     """Correlation coefficient of the template with every stretch of the samples, row by row."""
-    from scipy import fft
-
     # What wraps around lies beyond the last whole stretch.
-    size = fft.next_fast_len(samples.shape[-1], real=True)
-    product = fft.rfft(samples, size) * np.conj(fft.rfft(template, size))
+    size = find_next_fast_length(samples.shape[-1])
+    product = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
     count = samples.shape[-1] - len(template) + 1
-    raw = fft.irfft(product, size)[..., :count]
+    raw = np.fft.irfft(product, size)[..., :count]
     energy = np.zeros((*samples.shape[:-1], samples.shape[-1] + 1))
     np.cumsum(samples**2, axis=-1, out=energy[..., 1:])
     local = energy[..., len(template) :] - energy[..., :count]
@@ -212,16 +211,14 @@ def _estimate_delay(
     Only the mark's own band is used; the peak of the band-limited correlation is polished by
     Newton steps, and its standard error follows from what the shifted reference leaves over.
     """
-    from scipy import fft
-
-    size = fft.next_fast_len(2 * len(reference), real=True)
+    size = find_next_fast_length(2 * len(reference))
     frequency_hz = np.arange(size // 2 + 1) * rate_hz / size
     inside = (frequency_hz > 0.8 * programme.recipe.mark_from_hz) & (
         frequency_hz < 1.1 * programme.recipe.mark_to_hz
     )
-    first, second = fft.rfft(np.array([reference, delayed]), size)
+    first, second = np.fft.rfft(np.array([reference, delayed]), size)
     cross = np.where(inside, second * np.conj(first), 0.0)
-    peak = int(np.argmax(fft.irfft(cross, size)))
+    peak = int(np.argmax(np.fft.irfft(cross, size)))
     delay_s = (peak if peak < size // 2 else peak - size) / rate_hz
     omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
     delay_s = polish_delay_s(cross, omega, delay_s)
