@@ -15,8 +15,8 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
 MOST_LINES, MOST_BODY = 600, 40
 TOP = {
-    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "voicecheck", "tests", "fixtures",
-    "reports",
+    "README.md", "DEVELOPERS.md", "LICENSE", "MANIFEST.in", "pyproject.toml", "voicecheck",
+    "tests", "fixtures", "reports",
 }  # fmt: skip
 
 
