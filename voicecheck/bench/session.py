@@ -15,7 +15,7 @@ from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.bench.soundcard.card import get_time_utc
 from voicecheck.bench.soundcard.takes import Progress
 from voicecheck.errors import InputError
-from voicecheck.programme import make_programme
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import Programme, Recipe, Recording
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, BenchCheck, BenchSetup, StepResult
 from voicecheck.units import TALK_LEVEL_DBPA
@@ -67,7 +67,7 @@ class CalibrationSession:
         self.fresh: tuple[StepResult, ...] = ()
         self.now_utc = now_utc
         self.temperature_c = temperature_c
-        self.recipe = recipe or Recipe()
+        self.recipe = recipe or DEFAULT_RECIPE
         self.progress = progress
         self._played: dict[str, Programme] = {}
 
