@@ -22,8 +22,8 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench, list_sound_devices
 from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.books import Where, open_book
+from voicecheck.workflow.checks.take import get_take_length
 from voicecheck.workflow.curves import curve_of_measurement, trace_frequency_hz
-from voicecheck.workflow.scenes import get_take_length
 from voicecheck.workflow.sweeping import seats as guidance
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 from voicecheck.workflow.sweeping.both import sweep_both
