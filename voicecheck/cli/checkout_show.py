@@ -34,7 +34,7 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
     low = "" if finding.low is None else f"{finding.low:g}"
     high = "" if finding.high is None else f"{finding.high:g}"
     return (
-        VERDICT_MARKS.get(finding.verdict, finding.verdict),
+        VERDICT_MARKS[finding.verdict],
         finding.quantity.replace("_", " "),
         "-" if finding.value is None else f"{finding.value:.2f} {finding.unit}".strip(),
         f"[{low} .. {high}]",
