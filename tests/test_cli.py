@@ -1,5 +1,6 @@
 """Every command as a user runs it: output, JSON keys of the contract, exit codes."""
 
+import io
 import json
 import os
 import subprocess
@@ -9,9 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from helpers import run_program
 from known_plant import KnownPlant
 
 from voicecheck.bench.wavfile import load_programme
+from voicecheck.cli.common import write_text
 
 PLANT = KnownPlant(square=0.5, noise_dbfs=-65.0, latency_s=0.1, drift_ppm=12.0)
 MEASUREMENT_KEYS = {
@@ -21,19 +24,11 @@ MEASUREMENT_KEYS = {
 
 
 def run(*arguments, folder, code=0, book=None):
-    """Run the program in a process of its own, as a shell would."""
+    """Run the program as a shell would; see `test_a_process_of_its_own` for the shell."""
     environment = {k: v for k, v in os.environ.items() if k != "VOICECHECK_BOOK"}
     if book:
         environment["VOICECHECK_BOOK"] = str(book)
-    done = subprocess.run(
-        [sys.executable, "-m", "voicecheck", *map(str, arguments)],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = run_program(*arguments, folder=folder, environment=environment)
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
     return done
@@ -51,6 +46,16 @@ def folder(tmp_path_factory):
     stereo = np.column_stack([np.zeros(len(recorded)), recorded])
     soundfile.write(folder / "stereo.wav", stereo, programme.rate_hz, subtype="FLOAT")
     return folder
+
+
+@pytest.mark.parametrize(("name", "code"), [("A.wav", 0), ("none.wav", 3)])
+def test_a_process_of_its_own(folder, name, code):
+    """What a shell gets is what the other tests get without one: output, errors, exit code."""
+    arguments = ("analyze", name, "--signal", "OUT.wav", "--json")
+    command = [sys.executable, "-m", "voicecheck", *arguments]
+    alone = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    here = run(*arguments, folder=folder, code=code)
+    assert (alone.returncode, alone.stdout, alone.stderr) == (code, here.stdout, here.stderr)
 
 
 def test_signal_json_is_the_contract(folder):
@@ -288,3 +293,11 @@ def test_a_coil_reading_and_another_current_are_used(tmp_path):
         found = _gather_coil(opened, opened.load_job(3), "before")
     assert set(found) == {"test.coil_db"}
     assert abs(found["test.coil_db"]) < 10
+
+
+def test_a_console_without_a_minus_sign_is_told_in_plain_letters(monkeypatch):
+    console = io.TextIOWrapper(io.BytesIO(), encoding="ascii", newline="")
+    monkeypatch.setattr("sys.stdout", console)
+    write_text("\u22124.0 \u00b1 0.8 dB, 200\u2013500 Hz")
+    console.flush()
+    assert console.buffer.getvalue() == b"-4.0 +/- 0.8 dB, 200-500 Hz\n"

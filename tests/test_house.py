@@ -15,8 +15,8 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
 MOST_LINES, MOST_BODY = 600, 40
 TOP = {
-    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "voicecheck", "tests", "fixtures",
-    "reports",
+    "README.md", "DEVELOPERS.md", "LICENSE", "MANIFEST.in", "pyproject.toml", "voicecheck",
+    "tests", "fixtures", "reports",
 }  # fmt: skip
 
 
@@ -104,6 +104,26 @@ def test_help_loads_nothing_heavy():
         "CliRunner().invoke(app, ['--help'])"
     )
     assert loaded_by(statement) & (HEAVY - {"rich"} | {"numpy"}) == set()
+
+
+def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path):
+    """One recording in a fresh process: no scipy, no job book, no charts."""
+    signal = tmp_path / "signal.wav"
+    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
+    arguments = ["voicecheck", "analyze", str(signal), "--signal", str(signal), "--json"]
+    code = (
+        f"import sys, json; sys.argv = {arguments!r}\n"
+        "from voicecheck.__main__ import main\n"
+        "try: main()\n"
+        "except SystemExit as end: assert not end.code\n"
+        "sys.stderr.write(json.dumps(sorted(sys.modules)))"
+    )
+    done = run(sys.executable, "-c", code)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
+    assert {name.split(".")[0] for name in json.loads(done.stderr)} & (
+        HEAVY - {"soundfile"}
+    ) == set()
 
 
 def test_every_dependency_has_its_reason():

@@ -140,7 +140,7 @@ def test_a_bench_is_set_up_without_a_sound_system(client, where, monkeypatch):
         ({"mouth_cap_dbfs": "0"}, "caps"),
         ({"line_drive_cap_dbfs": "1e400"}, "need a number"),
         ({"mouth_channel": "0"}, "whole number"),
-        ({"ear_channel": "65"}, "whole number"),
+        ({"ear_channel": "257"}, "whole number"),
         ({"meter_percent": "50"}, "meter_percent"),
     ],
 )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperOption
 
 Book = Annotated[
     str | None,
@@ -24,6 +25,39 @@ Json = Annotated[
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no messages but errors.")]
 
 
+def with_ranges(list_records: Callable[[], tuple[type, ...]]) -> type[TyperCommand]:
+    """
+    A kind of command whose help shows what the options may hold, as records bound it.
+
+    Parameters
+    ----------
+    list_records : callable
+        Gives the records, when the help is asked for; options are fields of them by name.
+    """
+
+    class WithRanges(TyperCommand):
+        def format_help(self, ctx: Any, formatter: Any) -> None:
+            for option in self.params:
+                if isinstance(option, TyperOption) and (
+                    text := _find_range(list_records(), option.name or "")
+                ):
+                    option.help = f"{option.help or ''} [{text}]".strip()
+            super().format_help(ctx, formatter)
+
+    return WithRanges
+
+
+def _find_range(records: tuple[type, ...], name: str) -> str:
+    """What a field of that name may hold; a count's field begins with n_."""
+    from voicecheck.records.bounds import list_bounds
+
+    for record in records:
+        bounds = list_bounds(record)
+        if found := bounds.get(name) or bounds.get(f"n_{name}"):
+            return found.text
+    return ""
+
+
 def write_json(document: Any) -> None:
     """Print one document to standard output."""
     from voicecheck.records.documents import format_json
@@ -31,8 +65,17 @@ def write_json(document: Any) -> None:
     sys.stdout.write(format_json(document) + "\n")
 
 
+PLAIN = {0x2212: "-", 0x2013: "-", 0x00B1: "+/-"}
+"""Minus, dash and plus-minus in letters that every console has."""
+
+
 def write_text(text: str) -> None:
-    """Print text to standard output."""
+    """Print text to standard output; signs that it cannot show are told in plain letters."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(PLAIN).encode(encoding, "replace").decode(encoding)
     sys.stdout.write(text + "\n")
 
 
