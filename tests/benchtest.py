@@ -39,7 +39,7 @@ def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
     """What runs a command in this process; it returns what was printed, errors are raised."""
     monkeypatch.setenv("VOICECHECK_BOOK", str(tmp_path / "book"))
     monkeypatch.setattr("voicecheck.bench.session.Recipe", lambda: SHORT)
-    monkeypatch.setattr("voicecheck.workflow.driving.Recipe", lambda: SHORT)
+    monkeypatch.setattr("voicecheck.workflow.benches.driving.Recipe", lambda: SHORT)
 
     def run(*arguments: object) -> str:
         capsys.readouterr()

@@ -21,26 +21,26 @@ from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe, SetType
 from voicecheck.records.benches import BenchSetup
-from voicecheck.workflow.benchlock import Busy, hold_device, list_busy
-from voicecheck.workflow.benchroom import add_setup
-from voicecheck.workflow.both import sweep_both
+from voicecheck.workflow.benches.locks import Busy, hold_device, list_busy
+from voicecheck.workflow.benches.sitting import Sitting
+from voicecheck.workflow.benches.store import add_setup
+from voicecheck.workflow.benches.watching import Watch, open_watch
 from voicecheck.workflow.scenes import Source, take_scene
-from voicecheck.workflow.sittings import Sitting
-from voicecheck.workflow.sweeps import sweep
-from voicecheck.workflow.watching import Watch, open_watch
+from voicecheck.workflow.sweeping.both import sweep_both
+from voicecheck.workflow.sweeping.run import sweep
 
 SHORT = Recipe(n_sweeps=1, sweep_s=2.0, tones_s=0.3, step_s=0.1)
 SETUP = BenchSetup(name="attic", device="Oak two-way", ear_channel=2)
 HOLDER = """
 import sys
-from voicecheck.workflow.benchlock import hold_device
+from voicecheck.workflow.benches.locks import hold_device
 with hold_device(sys.argv[1], sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()
 """
 LISTER = """
 import msgspec, sys
-from voicecheck.workflow.benchlock import list_busy
+from voicecheck.workflow.benches.locks import list_busy
 sys.stdout.buffer.write(msgspec.json.encode(list_busy()))
 """
 
@@ -257,7 +257,9 @@ def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book) -> 
 def test_a_meter_holds_its_device_until_it_is_closed(book, monkeypatch) -> None:
     """Also when another thread closes it."""
     block = np.zeros((2400, 1))
-    monkeypatch.setattr("voicecheck.workflow.watching.listen", lambda *_: iter([block, block]))
+    monkeypatch.setattr(
+        "voicecheck.workflow.benches.watching.listen", lambda *_: iter([block, block])
+    )
     readings = open_watch(book, device="Oak two-way").read()
     assert list_busy() == ()
     next(readings)

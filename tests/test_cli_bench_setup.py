@@ -13,7 +13,8 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, CheckItem
 from voicecheck.records.benches import BenchSetup, Device, StepResult
-from voicecheck.workflow.benchroom import (
+from voicecheck.workflow.benches.sitting import get_now_utc
+from voicecheck.workflow.benches.store import (
     BenchFile,
     add_setup,
     change_setup,
@@ -24,7 +25,6 @@ from voicecheck.workflow.benchroom import (
     remove_setup,
     save_result,
 )
-from voicecheck.workflow.sittings import get_now_utc
 
 DEVICES = (
     Device(name="Oak two-way", host_api="ALSA", n_inputs=2, n_outputs=2, default_rate_hz=48000.0),
@@ -45,7 +45,7 @@ def book(tmp_path):
 
 @pytest.fixture
 def devices(monkeypatch):
-    monkeypatch.setattr("voicecheck.workflow.benches.list_sound_devices", lambda: DEVICES)
+    monkeypatch.setattr("voicecheck.workflow.benches.choosing.list_sound_devices", lambda: DEVICES)
 
 
 def make_result(step: str, value: float = 1.0, **more: object) -> StepResult:

@@ -18,9 +18,9 @@ from voicecheck.cli.watch import draw_meter
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records.benches import BenchSetup, StepResult
-from voicecheck.workflow.benchroom import BenchFile, add_setup, save_result
-from voicecheck.workflow.sittings import get_now_utc
-from voicecheck.workflow.watching import Seen, ToneWatch, Watch, find_talk_dbfs, find_unit
+from voicecheck.workflow.benches.sitting import get_now_utc
+from voicecheck.workflow.benches.store import BenchFile, add_setup, save_result
+from voicecheck.workflow.benches.watching import Seen, ToneWatch, Watch, find_talk_dbfs, find_unit
 
 RATE_HZ = 48000
 

@@ -4,7 +4,7 @@ import pytest
 
 from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup
-from voicecheck.workflow.guidance import (
+from voicecheck.workflow.sweeping.seats import (
     get_seat_caution,
     is_fed,
     list_seat_steps,

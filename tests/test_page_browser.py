@@ -12,7 +12,7 @@ from helpers import find_sound_processes
 from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book, watch_console
 
 from voicecheck.records import SetType
-from voicecheck.workflow.benchlock import hold_device
+from voicecheck.workflow.benches.locks import hold_device
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.wording import say_quantity, say_value
 

@@ -21,11 +21,11 @@ from voicecheck.bench.soundcard import Wiring
 from voicecheck.errors import BenchError
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.web.meter import NOMINAL_HZ, describe_seen, watch
-from voicecheck.workflow.benchlock import list_busy
-from voicecheck.workflow.benchroom import add_setup, save_result
+from voicecheck.workflow.benches.locks import list_busy
+from voicecheck.workflow.benches.sitting import get_now_utc
+from voicecheck.workflow.benches.store import add_setup, save_result
+from voicecheck.workflow.benches.watching import Seen, Watch
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.sittings import get_now_utc
-from voicecheck.workflow.watching import Seen, Watch
 
 SEEN = Seen(
     time_s=1.0, peak_db=-20.04, rms_db=-23.06, psophometric_db=-24.0, bands_db=(-30.0,) * 20,

@@ -30,7 +30,7 @@ from pagetest import fill_book, open_browser, serve_book
 from virtual_bench.fixture import read_environment, start_card
 
 from voicecheck.records.benches import BenchSetup
-from voicecheck.workflow.benchroom import add_setup
+from voicecheck.workflow.benches.store import add_setup
 from voicecheck.workflow.books import open_book
 
 SETTLE_S = 2.0

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from voicecheck.records.benches import BenchSetup, Device
-    from voicecheck.workflow.benchroom import BenchFile
+    from voicecheck.workflow.benches.store import BenchFile
 
 Name = Annotated[str, typer.Argument(help="Your name for the bench.")]
 Channel = int | None
@@ -109,9 +109,9 @@ def write(
 
 def _add(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) -> BenchSetup:
     from voicecheck.records import BenchSetup
-    from voicecheck.workflow.benches import list_sound_devices
-    from voicecheck.workflow.benchroom import add_setup, find_bench
-    from voicecheck.workflow.benchview import name_devices
+    from voicecheck.workflow.benches.choosing import list_sound_devices
+    from voicecheck.workflow.benches.store import add_setup, find_bench
+    from voicecheck.workflow.benches.view import name_devices
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
@@ -136,7 +136,7 @@ def _add(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) -> 
 
 
 def _change(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) -> BenchSetup:
-    from voicecheck.workflow.benchroom import change_setup, load_bench
+    from voicecheck.workflow.benches.store import change_setup, load_bench
     from voicecheck.workflow.books import open_book
 
     if not given:
@@ -193,7 +193,7 @@ def list_all(book: Book = None, as_json: Json = False) -> None:
     """List the benches."""
     from voicecheck.cli.show import render_table
     from voicecheck.records import to_document
-    from voicecheck.workflow.benchroom import list_benches
+    from voicecheck.workflow.benches.store import list_benches
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
@@ -223,7 +223,7 @@ def show(
 ) -> None:
     """Show a bench: wires, calibration, which levels are absolute today."""
     from voicecheck.cli.benchshow import describe_bench, render_bench, render_trend
-    from voicecheck.workflow.benchroom import load_bench
+    from voicecheck.workflow.benches.store import load_bench
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
@@ -238,7 +238,7 @@ def show(
 
 def remove(name: Name, book: Book = None, quiet: Quiet = False) -> None:
     """Take a bench off the list; runs made on it stay."""
-    from voicecheck.workflow.benchroom import remove_setup
+    from voicecheck.workflow.benches.store import remove_setup
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:

@@ -8,14 +8,14 @@ from voicecheck.cli.show import render_table
 from voicecheck.records import BenchCheck, StepResult, to_document
 
 if TYPE_CHECKING:
-    from voicecheck.workflow.benchroom import BenchFile
+    from voicecheck.workflow.benches.store import BenchFile
 
 TREND_WIDTH = 30
 
 
 def describe_bench(file: BenchFile) -> dict[str, Any]:
     """JSON document: set-up, calibration, what each path's levels are worth, last check."""
-    from voicecheck.workflow.sittings import judge_paths, list_warnings
+    from voicecheck.workflow.benches.sitting import judge_paths, list_warnings
 
     newest = {result.step: result for result in file.results}
     return {
@@ -40,8 +40,8 @@ def describe_bench(file: BenchFile) -> dict[str, Any]:
 def render_bench(file: BenchFile) -> str:
     """Text of at most 80 columns."""
     from voicecheck.cli.guidance import wrap
-    from voicecheck.workflow.benchview import list_all_warnings
-    from voicecheck.workflow.sittings import judge_paths
+    from voicecheck.workflow.benches.sitting import judge_paths
+    from voicecheck.workflow.benches.view import list_all_warnings
 
     setup = file.setup
     outputs = f"mouth {setup.mouth_channel}, line drive {setup.line_drive_channel}"
@@ -120,7 +120,7 @@ def render_trend(file: BenchFile, step: str) -> str:
     InputError
         There is nothing of that step.
     """
-    from voicecheck.workflow.benchview import list_trend
+    from voicecheck.workflow.benches.view import list_trend
 
     results = list_trend(file, step)
     values = [result.value or 0.0 for result in results]
@@ -135,8 +135,8 @@ def render_trend(file: BenchFile, step: str) -> str:
 
 
 def _list_step(result: StepResult) -> tuple[str, str, str, str]:
-    from voicecheck.workflow.benchview import describe_value, find_last_day
-    from voicecheck.workflow.sittings import is_counting
+    from voicecheck.workflow.benches.sitting import is_counting
+    from voicecheck.workflow.benches.view import describe_value, find_last_day
 
     state = f"good until {find_last_day(result)}"
     if not is_counting(result):

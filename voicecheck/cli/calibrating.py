@@ -13,7 +13,7 @@ from voicecheck.errors import BenchError, InputError, RecordingError
 
 if TYPE_CHECKING:
     from voicecheck.records import StepResult
-    from voicecheck.workflow.sittings import Guide, Sitting
+    from voicecheck.workflow.benches.sitting import Guide, Sitting
 
 Name = Annotated[str, typer.Argument(help="Name of the bench.")]
 Steps = Annotated[
@@ -88,8 +88,8 @@ def check(
     """Check a bench before the day's work: loop-back, reference handset, noise, hum, seal."""
     from voicecheck.cli.benchshow import render_check
     from voicecheck.records import to_document
+    from voicecheck.workflow.benches.sitting import Sitting
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.sittings import Sitting
 
     _sit(name, step, book=book, yes=yes, quiet=quiet, is_check=True, answers={})
     with open_book(book) as opened:
@@ -111,8 +111,8 @@ def tone(
 ) -> None:
     """Play the calibration tone on the line drive, to read a meter by."""
     from voicecheck.cli.takeview import TakeView
+    from voicecheck.workflow.benches.sitting import Sitting
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.sittings import Sitting
 
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
         sitting = Sitting(opened, name, progress=view.update)
@@ -133,8 +133,8 @@ def _sit(
 ) -> list[StepResult]:
     """Go through the steps that are open, or those asked for."""
     from voicecheck.cli.takeview import TakeView
+    from voicecheck.workflow.benches.sitting import DAILY_STEPS, Sitting, get_guide
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.sittings import DAILY_STEPS, Sitting, get_guide
 
     if not yes and not is_terminal():
         raise InputError("nobody is here to ask: add --yes when the wires are as the step asks")
@@ -199,8 +199,8 @@ def _do_step(sitting: Sitting, guide: Guide, view: Any, answers: dict[str, Any])
 def _ask_through(sitting: Sitting, guide: Guide, view: Any, place: str) -> StepResult | None:
     """One step with its words and picture; repeated until it is done or passed over."""
     from voicecheck.cli.guidance import wrap
-    from voicecheck.workflow.benchview import list_actions
-    from voicecheck.workflow.wires import draw_wires
+    from voicecheck.workflow.benches.view import list_actions
+    from voicecheck.workflow.benches.wires import draw_wires
 
     tell(f"\n{place}: {guide.title} ({guide.name})")
     for number, line in enumerate(list_actions(guide, sitting.setup), 1):
@@ -239,7 +239,7 @@ def _do_asking(sitting: Sitting, guide: Guide, view: Any, *, is_stand_in: bool) 
 
 def _read_meter(sitting: Sitting, view: Any) -> tuple[float, ...]:
     """Play each tone until its reading is typed."""
-    from voicecheck.workflow.sittings import TONES_HZ
+    from voicecheck.workflow.benches.sitting import TONES_HZ
 
     readings = []
     for hz in TONES_HZ:

@@ -8,7 +8,7 @@ import time
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from voicecheck.workflow.guidance import ENOUGH_DBFS, TOO_MUCH_DBFS, rate_level
+from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS, rate_level
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -15,7 +15,7 @@ from voicecheck.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterator
 
-    from voicecheck.workflow.watching import Seen, Watch
+    from voicecheck.workflow.benches.watching import Seen, Watch
 
 FRAME_S = 0.05
 TOP_DB, ROW_DB, N_ROWS = 0.0, 8.0, 10
@@ -45,8 +45,8 @@ def watch(
     as_json: Json = False,
 ) -> None:
     """Watch an input: level, talk mark, thirds of an octave, dial tone, mains; Ctrl-C ends."""
+    from voicecheck.workflow.benches.watching import open_watch
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.watching import open_watch
 
     if as_json and seconds is None:
         raise InputError("watch: --json needs --seconds, a document has an end")

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError, VoicecheckError
-from voicecheck.web.benches import BenchPages
+from voicecheck.web.benchpages import BenchPages
 from voicecheck.web.checklist import ListPages
 from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk

@@ -11,10 +11,10 @@ from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.records import Recording, StepResult
 from voicecheck.web.desk import Field, Handle, Prompt
 from voicecheck.web.forms import Sent
-from voicecheck.workflow.benchview import describe_value, find_last_day, list_actions
+from voicecheck.workflow.benches.sitting import DAILY_STEPS, TONES_HZ, Guide, Sitting, get_guide
+from voicecheck.workflow.benches.view import describe_value, find_last_day, list_actions
+from voicecheck.workflow.benches.wires import draw_wires
 from voicecheck.workflow.books import Where, open_book
-from voicecheck.workflow.sittings import DAILY_STEPS, TONES_HZ, Guide, Sitting, get_guide
-from voicecheck.workflow.wires import draw_wires
 
 METER_S, TAKE_S = 8.0, 5.0
 """Long enough for a meter to settle and be read; for a calibrator to be heard."""

@@ -21,7 +21,7 @@ from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow.benchroom import list_benches
+from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checkguide import GUIDES
 from voicecheck.workflow.checklist import Sheet, describe_stored, find_filled, load_sheet

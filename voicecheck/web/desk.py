@@ -10,7 +10,7 @@ from typing import Any
 
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
-from voicecheck.workflow.guidance import rate_level
+from voicecheck.workflow.sweeping.seats import rate_level
 
 METER_S, METER_END_S = 0.05, 5.0
 ORPHAN_S, LOADING_S, ASKED_S = 2.0, 20.0, 3.0

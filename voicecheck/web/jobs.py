@@ -14,8 +14,8 @@ from voicecheck.errors import InputError
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow.benches import list_simulated
-from voicecheck.workflow.benchroom import list_benches
+from voicecheck.workflow.benches.choosing import list_simulated
+from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checklist import NAME
 from voicecheck.workflow.checkout import KINDS

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from voicecheck.errors import VoicecheckError
 from voicecheck.web.desk import Desk
-from voicecheck.workflow.benchlock import Busy, list_busy
+from voicecheck.workflow.benches.locks import Busy, list_busy
 from voicecheck.workflow.books import Where, open_book
 
 LOOK_S, TICK_S, ALIVE_S = 0.5, 0.04, 10.0

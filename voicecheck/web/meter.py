@@ -17,10 +17,10 @@ from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow.benchroom import list_benches
+from voicecheck.workflow.benches.store import list_benches
+from voicecheck.workflow.benches.watching import ENDS, Seen, Watch, open_watch
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checkout import list_check_regions
-from voicecheck.workflow.watching import ENDS, Seen, Watch, open_watch
 
 FRAME_S = 0.04
 """Readings come every 50 ms; a little less, so that none is left out for being early."""

@@ -10,7 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
 from voicecheck.report import ReportContent, render_file, write_report
-from voicecheck.workflow.benchroom import find_check_of_runs
+from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checklist import collect_results
 from voicecheck.workflow.comparing import find_judged_baselines
 

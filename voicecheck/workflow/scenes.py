@@ -14,7 +14,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import db_from_ratio, ratio_from_db
-from voicecheck.workflow.benchlock import hold_bench, hold_device
+from voicecheck.workflow.benches.locks import hold_bench, hold_device
 
 CHECKS = ("dial", "tones", "flex", "bell", "speak")
 RATE_HZ = 48000

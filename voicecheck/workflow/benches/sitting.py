@@ -16,8 +16,8 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, Recording, StepResult
 from voicecheck.records.signals import PATHS
-from voicecheck.workflow.benchlock import hold_bench
-from voicecheck.workflow.benchroom import (
+from voicecheck.workflow.benches.locks import hold_bench
+from voicecheck.workflow.benches.store import (
     SITTING_H,
     BenchFile,
     load_bench,

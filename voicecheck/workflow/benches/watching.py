@@ -21,9 +21,9 @@ from voicecheck.units import (
     volts_from_dbm,
 )
 from voicecheck.weighting import make_band_frequencies, weigh_psophometric_db
-from voicecheck.workflow.benchlock import hold_bench
-from voicecheck.workflow.benchroom import BenchFile, load_bench
-from voicecheck.workflow.sittings import get_now_utc
+from voicecheck.workflow.benches.locks import hold_bench
+from voicecheck.workflow.benches.sitting import get_now_utc
+from voicecheck.workflow.benches.store import BenchFile, load_bench
 
 ENDS = ("line-tap", "ear")
 BANDS_HZ = (100.0, 8000.0)

@@ -11,8 +11,8 @@ from voicecheck.bench.calibration.guides import Guide, load_guides
 from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup, Device, StepResult
-from voicecheck.workflow.benchroom import BenchFile, list_plug_prompts
-from voicecheck.workflow.sittings import get_now_utc, is_counting, judge_paths, list_warnings
+from voicecheck.workflow.benches.sitting import get_now_utc, is_counting, judge_paths, list_warnings
+from voicecheck.workflow.benches.store import BenchFile, list_plug_prompts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

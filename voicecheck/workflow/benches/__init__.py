@@ -1,0 +1,1 @@
+"""Benches: kept, locked, chosen, calibrated, checked, watched."""

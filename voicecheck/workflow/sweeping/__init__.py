@@ -1,0 +1,1 @@
+"""Sweeps: told seat by seat, recorded, kept, pooled."""
