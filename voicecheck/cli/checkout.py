@@ -9,7 +9,17 @@ from typing import Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.common import (
+    Book,
+    Force,
+    Json,
+    Quiet,
+    open_door,
+    show_progress,
+    tell,
+    write_json,
+    write_text,
+)
 
 MaybeJob = Annotated[
     int | None, typer.Argument(metavar="JOB", help="Number of the job; none: analyse only.")
@@ -70,6 +80,7 @@ def dial(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Timing picture: .png, .svg or .pdf.")
     ] = None,
+    force: Force = False,
     stage: Stage = "",
     seconds: Seconds = 30.0,
     level_dbfs: Level = -30.0,
@@ -97,7 +108,8 @@ def dial(
     if picture is not None:
         from voicecheck.workflow.pictures import write_timing
 
-        tell(f"Wrote {write_timing(check, picture)}.", quiet=quiet)
+        with open_door(force=force, quiet=quiet) as door:
+            tell(f"Wrote {write_timing(check, picture, door)}.", quiet=quiet)
 
 
 def tones(
@@ -197,6 +209,7 @@ def speak(
         Path | None,
         typer.Option(metavar="OUT.wav", help="Also write before and after, matched in level."),
     ] = None,
+    force: Force = False,
     play: Annotated[
         Path | None,
         typer.Option(
@@ -234,8 +247,8 @@ def speak(
         from voicecheck.workflow.books import open_book
         from voicecheck.workflow.listening import write_listening_file
 
-        with open_book(book) as opened:
-            written = write_listening_file(opened, job, listen)
+        with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
+            written = write_listening_file(opened, job, listen, door)
         tell(f"Wrote {written}: before, a second of silence, after, equally loud.", quiet=quiet)
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 from voicecheck.charts import draw_timing, render_figure, save_figure
 from voicecheck.errors import InputError
 from voicecheck.records import DialCheck
+from voicecheck.writing import DOOR, Door
 
 
-def write_timing(check: DialCheck, path: str | Path) -> Path:
+def write_timing(check: DialCheck, path: str | Path, door: Door = DOOR) -> Path:
     """
     Draw dial pulses against time and write the picture.
 
@@ -18,6 +19,7 @@ def write_timing(check: DialCheck, path: str | Path) -> Path:
     check : DialCheck
     path : path
         Ends in .png, .svg or .pdf.
+    door : Door
 
     Returns
     -------
@@ -28,7 +30,7 @@ def write_timing(check: DialCheck, path: str | Path) -> Path:
     InputError
         Another ending, or the place cannot be written.
     """
-    return save_figure(draw_timing(check), path)
+    return save_figure(draw_timing(check), path, door)
 
 
 def render_timing(check: DialCheck, file_format: str) -> bytes:
