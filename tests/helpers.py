@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
+import sys
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
+import pytest
 
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
@@ -44,6 +52,51 @@ def rms(values):
 
 def kinds(measurement):
     return [problem.kind for problem in measurement.problems]
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a run of the program left: its exit code and all that it said."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@contextlib.contextmanager
+def redirect(name: str) -> Iterator[io.BytesIO]:
+    """Standard output or the error output as bytes, for those who write bytes, too."""
+    said = io.BytesIO()
+    text = io.TextIOWrapper(said, "utf-8", write_through=True)
+    with mock.patch.object(sys, name, text):
+        yield said
+    # Left alone it would close what is to be read.
+    text.detach()
+
+
+def run_program(
+    *arguments: object, folder: Path, environment: Mapping[str, str] | None = None
+) -> Done:
+    """
+    Run the program as a shell would, but in this process, which saves the second of its start.
+
+    `environment` is what it sees; this process's own where it is not given.
+    """
+    from voicecheck.__main__ import main
+
+    command = ["voicecheck", *map(str, arguments)]
+    seen = dict(os.environ if environment is None else environment)
+    with (
+        contextlib.chdir(folder),
+        mock.patch.dict(os.environ, seen, clear=True),
+        mock.patch.object(sys, "argv", command),
+        redirect("stdout") as out,
+        redirect("stderr") as err,
+        pytest.raises(SystemExit) as ended,
+    ):
+        main()
+    assert isinstance(ended.value.code, int)
+    return Done(ended.value.code, out.getvalue().decode(), err.getvalue().decode())
 
 
 def find_sound_processes(parent: int) -> list[int]:

@@ -1,6 +1,5 @@
 """What the tests of the page share: a client that may ask, and a real browser."""
 
-import os
 import re
 import socket
 import subprocess
@@ -11,9 +10,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
+from services import need, need_module
 
-pytest.importorskip("starlette")
+need_module("starlette", "PAGE")
 import uvicorn
 from starlette.testclient import TestClient
 
@@ -108,16 +107,9 @@ def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
 @contextmanager
 def open_browser(**options) -> Iterator:
     """A context of a headless browser that never waits longer than half a minute."""
-    try:
-        from playwright.sync_api import sync_playwright
-
-        if not CHROMIUM.exists():
-            raise ImportError(f"there is no {CHROMIUM}")  # noqa: TRY301
-    except ImportError as error:
-        if os.environ.get("VOICECHECK_REQUIRE_PAGE") == "1":
-            raise
-        pytest.skip(str(error))
-    with sync_playwright() as driver:
+    driver_library = need_module("playwright.sync_api", "PAGE")
+    need("PAGE", None if CHROMIUM.exists() else f"there is no {CHROMIUM}")
+    with driver_library.sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         context = browser.new_context(**options)
         context.set_default_timeout(30_000)

@@ -19,7 +19,7 @@ def find_program(name: str) -> str | None:
     return str(places[-1]) if places else shutil.which(name)
 
 
-def find_reason_to_skip() -> str | None:
+def find_missing() -> str | None:
     """Why no server can be started here; `None` where it can."""
     if find_program("initdb") is None or find_program("pg_ctl") is None:
         return "no PostgreSQL server installed (Debian: apt-get install postgresql)"

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import services
 import soundfile
 
 from voicecheck.bench.simulated.voice import make_voice
@@ -14,7 +15,6 @@ from voicecheck.errors import InputError
 from voicecheck.records import Recording
 
 CASES = Path(__file__).parents[1] / "fixtures" / "published" / "itu_t_p56_cases.csv"
-PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 
 
 def load_cases():
@@ -118,13 +118,12 @@ def test_listening_file_has_both_equally_loud():
         match_levels(recordings[0], recordings[1].replace(rate_hz=8000))
 
 
-@pytest.mark.skipif(
-    not PROMPTS.is_dir(), reason="Debian's asterisk-core-sounds-en-wav is not installed"
-)
-def test_real_speech_is_active_for_most_of_a_prompt():
+@pytest.mark.parametrize("language", services.VOICES)
+def test_real_speech_is_active_for_most_of_a_prompt(language):
     """One talker at one level: the spread of active level over long prompts is a few decibels."""
     levels = []
-    for path in sorted(PROMPTS.glob("*.wav")):
+    # Folders below hold letters, digits and silence.
+    for path in services.need_voices(language, "*.wav"):
         samples, rate_hz = soundfile.read(path)
         if len(samples) > 5 * rate_hz:
             found = estimate_active_level(samples, rate_hz)

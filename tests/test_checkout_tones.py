@@ -3,17 +3,15 @@ Keypad and call-progress tones: against their generators, independent decoders, 
 
 Limits: ITU-T Q.23 and Q.24 as the tables have them (PUB where AS/CA S002:2010 was read, from memory
 elsewhere, and the findings say so). Decoders: multimon-ng and libspandsp. Speech: the prompts of
-Debian's asterisk-core-sounds-en-wav, of which none holds a keypad digit.
+Debian's asterisk-core-sounds, English and French, of which none holds a keypad digit.
 """
 
 import ctypes
-import ctypes.util
-import shutil
 import subprocess
-from pathlib import Path
 
 import numpy as np
 import pytest
+import services
 import soundfile
 
 from voicecheck.bench.simulated.tones import (
@@ -30,7 +28,6 @@ from voicecheck.checkout.tones import measure_tones
 from voicecheck.errors import InputError
 from voicecheck.records import Recording
 
-PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 ALL_KEYS = "1234567890ABCD*#"
 
 
@@ -107,14 +104,13 @@ def decode_with_multimon(samples, rate_hz, tmp_path):
     path = save_sound(tmp_path / "keys.wav", samples, 22050)
     raw = (soundfile.read(path)[0] * 32767).astype("<i2").tobytes()
     done = subprocess.run(
-        ["multimon-ng", "-q", "-t", "raw", "-a", "DTMF", "-"],
+        [services.need_program("multimon-ng", "DECODERS"), "-q", "-t", "raw", "-a", "DTMF", "-"],
         input=raw, capture_output=True, timeout=60, check=True,
     )  # fmt: skip
     lines = done.stdout.decode().split("\n")
     return "".join(line.split()[-1] for line in lines if line.startswith("DTMF:"))
 
 
-@pytest.mark.skipif(shutil.which("multimon-ng") is None, reason="multimon-ng is not installed")
 @pytest.mark.parametrize("text", ["healthy", "noisy"])
 def test_same_digits_as_an_independent_decoder(text, tmp_path):
     keys = "1590ABCD*#2346788"
@@ -124,7 +120,7 @@ def test_same_digits_as_an_independent_decoder(text, tmp_path):
 
 
 def decode_with_spandsp(samples):
-    library = ctypes.CDLL(ctypes.util.find_library("spandsp"))
+    library = services.need_library("spandsp", "DECODERS")
     library.dtmf_rx_init.restype = ctypes.c_void_p
     library.dtmf_rx_init.argtypes = [ctypes.c_void_p] * 3
     library.dtmf_rx.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int]
@@ -137,9 +133,6 @@ def decode_with_spandsp(samples):
     return digits.value.decode()
 
 
-@pytest.mark.skipif(
-    ctypes.util.find_library("spandsp") is None, reason="libspandsp is not installed"
-)
 @pytest.mark.parametrize("twist_db", [-7.0, 0.0, 3.0])
 def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db):
     settings = KeypadSettings(twist_db=twist_db, low_error_percent=1.2, high_error_percent=-1.2)
@@ -148,13 +141,11 @@ def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db):
     assert ours == decode_with_spandsp(scene.samples) == ALL_KEYS
 
 
-@pytest.mark.skipif(
-    not PROMPTS.is_dir(), reason="Debian's asterisk-core-sounds-en-wav is not installed"
-)
-def test_talk_off_no_digit_in_25_minutes_of_real_speech():
+@pytest.mark.parametrize("language", services.VOICES)
+def test_talk_off_no_digit_in_25_minutes_of_real_speech(language):
     """And no call-progress tone, except where a prompt is one."""
     found, tones, seconds = {}, {}, 0.0
-    for path in sorted(PROMPTS.rglob("*.wav")):
+    for path in services.need_voices(language):
         samples, rate_hz = soundfile.read(path)
         seconds += len(samples) / rate_hz
         if digits := find_digits(samples, rate_hz):

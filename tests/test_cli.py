@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from helpers import run_program
 from known_plant import KnownPlant
 
 from voicecheck.bench.wavfile import load_programme
@@ -21,19 +22,11 @@ MEASUREMENT_KEYS = {
 
 
 def run(*arguments, folder, code=0, book=None):
-    """Run the program in a process of its own, as a shell would."""
+    """Run the program as a shell would; see `test_a_process_of_its_own` for the shell."""
     environment = {k: v for k, v in os.environ.items() if k != "VOICECHECK_BOOK"}
     if book:
         environment["VOICECHECK_BOOK"] = str(book)
-    done = subprocess.run(
-        [sys.executable, "-m", "voicecheck", *map(str, arguments)],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = run_program(*arguments, folder=folder, environment=environment)
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
     return done
@@ -51,6 +44,16 @@ def folder(tmp_path_factory):
     stereo = np.column_stack([np.zeros(len(recorded)), recorded])
     soundfile.write(folder / "stereo.wav", stereo, programme.rate_hz, subtype="FLOAT")
     return folder
+
+
+@pytest.mark.parametrize(("name", "code"), [("A.wav", 0), ("none.wav", 3)])
+def test_a_process_of_its_own(folder, name, code):
+    """What a shell gets is what the other tests get without one: output, errors, exit code."""
+    arguments = ("analyze", name, "--signal", "OUT.wav", "--json")
+    command = [sys.executable, "-m", "voicecheck", *arguments]
+    alone = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    here = run(*arguments, folder=folder, code=code)
+    assert (alone.returncode, alone.stdout, alone.stderr) == (code, here.stdout, here.stderr)
 
 
 def test_signal_json_is_the_contract(folder):

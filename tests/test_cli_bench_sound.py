@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import time
 
 import numpy as np
 import pytest
@@ -157,18 +156,18 @@ def unplug(card) -> None:
     ],
 )
 def test_a_fault_in_the_second_seat_keeps_the_first(call, card, job, monkeypatch, fault) -> None:
-    """The stated error in seconds, exit code 4; the first seat is in the book as a run."""
+    """The stated error and exit code 4; the first seat is in the book as a run."""
     provoke, message = fault
     monkeypatch.setattr(link, "_killed_at_s", [-1e9])
     call("bench", "add", "attic", "--device", card.device)
     card.change(scene="handset")
-    record, began_s = HardwareBench.play_and_record, []
+    record, is_provoked = HardwareBench.play_and_record, []
 
     def record_with_fault(bench, programme, *, path, seat):
         def act(fraction: float, _level: float) -> None:
-            if fraction > 0.1 and not began_s:
+            if fraction > 0.1 and not is_provoked:
                 provoke(card)
-                began_s.append(time.monotonic())
+                is_provoked.append(True)
 
         bench.progress = act if seat == 2 else None
         return record(bench, programme, path=path, seat=seat)
@@ -177,8 +176,6 @@ def test_a_fault_in_the_second_seat_keeps_the_first(call, card, job, monkeypatch
     with pytest.raises(BenchError, match=message) as caught:
         call("sweep", job, "--stage", "before", "--path", "transmit", "--bench", "attic",
              "--seats", 3, "--yes")  # fmt: skip
-    # 5 s on a machine of its own; here other tests may hold the processor.
-    assert time.monotonic() - began_s[0] < 8.0
     assert takes.STALL_S + takes.DIAGNOSE_S < 5.0
     assert "\n" not in str(caught.value)
     with JobBook.open(os.environ["VOICECHECK_BOOK"]) as opened:

@@ -9,13 +9,14 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import services
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
 MOST_LINES, MOST_BODY = 600, 40
 TOP = {
-    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "voicecheck", "tests", "fixtures",
-    "reports",
+    "README.md", "DEVELOPERS.md", "LICENSE", "MANIFEST.in", "pyproject.toml", "voicecheck",
+    "tests", "fixtures", "reports",
 }  # fmt: skip
 
 
@@ -69,7 +70,7 @@ def test_function_bodies():
 def test_the_top_level_holds_nothing_else():
     listed = run("git", "ls-files").stdout.split("\n")
     if not any(listed):
-        pytest.skip("not a git checkout")
+        services.give_up("PLATFORM", "this is no git checkout")
     tops = {name.split("/")[0] for name in listed if name}
     assert {name for name in tops if not name.startswith(".")} <= TOP
 
@@ -103,6 +104,26 @@ def test_help_loads_nothing_heavy():
         "CliRunner().invoke(app, ['--help'])"
     )
     assert loaded_by(statement) & (HEAVY - {"rich"} | {"numpy"}) == set()
+
+
+def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path):
+    """One recording in a fresh process: no scipy, no job book, no charts."""
+    signal = tmp_path / "signal.wav"
+    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
+    arguments = ["voicecheck", "analyze", str(signal), "--signal", str(signal), "--json"]
+    code = (
+        f"import sys, json; sys.argv = {arguments!r}\n"
+        "from voicecheck.__main__ import main\n"
+        "try: main()\n"
+        "except SystemExit as end: assert not end.code\n"
+        "sys.stderr.write(json.dumps(sorted(sys.modules)))"
+    )
+    done = run(sys.executable, "-c", code)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
+    assert {name.split(".")[0] for name in json.loads(done.stderr)} & (
+        HEAVY - {"soundfile"}
+    ) == set()
 
 
 def test_every_dependency_has_its_reason():
@@ -160,6 +181,35 @@ def test_every_command_and_option_has_help():
 
     walk(get_command(app))
     assert silent == []
+
+
+def test_no_test_is_skipped_but_by_what_can_be_required():
+    """`services` alone skips, so that no want of a service goes unnoticed where it is installed."""
+    skips = re.compile(r"pytest\.(?:skip|importorskip|mark\.skip)|unittest\.skip")
+    files = {path for path in (ROOT / "tests").rglob("*.py") if path.name != "services.py"}
+    here = Path(__file__)
+    found = [path.name for path in files - {here} if skips.search(path.read_text("utf-8"))]
+    assert found == []
+
+
+def test_the_check_of_a_bare_machine_requires_every_service():
+    """Each is required by `.ci/run` and told to contributors."""
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for service in services.REQUIRED:
+        assert re.search(rf"\bVOICECHECK_REQUIRE_{service}=1", script), service
+        assert f"`{service}`" in text, service
+
+
+@pytest.mark.parametrize("service", services.REQUIRED)
+def test_a_service_that_is_required_and_missing_fails(service, monkeypatch):
+    monkeypatch.setenv(f"VOICECHECK_REQUIRE_{service}", "1")
+    with pytest.raises(pytest.fail.Exception, match="required here, but it is gone"):
+        services.need(service, "it is gone")
+    monkeypatch.delenv(f"VOICECHECK_REQUIRE_{service}")
+    with pytest.raises(pytest.skip.Exception, match="it is gone"):
+        services.need(service, "it is gone")
+    services.need(service, None)
 
 
 def test_no_fixture_is_expected_from_memory():

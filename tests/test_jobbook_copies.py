@@ -12,6 +12,7 @@ import numpy as np
 import postgres_server
 import pytest
 from jobbook_samples import draw_baseline, draw_comparison, draw_recording, draw_run, make_type
+from services import need
 
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook, salvage_book
@@ -146,9 +147,7 @@ def test_copy_into_a_book_that_is_not_empty_is_refused(book, tmp_path):
 
 
 def test_book_moves_to_a_server_and_its_backup_comes_back(book, tmp_path):
-    reason = postgres_server.find_reason_to_skip()
-    if reason:
-        pytest.skip(reason)
+    need("POSTGRES", postgres_server.find_missing())
     with postgres_server.run_server() as server:
         where = f"{server.make_database(uuid.uuid4().hex)}&recordings={tmp_path / 'files'}"
         with JobBook.open(where) as shared:

@@ -23,6 +23,7 @@ from jobbook_samples import (
     make_type,
 )
 from pagetest import open_client
+from services import need
 from test_jobbook_failures import WORKER
 
 from voicecheck.errors import InputError, JobBookError
@@ -34,9 +35,7 @@ from voicecheck.records.arrays import is_same
 
 @pytest.fixture(scope="module")
 def server():
-    reason = postgres_server.find_reason_to_skip()
-    if reason:
-        pytest.skip(reason)
+    need("POSTGRES", postgres_server.find_missing())
     with postgres_server.run_server() as server:
         yield server
 

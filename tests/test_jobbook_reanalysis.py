@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 
 import numpy as np
 import pytest
 from jobbook_samples import draw_measurement, draw_recording, draw_run, make_type
+from services import need_module
 
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
@@ -138,18 +138,16 @@ def test_unknown_backend_is_wrong_use(book):
         book.analyse_again(analyse_mean_square, version="9.0", backend="abacus")
 
 
-@pytest.mark.skipif(
-    importlib.util.find_spec("distributed") is None, reason="the extra `cluster` is not installed"
-)
 @pytest.mark.filterwarnings("ignore::Warning")  # the cluster library's own, at its start and end
 def test_the_same_call_runs_on_a_cluster(book):
-    from distributed import Client, LocalCluster
-
+    distributed = need_module("distributed")
     save_run(book, (1, 2))
     save_run(book, (3,))
     with (
-        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
-        Client(cluster) as client,
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
     ):
         client.wait_for_workers(2)
         done = book.analyse_again(analyse_mean_square, pool_mean, version="9.0", backend="dask")

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import factories
 import numpy as np
 import pytest
+from services import need_module
 
 from voicecheck.charts import draw_findings
 from voicecheck.charts.findings import EDGE, place_finding
@@ -60,7 +61,7 @@ class TestEveryRecord:
 
 class TestFrames:
     def test_response_by_frequency(self):
-        pytest.importorskip("pandas")
+        need_module("pandas")
         run = records()["run"]
         frame = run.to_frame()
         response = run.pooled.response
@@ -72,7 +73,7 @@ class TestFrames:
         assert "seat_sd_db" not in run.pooled.to_frame()
 
     def test_findings_by_row(self):
-        pytest.importorskip("pandas")
+        need_module("pandas")
         comparison = records()["comparison"]
         frame = comparison.to_frame()
         assert list(frame["verdict"]) == [finding.verdict for finding in comparison.findings]
@@ -84,7 +85,7 @@ class TestFrames:
             records()["run"].to_frame()
 
     def test_no_response_no_table(self):
-        pytest.importorskip("pandas")
+        need_module("pandas")
         with pytest.raises(InputError, match="no response"):
             records()["run"].pooled.replace(response=None).to_frame()
 

@@ -5,12 +5,13 @@ Source: librosa 0.11, `resample` (soxr_vhq) and `onset.onset_detect`.
 """
 
 import os
-import tempfile
 
 import numpy as np
+import platformdirs
 import pytest
 from helpers import AMPLITUDE, default_programme, rms
 from known_plant import KnownPlant
+from services import need_module
 
 from voicecheck.frying import FryingWatch
 from voicecheck.measure import measure_recording
@@ -21,9 +22,9 @@ PLANT = KnownPlant(square=0.4, noise_dbfs=-75.0, latency_s=0.06, drift_ppm=15.0)
 
 @pytest.fixture(scope="module")
 def librosa():
-    # Its compiled parts need a folder that can be written.
-    os.environ.setdefault("NUMBA_CACHE_DIR", tempfile.mkdtemp())
-    return pytest.importorskip("librosa")
+    # Compiling takes 20 s: kept between runs, where it can be written.
+    os.environ.setdefault("NUMBA_CACHE_DIR", platformdirs.user_cache_dir("voicecheck-tests"))
+    return need_module("librosa")
 
 
 @pytest.mark.filterwarnings("ignore")

@@ -4,8 +4,6 @@ import re
 
 import numpy as np
 import pytest
-
-pytest.importorskip("starlette")
 import soundfile
 from pagetest import (
     AXE,

@@ -1,8 +1,6 @@
 """The figures of the page in a real browser: what is drawn, read out, chosen, and comes in live."""
 
 import pytest
-
-pytest.importorskip("starlette")
 from curvespage import serve_curves
 from pagetest import HOSTILE, find_barriers, open_browser, watch_console
 

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import soundfile
+from helpers import run_program
 from known_plant import KnownPlant
 
 from voicecheck.bench.wavfile import load_programme
@@ -21,18 +22,10 @@ def block(marker):
     return re.search(re.escape(marker) + r".*?-->\n```\w+\n(.*?)```", TEXT, re.DOTALL).group(1)
 
 
-def run(arguments, folder):
-    done = subprocess.run(
-        arguments,
-        cwd=folder,
-        env={**os.environ, "VOICECHECK_BOOK": str(folder / "book")},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+def call(*arguments, folder):
+    environment = {**os.environ, "VOICECHECK_BOOK": str(folder / "book")}
+    done = run_program(*arguments, folder=folder, environment=environment)
     assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 def test_commands_on_the_simulated_bench(tmp_path):
@@ -41,16 +34,18 @@ def test_commands_on_the_simulated_bench(tmp_path):
     for line in lines:
         program, *arguments = shlex.split(line)
         assert program == "voicecheck"
-        run([sys.executable, "-m", "voicecheck", *arguments], tmp_path)
+        call(*arguments, folder=tmp_path)
     assert (tmp_path / "reports" / "report.html").is_file()
 
 
 def test_script(tmp_path):
-    run([sys.executable, "-m", "voicecheck", "signal", "OUT.wav"], tmp_path)
+    call("signal", "OUT.wav", folder=tmp_path)
     programme = load_programme(tmp_path / "OUT.wav")
     plant = KnownPlant(noise_dbfs=-70.0, drift_ppm=25.0)
     soundfile.write(tmp_path / "A.wav", plant(programme.samples, 48000), 48000, subtype="PCM_24")
-    printed = run([sys.executable, "-c", block("<!-- run: python")], tmp_path).splitlines()
+    command = [sys.executable, "-c", block("<!-- run: python")]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True)
+    printed = done.stdout.splitlines()
     assert abs(float(printed[0].split()[0]) - 25.0) < 0.2
     assert len(printed) == 54
 

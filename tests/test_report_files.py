@@ -12,6 +12,7 @@ import factories
 import numpy as np
 import pytest
 from reportpage import Page
+from services import need_module
 
 from voicecheck.errors import InputError
 from voicecheck.records import (
@@ -141,12 +142,8 @@ def make_full_content(paper: str) -> ReportContent:
 
 
 def load_weasyprint():
-    """The library, or a skip that says what is missing: it or the system's Pango."""
-    try:
-        import weasyprint
-    except (ImportError, OSError) as error:
-        pytest.skip(f"PDF cannot be made here: {error}")
-    return weasyprint
+    """The library; what is missing may be the system's Pango, too."""
+    return need_module("weasyprint", "PDF")
 
 
 class TestPdf:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from helpers import AMPLITUDE, default_programme, kinds, measure, record, response_error_db, rms
 from known_plant import KnownPlant, carbon_like, flat, resonant_receiver
+from services import need_module
 
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
@@ -100,7 +101,7 @@ def test_pyfar_finds_the_same_response():
 
     A general library on the same recording; 0.05 dB is what its fixed window allows.
     """
-    pyfar = pytest.importorskip("pyfar")
+    pyfar = need_module("pyfar")
     plant = dataclasses.replace(CARBON, cube=0.0)
     programme = default_programme()
     recording = record(plant)

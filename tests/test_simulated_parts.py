@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from voicecheck.bench.simulated.draws import make_generator
 from voicecheck.bench.simulated.grid import make_grid, read_on_clock
@@ -71,7 +72,6 @@ def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
     differential equations are integrated with scipy's `solve_ivp`, and the third swing is read:
     H1 to H4 agree within 0.1 %.
     """
-    integrate = pytest.importorskip("scipy.integrate")
     element = CarbonElement(ceiling=1e6, depth_per_pa=1.0, current_exponent=0.0)
     feed, seen_ohm, depth = make_feed(0.04, 100.0), 100.0, 0.5
     omega = 2.0 * math.pi * 1000.0
@@ -85,7 +85,7 @@ def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
         return choke, (node_v - capacitor_v) / seen_ohm / 20e-3
 
     read_s = 2e-3 + np.arange(512) / 512e3
-    solved = integrate.solve_ivp(
+    solved = solve_ivp(
         slope, (0.0, 3e-3), (0.04, 4.0), t_eval=read_s, rtol=1e-10, atol=1e-12, max_step=1e-5
     )
     choke_a, capacitor_v = solved.y

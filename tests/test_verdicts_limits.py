@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from bench.verdict_rates import Study, make_populations
+from services import need_module
 from set_population import Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
@@ -72,7 +73,7 @@ def _integrate_student(tail: float, dof: int) -> float:
 
 def test_pointwise_interval_equals_that_of_an_outside_library():
     """statsmodels: intercept-only regression, get_prediction().conf_int(obs=True)."""
-    linear_model = pytest.importorskip("statsmodels.regression.linear_model")
+    linear_model = need_module("statsmodels.regression.linear_model")
     values = np.array([-6.1, -5.2, -7.4, -6.6, -5.9, -6.3])
     fit = linear_model.OLS(values, np.ones((6, 1))).fit()
     low, high = fit.get_prediction(np.ones((1, 1))).conf_int(obs=True, alpha=0.01)[0]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from services import need_module
 
 from voicecheck.errors import InputError
 from voicecheck.weighting import (
@@ -92,7 +93,7 @@ def test_midbands_by_formula(per_octave, count):
 
 def test_midbands_of_pyfar():
     """Source: pyfar's exact fractional-octave frequencies, a general acoustics library."""
-    pyfar = pytest.importorskip("pyfar")
+    pyfar = need_module("pyfar")
     theirs = np.asarray(pyfar.constants.fractional_octave_frequencies_exact(12, (200, 4000))[0])
     ours = make_band_frequencies(12)
     assert np.allclose(ours, theirs[: len(ours)], rtol=1e-12)

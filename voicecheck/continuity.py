@@ -87,11 +87,9 @@ def _measure_delays(spectra: SweepSpectra) -> Array:
 
 def _find_peak_s(cross: NDArray[np.complex128], first: int, step_hz: float) -> float:
     """Coarse delay: the peak of the correlation, from its spectrum from bin `first` on."""
-    from scipy import fft
-
     size = 4 * (first + len(cross))
     padded = np.concatenate([np.zeros(first), cross])
-    peak = int(np.argmax(fft.irfft(padded, size)))
+    peak = int(np.argmax(np.fft.irfft(padded, size)))
     return (peak if peak < size // 2 else peak - size) / (size * step_hz)
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, make_hann
 from voicecheck.records import (
     Block,
@@ -221,8 +222,9 @@ def _measure_harmonics(
     n = steps.shape[1]
     window = make_hann(n)
     area, energy = float(np.sum(window)), float(np.sum(window**2))
-    turn = np.exp(-2j * np.pi * fundamental_hz / rate_hz * np.arange(n))
-    weights, noise, factor = [], [], window / area
+    turn = make_phasors(-fundamental_hz / rate_hz, n)
+    weights, noise = [], []
+    factor = (window / area).astype(np.complex128)
     for order in (1, *ORDERS):
         factor = factor * turn
         weights += [factor.real, factor.imag]
@@ -300,12 +302,10 @@ class _LineSpectrum:
     def __init__(
         self, samples: Array, rate_hz: int, timeline: Timeline, idle: IdleSpectrum
     ) -> None:
-        from scipy import fft
-
         # A little shorter makes a length that transforms fast.
-        count = fft.prev_fast_len(len(samples), real=True)
+        count = find_previous_fast_length(len(samples))
         window = make_hann(count)
-        self.power = np.abs(fft.rfft(samples[:count] * window)) ** 2
+        self.power = np.abs(np.fft.rfft(samples[:count] * window)) ** 2
         self.power *= 2.0 / (count * float(np.sum(window**2)))
         self.bins_per_hz = count / rate_hz / timeline.stretch
         self.count, self.idle = count, idle
@@ -352,8 +352,6 @@ def measure_sinad(
         Power of everything over the power of everything but the tone, 200-4000 Hz, dB; `None`
         where the programme has no such step.
     """
-    from scipy import fft
-
     block = _find_steps(programme, frequency_hz)
     levels_db = sorted(programme.recipe.step_levels_db)
     if block is None or 0.0 not in levels_db:
@@ -361,7 +359,7 @@ def measure_sinad(
     samples = _cut_step(programme, recording, timeline, block, levels_db.index(0.0))
     n = len(samples)
     window = make_hann(n)
-    power = np.abs(fft.rfft(samples * window)) ** 2
+    power = np.abs(np.fft.rfft(samples * window)) ** 2
     bin_hz = np.arange(len(power)) * recording.rate_hz / n
     inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])
     own = np.abs(bin_hz - frequency_hz / timeline.stretch) < 2.5 * recording.rate_hz / n

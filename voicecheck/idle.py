@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.fourier import find_previous_fast_length
 from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
@@ -58,8 +59,6 @@ def compute_idle_spectrum(
     IdleSpectrum or None
         `None` where the programme has no silence.
     """
-    from scipy import fft
-
     blocks = programme.blocks_of("silence")
     if not blocks:
         return None
@@ -67,10 +66,10 @@ def compute_idle_spectrum(
     first = round((timeline.locate_s(blocks[0].start_s) + SETTLE_S) * rate_hz)
     last = round((timeline.locate_s(blocks[0].end_s) - SETTLE_S) * rate_hz)
     # A little shorter makes a length that transforms fast.
-    count = fft.prev_fast_len(last - first, real=True)
+    count = find_previous_fast_length(last - first)
     samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
     samples -= samples.mean()
-    transform = fft.rfft(samples * make_hann(len(samples)))
+    transform = np.fft.rfft(samples * make_hann(len(samples)))
     return IdleSpectrum(
         samples=samples,
         rate_hz=rate_hz,

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from voicecheck.fourier import find_next_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
 from voicecheck.records import Noise
 from voicecheck.records.arrays import Array
@@ -93,7 +95,7 @@ def _estimate_uncertainty_db(
         orders = np.flatnonzero(np.isfinite(mains.power)) + 1
         at = np.rint(orders * mains.frequency_hz / idle.frequency_hz[1]).astype(int)
         n = len(idle.samples)
-        own = compute_hann_energy(n) / (0.5 * n) ** 2 * _estimate_floor(idle)[at]
+        own = compute_hann_energy(n) / (0.5 * n) ** 2 * mains.floor[at]
         lines = float(np.sum(4.0 * weight[at] ** 2 * mains.power[orders - 1] * own))
     random = HANN_VARIANCE * float(np.sum(weighted**2)) / 2.0 * (2.0 / len(idle.samples)) ** 2
     return 1.96 * 10.0 / math.log(10.0) * math.sqrt(random + lines) / total
@@ -114,10 +116,15 @@ def _make_weights(n_bins: int, step_hz: float) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MainsLines:
-    """Fundamental and mean squares of its lines x1..x15, NaN where a line is under the noise."""
+    """
+    Fundamental and mean squares of its lines x1..x15, NaN where a line is under the noise.
+
+    `floor`, shape (n_bins,), is the idle spectrum's power without them.
+    """
 
     frequency_hz: float
     power: Array
+    floor: Array
 
 
 def find_mains(idle: IdleSpectrum) -> MainsLines | None:
@@ -133,17 +140,15 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     MainsLines or None
         `None` where the comb is no stronger than noise makes it.
     """
-    from scipy import fft
-
     n = len(idle.samples)
     step_hz = idle.rate_hz / (ZERO_PADDING * n)
     n_bins = int(N_MAINS_LINES * MAINS_RANGE_HZ[1] * 1.1 / step_hz)
     # Zero padding makes a grid so fine that no line falls between two bins; done on a copy at
     # a low rate, since all lines lie below 1 kHz.
     keep = int(2.0 * N_MAINS_LINES * MAINS_RANGE_HZ[1] / (idle.rate_hz / n))
-    keep = fft.next_fast_len(keep, real=True)
-    slow = fft.irfft(idle.transform[: keep + 1], 2 * keep)
-    fine = np.abs(fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / compute_hann_energy(n)
+    keep = find_next_fast_length(keep)
+    slow = np.fft.irfft(idle.transform[: keep + 1], 2 * keep)
+    fine = np.abs(np.fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / compute_hann_energy(n)
     floor = _estimate_floor(idle)
     orders = np.arange(1, N_MAINS_LINES + 1)
     coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.04)
@@ -162,7 +167,9 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     # A sine of mean square p peaks at p n_eff / 2 in this scaling.
     power = 2.0 * (peak - own) * compute_hann_energy(n) / (0.5 * n) ** 2
     return MainsLines(
-        frequency_hz=fundamental_hz, power=np.where(strong, np.maximum(power, 0.0), np.nan)
+        frequency_hz=fundamental_hz,
+        power=np.where(strong, np.maximum(power, 0.0), np.nan),
+        floor=floor,
     )
 
 
@@ -181,14 +188,31 @@ def _polish_peaks(power: Array, bins: Array, step_hz: float) -> tuple[Array, Arr
 
 def _estimate_floor(idle: IdleSpectrum) -> Array:
     """Broadband floor: running median of the spectrum, which lines do not lift."""
-    from scipy.ndimage import median_filter
-
     width = max(9, round(30.0 / idle.frequency_hz[1])) | 1
     highest = int(1200.0 / idle.frequency_hz[1])
     floor = np.array(idle.power)
     # The median of an exponential variable is ln 2 of its mean.
-    floor[:highest] = median_filter(idle.power[:highest], width, mode="nearest") / np.log(2.0)
+    floor[:highest] = take_running_median(idle.power[:highest], width) / np.log(2.0)
     return np.asarray(np.maximum(floor, 1e-30))
+
+
+def take_running_median(values: Array, width: int) -> Array:
+    """
+    Median over neighbours; beyond the ends the end values go on.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    width : int
+        How many, an odd number.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    padded = np.pad(values, width // 2, mode="edge")
+    windows = sliding_window_view(padded, width)
+    return np.asarray(np.partition(windows, width // 2, axis=-1)[:, width // 2])
 
 
 def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
@@ -199,7 +223,7 @@ def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
     n = len(residual)
     window = make_hann(n)
     for order in np.flatnonzero(np.isfinite(mains.power)) + 1:
-        turn = np.exp(2j * np.pi * order * mains.frequency_hz / idle.rate_hz * np.arange(n))
+        turn = make_phasors(order * mains.frequency_hz / idle.rate_hz, n)
         amplitude = 2.0 * np.sum(residual * window * turn.conj()) / np.sum(window)
         residual -= (amplitude * turn).real
     return residual
@@ -207,12 +231,10 @@ def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
 
 def _limit_band(samples: Array, idle: IdleSpectrum) -> Array:
     """The voice band of some samples, its ends left out where the circular filter wraps."""
-    from scipy import fft
-
-    transform = fft.rfft(samples)
+    transform = np.fft.rfft(samples)
     transform[~_voice_band(idle.frequency_hz)] = 0.0
     edge = round(0.01 * idle.rate_hz)
-    return np.asarray(fft.irfft(transform, len(samples))[edge:-edge])
+    return np.asarray(np.fft.irfft(transform, len(samples))[edge:-edge])
 
 
 def _voice_band(frequency_hz: Array) -> NDArray[np.bool_]:

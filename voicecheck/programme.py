@@ -10,15 +10,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import get_args
 
 import numpy as np
 
 from voicecheck.errors import BenchError, InputError
+from voicecheck.fourier import raise_cosine
 from voicecheck.records import Block, Programme, Recipe
 from voicecheck.records.arrays import Array
+from voicecheck.records.terms import RateHz
 from voicecheck.units import ratio_from_db
 
-RATES_HZ = (44100, 48000, 96000)
+RATES_HZ: tuple[int, ...] = get_args(RateHz)
 FADE_S = 0.01
 SWEEP_FADE_IN_RATIO = 1.4
 SWEEP_FADE_OUT_RATIO = 0.88
@@ -198,7 +201,7 @@ def make_sweep(recipe: Recipe, time_s: Array) -> Array:
     growth = np.exp(np.clip(time_s, 0.0, length_s) / constant_s)
     fade_in_s = constant_s * math.log(SWEEP_FADE_IN_RATIO)
     fade_out_s = -constant_s * math.log(SWEEP_FADE_OUT_RATIO)
-    shape = _ramp(time_s / fade_in_s) * _ramp((length_s - time_s) / fade_out_s)
+    shape = raise_cosine(time_s / fade_in_s) * raise_cosine((length_s - time_s) / fade_out_s)
     # exp(t / L) - 1 keeps the phase small at the start; the whole number f1 L drops out.
     phase = 2.0 * np.pi * recipe.sweep_from_hz * constant_s * (growth - 1.0)
     return np.asarray(ratio_from_db(recipe.level_dbfs) * shape * np.sin(phase))
@@ -222,7 +225,7 @@ def make_mark(recipe: Recipe, time_s: Array) -> Array:
     slope_hz_per_s = (recipe.mark_to_hz - recipe.mark_from_hz) / recipe.mark_s
     phase = 2.0 * np.pi * (recipe.mark_from_hz + 0.5 * slope_hz_per_s * time_s) * time_s
     edge_s = 0.25 * recipe.mark_s
-    shape = _ramp(np.minimum(time_s, recipe.mark_s - time_s) / edge_s)
+    shape = raise_cosine(np.minimum(time_s, recipe.mark_s - time_s) / edge_s)
     return np.asarray(ratio_from_db(recipe.level_dbfs) * shape * np.sin(phase))
 
 
@@ -312,10 +315,5 @@ def _lay_out(recipe: Recipe) -> tuple[list[Block], float]:
     return blocks, now_s
 
 
-def _ramp(position: Array) -> Array:
-    """Raised cosine from 0 at 0 to 1 at 1, flat outside."""
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip(position, 0.0, 1.0)))
-
-
 def _fade(time_s: Array, length_s: float) -> Array:
-    return _ramp(time_s / FADE_S) * _ramp((length_s - time_s) / FADE_S)
+    return raise_cosine(time_s / FADE_S) * raise_cosine((length_s - time_s) / FADE_S)

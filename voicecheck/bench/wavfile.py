@@ -16,6 +16,7 @@ import msgspec
 import numpy as np
 
 from voicecheck.bench.audiofile import load_recording, open_regular, walk_chunks
+from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
 from voicecheck.programme import make_programme
 from voicecheck.records import (
@@ -36,7 +37,7 @@ RECIPE_CHUNK = b"vcRP"
 FULL_SCALE_24 = 2**23
 
 
-class WavFileBench:
+class WavFileBench(Bench):
     """
     A bench of recordings that exist already: seat n is file n.
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperOption
 
 from voicecheck.writing import Door
 
@@ -26,6 +27,39 @@ Json = Annotated[
 ]
 Force = Annotated[bool, typer.Option("--force", help="Write also over a file of another kind.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no messages but errors.")]
+
+
+def with_ranges(list_records: Callable[[], tuple[type, ...]]) -> type[TyperCommand]:
+    """
+    A kind of command whose help shows what the options may hold, as records bound it.
+
+    Parameters
+    ----------
+    list_records : callable
+        Gives the records, when the help is asked for; options are fields of them by name.
+    """
+
+    class WithRanges(TyperCommand):
+        def format_help(self, ctx: Any, formatter: Any) -> None:
+            for option in self.params:
+                if isinstance(option, TyperOption) and (
+                    text := _find_range(list_records(), option.name or "")
+                ):
+                    option.help = f"{option.help or ''} [{text}]".strip()
+            super().format_help(ctx, formatter)
+
+    return WithRanges
+
+
+def _find_range(records: tuple[type, ...], name: str) -> str:
+    """What a field of that name may hold; a count's field begins with n_."""
+    from voicecheck.records.bounds import list_bounds
+
+    for record in records:
+        bounds = list_bounds(record)
+        if found := bounds.get(name) or bounds.get(f"n_{name}"):
+            return found.text
+    return ""
 
 
 def write_json(document: Any) -> None:

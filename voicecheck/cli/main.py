@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import os
 import sys
 from typing import Annotated, NoReturn
@@ -53,7 +54,7 @@ def _common(
 def main() -> NoReturn:
     """Run the command line; never a traceback unless VOICECHECK_DEBUG is set."""
     try:
-        code = app(standalone_mode=False)
+        code = _narrow(sys.argv[1:])(standalone_mode=False)
     except VoicecheckError as error:
         _say(f"voicecheck: {error}")
         sys.exit(error.exit_code)
@@ -69,6 +70,18 @@ def main() -> NoReturn:
     if code == STOPPED:
         _say(STOPPED_LINE)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _narrow(arguments: list[str]) -> typer.Typer:
+    """The command line with the command asked for alone: it builds all it has before it runs."""
+    wanted = arguments[0] if arguments else None
+    commands = [one for one in app.registered_commands if one.name == wanted]
+    groups = [one for one in app.registered_groups if one.name == wanted]
+    if not commands and not groups:
+        return app
+    narrowed = copy.copy(app)
+    narrowed.registered_commands, narrowed.registered_groups = commands, groups
+    return narrowed
 
 
 def _explain(error: Exception) -> int:

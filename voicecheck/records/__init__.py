@@ -2,65 +2,85 @@
 Frozen data types and their JSON form. No science here.
 
 Withheld is NaN in an array and `None` elsewhere, with a `Problem` saying why; never 0.
+
+The closed lists of words and the fields of options load without numpy, so that `--help` stays fast;
+a record loads with the first one that is asked for.
 """
 
-from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
-from voicecheck.records.checkout import (
-    BellCheck,
-    CheckList,
-    CheckStep,
-    DialCheck,
-    DialDigit,
-    DigitSpread,
-    FlexCheck,
-    FlexEvent,
-    JackConversion,
-    LineCheck,
-    Ring,
-    SpeechCheck,
-    ToneCheck,
-    ToneHeard,
-)
-from voicecheck.records.documents import from_json, to_document, to_json
-from voicecheck.records.jobs import (
-    Against,
-    Attachment,
-    Baseline,
-    BaselineQuantity,
-    BenchRecord,
-    Comparison,
-    Event,
-    Finding,
-    Hint,
-    Job,
-    Mask,
-    NormalValue,
-    Run,
-    SetType,
-)
-from voicecheck.records.measurement import (
-    Bands,
-    Distortion,
-    FineResponse,
-    Intermodulation,
-    Linearity,
-    Loudness,
-    Measurement,
-    Noise,
-    RecordingInfo,
-    Response,
-    Timing,
-)
-from voicecheck.records.signals import (
-    Block,
-    Calibration,
-    Conditions,
-    Problem,
-    Programme,
-    Recipe,
-    Recording,
-    Timeline,
-)
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
+    from voicecheck.records.checkout import (
+        BellCheck,
+        CheckList,
+        CheckStep,
+        DialCheck,
+        DialDigit,
+        DigitSpread,
+        FlexCheck,
+        FlexEvent,
+        JackConversion,
+        LineCheck,
+        Ring,
+        SpeechCheck,
+        ToneCheck,
+        ToneHeard,
+    )
+    from voicecheck.records.documents import from_json, to_document, to_json
+    from voicecheck.records.jobs import (
+        Against,
+        Attachment,
+        Baseline,
+        BaselineQuantity,
+        BenchRecord,
+        Comparison,
+        Event,
+        Finding,
+        Hint,
+        Job,
+        Mask,
+        NormalValue,
+        Run,
+        SetType,
+    )
+    from voicecheck.records.measurement import (
+        Bands,
+        Distortion,
+        FineResponse,
+        Intermodulation,
+        Linearity,
+        Loudness,
+        Measurement,
+        Noise,
+        RecordingInfo,
+        Response,
+        Timing,
+    )
+    from voicecheck.records.signals import (
+        Block,
+        Calibration,
+        Conditions,
+        Problem,
+        Programme,
+        Recipe,
+        Recording,
+        Timeline,
+    )
+else:
+
+    def __getattr__(name: str) -> Any:
+        """Find a record in its module, once."""
+        if name not in __all__:
+            message = f"module {__name__!r} has no attribute {name!r}"
+            raise AttributeError(message)
+        from voicecheck.records import benches, checkout, documents, jobs, measurement, signals
+
+        modules = (signals, measurement, jobs, checkout, benches, documents)
+        found = next(getattr(one, name) for one in modules if hasattr(one, name))
+        globals()[name] = found
+        return found
+
 
 __all__ = [
     "Against",

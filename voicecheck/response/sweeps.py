@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.cutting import cut_padded
+from voicecheck.fourier import find_next_fast_length, make_phasors, raise_cosine
 from voicecheck.programme import compute_sweep_constant_s, compute_sweep_duration_s
 from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -68,21 +69,19 @@ def compute_sweep_spectra(
     -------
     SweepSpectra
     """
-    from scipy import fft
-
     recipe, rate_hz = programme.recipe, recording.rate_hz
     length_s = compute_sweep_duration_s(recipe) * timeline.stretch
     count = math.ceil((length_s + LEAD_S + recipe.sweep_gap_s - 0.01) * rate_hz)
-    n_fft = fft.next_fast_len(count, real=True)
+    n_fft = find_next_fast_length(count)
     sweeps = programme.blocks_of("sweep")
     starts_s = np.array([timeline.locate_s(block.start_s) for block in sweeps])
     firsts = np.rint((starts_s - LEAD_S) * rate_hz).astype(int)
     cuts = np.zeros((len(sweeps), n_fft))
     for cut, first in zip(cuts, firsts, strict=True):
         cut[:count] = cut_padded(recording.samples, first, count)
-    values = fft.rfft(cuts, axis=1)
+    values = np.fft.rfft(cuts, axis=1)
     for index, shift_s in enumerate(starts_s - firsts / rate_hz):
-        values[index] *= _make_phase_ramp(values.shape[1], rate_hz / n_fft, float(shift_s))
+        values[index] *= make_phasors(rate_hz / n_fft * shift_s, values.shape[1])
     return SweepSpectra(
         values=values,
         n_fft=n_fft,
@@ -92,15 +91,6 @@ def compute_sweep_spectra(
         amplitude=ratio_from_db(recipe.level_dbfs),
         stretch=timeline.stretch,
     )
-
-
-def _make_phase_ramp(n_bins: int, step_hz: float, advance_s: float) -> ComplexArray:
-    """exp(2 pi j f t) on a regular grid as an outer product, which needs few exponentials."""
-    block = 512
-    turn = 2j * np.pi * step_hz * advance_s
-    fine = np.exp(turn * np.arange(block))
-    coarse = np.exp(turn * block * np.arange(-(-n_bins // block)))
-    return np.asarray((coarse[:, None] * fine[None, :]).ravel()[:n_bins])
 
 
 def make_inverse(spectra: SweepSpectra) -> ComplexArray:
@@ -191,21 +181,19 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
     -------
     Kernels
     """
-    from scipy import fft
-
     values = spectra.values
     if used is not None and len(used) < len(values):
         values = values[list(used)]
     inverse = make_inverse(spectra)
-    half = fft.next_fast_len(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz), real=True)
+    half = find_next_fast_length(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz))
     size = 2 * half
     low = inverse[: half + 1] * _make_band_edge(half)
-    repeats = fft.irfft(values[:, : half + 1] * low, size, axis=1)
+    repeats = np.fft.irfft(values[:, : half + 1] * low, size, axis=1)
     mean = np.sum(values, axis=0)
     mean *= inverse
     mean /= len(values)
     return Kernels(
-        mean=np.asarray(fft.irfft(mean, spectra.n_fft)),
+        mean=np.asarray(np.fft.irfft(mean, spectra.n_fft)),
         rate_hz=spectra.rate_hz,
         repeats=np.asarray(repeats),
         repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
@@ -216,8 +204,8 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
 @lru_cache(maxsize=8)
 def _make_band_edge(half: int) -> Array:
     """The edge of the repeats' band rounded off, or every kernel would ring there."""
-    edge = np.clip((half - np.arange(half + 1)) / (0.2 * half), 0.0, 1.0)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * edge))
+    edge = (half - np.arange(half + 1)) / (0.2 * half)
+    return raise_cosine(edge)
 
 
 def restore_sweeps(spectra: SweepSpectra, highest_hz: float = LOW_BAND_HZ) -> tuple[Array, float]:
@@ -235,9 +223,7 @@ def restore_sweeps(spectra: SweepSpectra, highest_hz: float = LOW_BAND_HZ) -> tu
     sweeps : ndarray, shape (n_sweeps, n)
     rate_hz : float
     """
-    from scipy import fft
-
-    half = fft.next_fast_len(int(highest_hz * spectra.n_fft / spectra.rate_hz), real=True)
+    half = find_next_fast_length(int(highest_hz * spectra.n_fft / spectra.rate_hz))
     size = 2 * half
-    sweeps = fft.irfft(spectra.values[:, : half + 1], size, axis=1) * (size / spectra.n_fft)
+    sweeps = np.fft.irfft(spectra.values[:, : half + 1], size, axis=1) * (size / spectra.n_fft)
     return np.asarray(sweeps), spectra.rate_hz * size / spectra.n_fft

@@ -55,7 +55,8 @@ def evaluate_reference(
 @lru_cache(maxsize=4)
 def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Array:
     """Kernel of the programme's own sweep: the same for all points and windows."""
-    programme = make_programme(dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz))
+    alone = dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz, step_levels_db=(), tones_hz=())
+    programme = make_programme(alone)
     recording = Recording(samples=programme.samples, rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
     return compute_kernels(spectra).mean

@@ -13,6 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from voicecheck.fourier import make_phasors, raise_cosine
 from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, SweepSpectra
 
@@ -87,7 +88,7 @@ def _make_window_table(
             -math.ceil(CYCLES_BEFORE * longest), math.ceil(CYCLES_AFTER * longest) + 1
         )
         window = _shape_window(reach[:, None] / (scale * cycle))
-        weight = window * np.exp(-2j * np.pi * reach[:, None] / cycle)
+        weight = window * make_phasors(-1.0 / cycle, len(reach), int(reach[0]))
         windows.append((int(reach[0]) + before, weight.view(np.float64)))
     return _WindowTable(windows=tuple(windows), before=before, after=after)
 
@@ -96,8 +97,7 @@ def _shape_window(cycles: Array) -> Array:
     """Window against time in cycles: flat in the middle half, raised-cosine ramps outside."""
     rising = (cycles + CYCLES_BEFORE) / (CYCLES_BEFORE / 2)
     falling = (CYCLES_AFTER - cycles) / (CYCLES_AFTER / 2)
-    ramp = np.clip(np.minimum(rising, falling), 0.0, 1.0)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * ramp))
+    return raise_cosine(np.minimum(rising, falling))
 
 
 @lru_cache(maxsize=8)
@@ -105,10 +105,11 @@ def _make_noise_kernel(scale: float) -> Array:
     """Squared window spectrum against log-frequency, times (frequency ratio)^2."""
     octaves = np.arange(-_LOG_BINS_PER_OCTAVE, _LOG_BINS_PER_OCTAVE + 1) / _LOG_BINS_PER_OCTAVE
     offset = scale * (2.0**octaves - 1.0)
-    step = 0.02
-    cycles = np.arange(-CYCLES_BEFORE, CYCLES_AFTER, step)
-    turned = np.exp(-2j * np.pi * offset[:, None] * cycles[None, :])
-    transform = step * (turned @ _shape_window(cycles))
+    per_cycle = 50
+    first = round(-CYCLES_BEFORE * per_cycle)
+    count = round((CYCLES_BEFORE + CYCLES_AFTER) * per_cycle)
+    window = _shape_window(np.arange(first, first + count) / per_cycle)
+    transform = window @ make_phasors(-offset / per_cycle, count, first) / per_cycle
     return np.asarray(np.abs(transform) ** 2 * 4.0**octaves)
 
 

@@ -36,7 +36,6 @@ from voicecheck.workflow.benches.view import (
 from voicecheck.workflow.benches.wires import draw_wires
 from voicecheck.workflow.books import open_book
 
-MOST_CHANNELS = 64
 CHANNELS = ("mouth_channel", "line_drive_channel", "line_tap_channel", "ear_channel")
 NUMBERS = (
     "feed_ma",
@@ -162,9 +161,10 @@ def read_setup(sent: Sent) -> dict[str, Any]:
     given: dict[str, Any] = {name: sent.text(name).strip() for name in TEXTS}
     given.update({name: sent.number(name) for name in NUMBERS})
     for name in CHANNELS:
-        given[name] = sent.whole(name, 0, least=1, most=MOST_CHANNELS) or None
+        given[name] = sent.whole(name, 0) if sent.has(name) else None
     given["rate_hz"] = sent.whole("rate_hz", 48000)
-    given = {name: value for name, value in given.items() if value not in {None, ""}}
+    # A field left empty is left out; a channel 0 that was typed is not the same and is refused.
+    given = {name: value for name, value in given.items() if value is not None and value != ""}
     if "device" not in given:
         raise InputError("device: name the sound device; its field lists those of this machine")
     return given

@@ -11,10 +11,14 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.records import BenchSetup
+from voicecheck.records.bounds import Bounds, list_bounds
+from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
@@ -51,6 +55,12 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
+    templates.filters["range"] = write_range
+    order = (SweepOrder, Stated, DeviceSource, SimulatedSource)
+    templates.globals["bounds"] = {
+        "order": {name: one for kind in order for name, one in list_bounds(kind).items()},
+        "bench": list_bounds(BenchSetup),
+    }
     templates.globals["marks"] = VERDICT_MARKS
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
@@ -67,6 +77,21 @@ def quote_name(name: str) -> str:
     'a%2Fb%20%26%20c'
     """
     return quote(name.encode("utf-8", "replace"), safe="")
+
+
+def write_range(bounds: Bounds) -> Markup:
+    """
+    What a field may hold, as attributes of a field for numbers.
+
+    Examples
+    --------
+    >>> write_range(Bounds(name="seats", low=1, high=50, is_whole=True))
+    Markup('min="1" max="50"')
+    """
+    ends = {"min": bounds.low, "max": bounds.high}
+    return Markup(" ").join(
+        Markup('{}="{:g}"').format(name, end) for name, end in ends.items() if end is not None
+    )
 
 
 def format_time(text: str | None) -> str:

@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
+from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Comparison, Programme, Recipe, Recording, SetType
+from voicecheck.records.orders import SimulatedSource
 from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.comparing import build_baselines, compare
 from voicecheck.workflow.reporting import report_job
@@ -86,7 +88,9 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
         say(f"Sweeping {N_REFERENCE_SETS} healthy sets of the invented type {DEMO_TYPE.name}.")
         for index in range(1, N_REFERENCE_SETS + 1):
             opened = book.open_job(f"{REFERENCE_LABEL} {index}", DEMO_TYPE.name)
-            player.sweep_all(opened.job, "reference", _Set(handset="carbon", seed=index))
+            player.sweep_all(
+                opened.job, "reference", _Set(SimulatedSource(handset="carbon", seed=index))
+            )
         build_baselines(book, DEMO_TYPE.name)
         say("Built the baseline of the type from them.")
         job = book.open_job(
@@ -96,12 +100,12 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
             complaint="People say I am faint and crackly, and I can hardly hear them.",
         ).job
         say(f"Job {job}: a set comes in. Sweeping it as found (before).")
-        player.sweep_all(job, "before", _Set(handset=FOUND_HANDSET, seed=JOB_SEED))
+        player.sweep_all(job, "before", _Set(SimulatedSource(handset=FOUND_HANDSET, seed=JOB_SEED)))
         before = compare(book, job, stage="before")
         say(f"Against the baseline it is {before.overall}; the first suspect: {_suspect(before)}.")
         book.add_note(job, "Fitted a healthy carbon element; re-magnetised the receiver.")
         say("Fitting a healthy element and re-magnetising the receiver. Sweeping again (after).")
-        restored = _Set(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2)
+        restored = _Set(SimulatedSource(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2))
         player.sweep_all(job, "after", restored)
         after = compare(book, job, stage="after")
         change = compare(book, job, stage="after", against="before")
@@ -149,23 +153,19 @@ def _workers() -> Iterator[Executor | None]:
         yield pool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class _Set:
     """One simulated telephone: which parts, whose faults."""
 
-    handset: str
-    seed: int
-    specimen: int = 1
+    source: SimulatedSource
 
     def take(self, recipe: Recipe, path: str, seat: int) -> Recording:
         """Record once; runs in a worker process."""
-        bench = make_simulated_bench(
-            self.handset, DEMO_TYPE, seed=self.seed, specimen=self.specimen
-        )
+        bench = make_simulated_bench(self.source, DEMO_TYPE)
         return bench.play_and_record(make_programme(recipe), path=path, seat=seat)
 
 
-class _SetInWorkers:
+class _SetInWorkers(Bench):
     """A bench whose takes are made side by side and handed over in order."""
 
     def __init__(self, one: _Set, recipe: Recipe, workers: Executor | None) -> None:

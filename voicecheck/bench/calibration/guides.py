@@ -10,8 +10,8 @@ from typing import Any
 
 import msgspec
 
-from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.terms import check_word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,9 +75,7 @@ def get_guide(step: str) -> Guide:
         There is no such step.
     """
     guides = load_guides()
-    if step not in guides:
-        message = f"calibration step {step!r}: need one of {', '.join(guides)}"
-        raise InputError(message)
+    check_word(step, guides, "step")
     return guides[step]
 
 

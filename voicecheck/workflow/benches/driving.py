@@ -8,11 +8,11 @@ import numpy as np
 
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.bench.session import HEADROOM_DB, LOOP_DBFS, MOUTH_DBFS, UNKNOWN_RECEIVE_DBFS
-from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
 from voicecheck.records import Programme, Recipe
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
+from voicecheck.records.terms import check_word
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
 
 NOTED_DB = 0.5
@@ -46,9 +46,7 @@ def choose_programme(
     InputError
         There is no such path.
     """
-    if path not in PATHS:
-        message = f"path: need one of {', '.join(PATHS)}, got {path!r}"
-        raise InputError(message)
+    check_word(path, PATHS, "path")
     setup = bench.setup
     is_mouth = path in MOUTH_PATHS
     cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs

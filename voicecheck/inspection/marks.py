@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from voicecheck.cutting import cut_padded
 from voicecheck.errors import RecordingError
+from voicecheck.fourier import find_next_fast_length
 from voicecheck.programme import make_mark
-from voicecheck.records import Block, Problem, Programme, Recording, Timeline
+from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
 MAX_DRIFT_PPM = 1000.0
@@ -155,13 +156,11 @@ def _explain_missing_mark(
 
 def _correlate(samples: Array, template: Array) -> Array:
     """Correlation coefficient of the template with every stretch of the samples, row by row."""
-    from scipy import fft
-
     # What wraps around lies beyond the last whole stretch.
-    size = fft.next_fast_len(samples.shape[-1], real=True)
-    product = fft.rfft(samples, size) * np.conj(fft.rfft(template, size))
+    size = find_next_fast_length(samples.shape[-1])
+    product = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
     count = samples.shape[-1] - len(template) + 1
-    raw = fft.irfft(product, size)[..., :count]
+    raw = np.fft.irfft(product, size)[..., :count]
     energy = np.zeros((*samples.shape[:-1], samples.shape[-1] + 1))
     np.cumsum(samples**2, axis=-1, out=energy[..., 1:])
     local = energy[..., len(template) :] - energy[..., :count]
@@ -212,16 +211,14 @@ def _estimate_delay(
     Only the mark's own band is used; the peak of the band-limited correlation is polished by
     Newton steps, and its standard error follows from what the shifted reference leaves over.
     """
-    from scipy import fft
-
-    size = fft.next_fast_len(2 * len(reference), real=True)
+    size = find_next_fast_length(2 * len(reference))
     frequency_hz = np.arange(size // 2 + 1) * rate_hz / size
     inside = (frequency_hz > 0.8 * programme.recipe.mark_from_hz) & (
         frequency_hz < 1.1 * programme.recipe.mark_to_hz
     )
-    first, second = fft.rfft(np.array([reference, delayed]), size)
+    first, second = np.fft.rfft(np.array([reference, delayed]), size)
     cross = np.where(inside, second * np.conj(first), 0.0)
-    peak = int(np.argmax(fft.irfft(cross, size)))
+    peak = int(np.argmax(np.fft.irfft(cross, size)))
     delay_s = (peak if peak < size // 2 else peak - size) / rate_hz
     omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
     delay_s = polish_delay_s(cross, omega, delay_s)
@@ -260,205 +257,3 @@ def polish_delay_s(
             break
         delay_s -= float(np.sum(omega * turned.imag)) / curvature
     return delay_s
-
-
-CLIP_BAND = 0.005
-"""Width of the top amplitude bin, as a share of the peak."""
-CLIP_RATIO = 7.0
-"""A sine fills the top bin 2.4 times as much as the next one; a clipped one 10 times and more."""
-MIN_CLIPPED = 12
-GAP_S = 0.002
-"""A run of this length at one value cannot be sound that is playing."""
-RESIDUAL_FRAME_S = 0.005
-RESIDUAL_FLOOR = 0.03
-"""Share of the sweep's own level that repeats may differ by before a frame is called disturbed."""
-RESIDUAL_RATIO = 4.0
-JOIN_S = 0.06
-"""Disturbed frames less than this apart belong to one event."""
-
-
-def find_clipping(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
-    """
-    Samples piled up at the largest value of a block.
-
-    Parameters
-    ----------
-    programme : Programme
-    recording : Recording
-    timeline : Timeline
-
-    Returns
-    -------
-    list of Problem
-        One for each clipped block.
-    """
-    problems = []
-    for block in programme.blocks:
-        if block.kind not in ("sweep", "steps", "four-tone"):
-            continue
-        samples, begin_s = _cut_block(recording, timeline, block)
-        # A tone with a whole number of samples to its period dwells at its own peak.
-        at = _find_flat_top(samples) if block.kind == "steps" else _find_pile_up(samples)
-        if at is not None:
-            problems.append(
-                Problem(
-                    kind="clipping",
-                    at_s=begin_s + at / recording.rate_hz,
-                    message=f"the {block.kind} is clipped: its peaks are cut off flat",
-                    effect="level and distortion of this block are wrong; "
-                    "turn the input gain down and record again",
-                )
-            )
-    return problems
-
-
-def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[Array, float]:
-    first = max(0, round(timeline.locate_s(block.start_s) * recording.rate_hz))
-    last = max(first, round(timeline.locate_s(block.end_s) * recording.rate_hz))
-    return recording.samples[first:last], first / recording.rate_hz
-
-
-def _find_pile_up(samples: Array) -> int | None:
-    """Position of the first clipped sample, `None` where the peaks are round."""
-    if len(samples) == 0:
-        return None
-    for side in (samples, -samples):
-        peak = float(np.max(side))
-        if peak <= 0.0:
-            continue
-        high = np.flatnonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)
-        top = high[side[high] > (1.0 - CLIP_BAND) * peak]
-        n_top, n_next = len(top), len(high) - len(top)
-        # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height.
-        flat = int(np.count_nonzero(np.diff(top) == 1))
-        if n_top >= MIN_CLIPPED and n_top > CLIP_RATIO * max(n_next, 1) and flat >= n_top // 3:
-            return int(top[0])
-    return None
-
-
-def _find_flat_top(samples: Array) -> int | None:
-    """Position of the first of many samples that equal the largest value and their neighbour."""
-    for side in (samples, -samples):
-        peak = float(np.max(side, initial=0.0))
-        same = (side[1:] == side[:-1]) & (side[1:] == peak)
-        if peak > 0.0 and np.count_nonzero(same) >= MIN_CLIPPED:
-            return int(np.argmax(same))
-    return None
-
-
-def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
-    """
-    Stretches at one unchanging value while a sweep or tone should sound.
-
-    Parameters
-    ----------
-    programme : Programme
-    recording : Recording
-    timeline : Timeline
-
-    Returns
-    -------
-    list of Problem
-    """
-    problems = []
-    shortest = round(GAP_S * recording.rate_hz)
-    for block in programme.blocks:
-        if block.kind not in ("sweep", "steps", "four-tone"):
-            continue
-        samples, begin_s = _cut_block(recording, timeline, block)
-        first, length = _longest_still(samples, shortest)
-        if length >= shortest:
-            problems.append(
-                Problem(
-                    kind="dropout",
-                    at_s=begin_s + first / recording.rate_hz,
-                    message=f"{1000.0 * length / recording.rate_hz:.0f} ms of dead silence "
-                    f"in the {block.kind}",
-                    effect="the numbers of this block miss a piece",
-                )
-            )
-    return problems
-
-
-def _longest_still(samples: Array, shortest: int) -> tuple[int, int]:
-    """First sample and length of the longest run without any change; 0, 0 where none counts."""
-    # A run that counts holds three looks in a row at the same value: look before counting.
-    look = samples[:: max(1, shortest // 4)]
-    if not np.any((look[1:-1] == look[:-2]) & (look[1:-1] == look[2:])):
-        return 0, 0
-    moving = np.flatnonzero(np.diff(samples))
-    edges = np.concatenate([[-1], moving, [len(samples) - 1]])
-    lengths = np.diff(edges)
-    longest = int(np.argmax(lengths))
-    return int(edges[longest]) + 1, int(lengths[longest])
-
-
-def compare_repeats(
-    repeats: Array, idle_rms: float, rate_hz: float
-) -> tuple[NDArray[np.bool_], list[list[tuple[float, float]]]]:
-    """
-    Find what is in one repeat of the sweep and not in the others.
-
-    Parameters
-    ----------
-    repeats : ndarray, shape (n_sweeps, n_samples)
-        The recorded sweeps, aligned to a fraction of a sample.
-    idle_rms : float
-        RMS of the idle noise at the same bandwidth.
-    rate_hz : float
-        Rate of `repeats`.
-
-    Returns
-    -------
-    disturbed : ndarray of bool, shape (n_sweeps,)
-    events : list of list of (float, float)
-        For each sweep, from when to when in it; seconds from its first sample.
-
-    Notes
-    -----
-    With three or more repeats the reference is their median, sample by sample, so that the odd
-    one stands out; with two it is not possible to say which one is disturbed, and both are.
-    """
-    n_sweeps = len(repeats)
-    disturbed = np.zeros(n_sweeps, dtype=bool)
-    events: list[list[tuple[float, float]]] = [[] for _ in range(n_sweeps)]
-    if n_sweeps < 2:
-        return disturbed, events
-    reference = _take_middle(repeats) if n_sweeps > 2 else repeats[::-1]
-    frame = max(1, round(RESIDUAL_FRAME_S * rate_hz))
-    n_frames = repeats.shape[1] // frame
-
-    def frame_power(values: Array) -> Array:
-        cut = values[..., : n_frames * frame]
-        return np.asarray(np.mean(cut.reshape(*cut.shape[:-1], n_frames, frame) ** 2, axis=-1))
-
-    own = frame_power(repeats - reference)
-    # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
-    usual = np.median(own, axis=-1, keepdims=True)
-    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual)
-    hot = own > limit + RESIDUAL_FLOOR**2 * frame_power(reference)
-    for index in range(n_sweeps):
-        events[index] = _join_frames(np.flatnonzero(hot[index]), frame / rate_hz)
-        disturbed[index] = bool(events[index])
-    return disturbed, events
-
-
-def _join_frames(frames: NDArray[np.intp], frame_s: float) -> list[tuple[float, float]]:
-    """Runs of frames as start and end times; what is less than `JOIN_S` apart is one event."""
-    if len(frames) == 0:
-        return []
-    breaks = np.flatnonzero(np.diff(frames) * frame_s > JOIN_S)
-    first = frames[np.concatenate([[0], breaks + 1])]
-    last = frames[np.concatenate([breaks, [len(frames) - 1]])]
-    return [
-        (float(a * frame_s), float((b + 1) * frame_s)) for a, b in zip(first, last, strict=True)
-    ]
-
-
-def _take_middle(repeats: Array) -> Array:
-    """Median over the repeats, sample by sample; of three without sorting."""
-    if len(repeats) != 3:
-        return np.asarray(np.median(repeats, axis=0))
-    first, second, third = repeats
-    low, high = np.minimum(first, second), np.maximum(first, second)
-    return np.asarray(np.maximum(low, np.minimum(high, third)))
