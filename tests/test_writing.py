@@ -422,7 +422,7 @@ HOMES = {
     "bench/soundcard/child.py": "its own output, which is a pipe to the program",
     "cli/main.py": "its own output, when nobody reads it any more",
     "workflow/benches/locks.py": "notes beside the locks of devices, in the user's cache",
-    "workflow/checkout.py": TEMPORARY,
+    "workflow/checks/run.py": TEMPORARY,
     "workflow/demo.py": "removes the book of an earlier demo, which it has looked into",
     "web/forms.py": "uploads, into a folder that is gone afterwards",
     "web/checks.py": TEMPORARY,
