@@ -48,7 +48,7 @@ def check(
     from voicecheck.errors import InputError
     from voicecheck.records import JackConversion, to_document
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.checklist import load_list, update_list, write_template
+    from voicecheck.workflow.checks.checklist import load_list, update_list, write_template
 
     if template is not None:
         tell(f"Wrote {write_template(template)}.", quiet=quiet)

@@ -65,8 +65,17 @@ def write_json(document: Any) -> None:
     sys.stdout.write(format_json(document) + "\n")
 
 
+PLAIN = {0x2212: "-", 0x2013: "-", 0x00B1: "+/-"}
+"""Minus, dash and plus-minus in letters that every console has."""
+
+
 def write_text(text: str) -> None:
-    """Print text to standard output."""
+    """Print text to standard output; signs that it cannot show are told in plain letters."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(PLAIN).encode(encoding, "replace").decode(encoding)
     sys.stdout.write(text + "\n")
 
 

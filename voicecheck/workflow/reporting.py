@@ -11,7 +11,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
-from voicecheck.workflow.checklist import collect_results
+from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.comparing import find_judged_baselines
 
 LEFT_OUT_STAGES = ("reference",)

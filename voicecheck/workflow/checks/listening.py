@@ -11,7 +11,10 @@ from voicecheck.bench.wavfile import load_recording
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recording
-from voicecheck.workflow.checkout import STAGES, load_documents
+from voicecheck.workflow.checks.run import STAGES, load_documents, name_document
+
+KIND = "speak"
+"""The check whose recordings are heard."""
 
 
 def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
@@ -34,10 +37,10 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
     InputError
         The job has not both, their rates differ, or the place cannot be written.
     """
-    from voicecheck.checkout.speech import match_levels
+    from voicecheck.checkout.speak.measure import match_levels
 
     sounds: dict[str, Recording] = {}
-    for text in load_documents(book, job, "check-speak.json"):
+    for text in load_documents(book, job, name_document(KIND)):
         outer = msgspec.json.decode(text)
         if outer.get("recording_sha256"):
             place = book.locate_attachment(outer["recording_sha256"])

@@ -15,7 +15,7 @@ from typing import Any
 
 from voicecheck.errors import InputError
 
-WORDS_FOLDER = Path(__file__).parents[1] / "data" / "report" / "words"
+WORDS_FOLDER = Path(__file__).parent / "data" / "words"
 FALLBACK = "en"
 
 
