@@ -25,7 +25,8 @@ from voicecheck.workflow.benches.locks import Busy, hold_device, list_busy
 from voicecheck.workflow.benches.sitting import open_sitting
 from voicecheck.workflow.benches.store import add_setup
 from voicecheck.workflow.benches.watching import Watch, open_watch
-from voicecheck.workflow.scenes import Source, take_scene
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.checks.take import take_scene
 from voicecheck.workflow.sweeping.both import sweep_both
 from voicecheck.workflow.sweeping.run import sweep
 
