@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import get_args
 
 import numpy as np
 
@@ -17,9 +18,10 @@ from voicecheck.errors import BenchError, InputError
 from voicecheck.fourier import raise_cosine
 from voicecheck.records import Block, Programme, Recipe
 from voicecheck.records.arrays import Array
+from voicecheck.records.terms import RateHz
 from voicecheck.units import ratio_from_db
 
-RATES_HZ = (44100, 48000, 96000)
+RATES_HZ: tuple[int, ...] = get_args(RateHz)
 FADE_S = 0.01
 SWEEP_FADE_IN_RATIO = 1.4
 SWEEP_FADE_OUT_RATIO = 0.88

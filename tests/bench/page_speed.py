@@ -18,8 +18,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from pagetest import open_browser, open_client, serve_book
 
+from voicecheck.programme import make_programme
 from voicecheck.records import SetType
-from voicecheck.workflow.benches.choosing import choose_bench
+from voicecheck.records.orders import SimulatedSource
+from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.comparing import compare
 from voicecheck.workflow.sweeping.run import sweep
@@ -37,10 +39,10 @@ def fill(folder: Path, n_jobs: int) -> None:
         for number in range(n_jobs):
             book.open_job(f"set {number}, oak {number % 97}", "Lakeside 4", owner=f"Owner {number}")
         for seed, stage in enumerate(("before", "after"), 1):
-            chosen = choose_bench(set_type, simulated="carbon", seed=seed, n_seats=3)
+            source = SimulatedSource(handset="carbon", seed=seed)
             sweep(
-                book, 1, stage=stage, path="transmit", bench=chosen.bench,
-                programme=chosen.programme, n_seats=3,
+                book, 1, stage=stage, path="transmit", n_seats=3,
+                bench=make_simulated_bench(source, set_type), programme=make_programme(),
             )  # fmt: skip
         compare(book, 1, stage="after", against="before")
 

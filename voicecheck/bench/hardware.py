@@ -9,6 +9,7 @@ import numpy as np
 
 from voicecheck.bench.calibration.equaliser import equalise, make_equaliser
 from voicecheck.bench.calibration.validity import Standing, get_newest, judge_path
+from voicecheck.bench.interface import Bench
 from voicecheck.bench.soundcard.card import (
     check_rate,
     find_problems,
@@ -18,25 +19,16 @@ from voicecheck.bench.soundcard.card import (
 )
 from voicecheck.bench.soundcard.takes import Progress, Take, Wiring, capture
 from voicecheck.errors import BenchError, InputError
-from voicecheck.programme import RATES_HZ
 from voicecheck.records import Conditions, Programme, Recording
 from voicecheck.records.arrays import Array
-from voicecheck.records.benches import EARS, FIRST_RECEIVE_DBM, BenchSetup, StepResult
+from voicecheck.records.benches import FIRST_RECEIVE_DBM, BenchSetup, StepResult
+from voicecheck.records.bounds import check_bounds
 from voicecheck.units import dbm_from_volts, ratio_from_db, volts_from_dbm
 
 MOUTH_PATHS = ("transmit", "sidetone")
 TAP_PATHS = ("transmit", "loop")
 UNKNOWN_FULL_SCALE_DBM = 10.0
 """Taken for an output that was never calibrated: a strong line output (PROP)."""
-
-SETUP_LIMITS = {
-    "feed_ma": (1.0, 200.0, "mA", "; was it amperes?"),
-    "load_ohm": (10.0, 1e5, "ohm", ""),
-    "mouth_mm": (0.1, 1000.0, "mm", "; was it metres?"),
-    "angle_deg": (-360.0, 360.0, "degrees", ""),
-    "meter_percent": (0.01, 20.0, "percent", ""),
-}
-"""What is outside was mistyped (PROP)."""
 
 
 def check_setup(setup: BenchSetup) -> None:
@@ -48,33 +40,11 @@ def check_setup(setup: BenchSetup) -> None:
     InputError
         A value is out of range.
     """
-    channels = (
-        setup.mouth_channel,
-        setup.line_drive_channel,
-        setup.line_tap_channel,
-        setup.ear_channel,
-    )
-    for is_wrong, message in (
-        (not setup.name.strip(), "name: the bench needs one"),
-        (not setup.device.strip(), "device: choose one of the list by name"),
-        (
-            setup.rate_hz not in RATES_HZ,
-            f"rate_hz: need one of {RATES_HZ}, got {setup.rate_hz}",
-        ),
-        (min(channels) < 1, f"channels count from 1, got {channels}"),
-        (setup.ear not in EARS, f"ear: need one of {', '.join(EARS)}, got {setup.ear!r}"),
-        (
-            not all(cap <= -0.1 for cap in (setup.mouth_cap_dbfs, setup.line_drive_cap_dbfs)),
-            f"caps: need -0.1 dBFS or less, got {setup.mouth_cap_dbfs} for the mouth and "
-            f"{setup.line_drive_cap_dbfs} for the line drive",
-        ),
-    ):
-        if is_wrong:
-            raise InputError(message)
-    for name, (low, high, unit, remedy) in SETUP_LIMITS.items():
-        value = getattr(setup, name)
-        if value is not None and not low <= value <= high:
-            raise InputError(f"{name}: need {low:g} to {high:g} {unit}, got {value:g}{remedy}")
+    if not setup.name.strip():
+        raise InputError("name: the bench needs one")
+    if not setup.device.strip():
+        raise InputError("device: choose one of the list by name")
+    check_bounds(setup)
 
 
 def list_plugs(setup: BenchSetup, path: str, before: str | None = None) -> tuple[str, ...]:
@@ -108,7 +78,7 @@ def list_plugs(setup: BenchSetup, path: str, before: str | None = None) -> tuple
     return tuple(prompts)
 
 
-class HardwareBench:
+class HardwareBench(Bench):
     """
     A set-up and its calibration, ready to play and record.
 
@@ -212,6 +182,19 @@ class HardwareBench:
         take = self._capture(programme, path, (channel,))
         return self._make_recording(programme, take, 0, path, seat)
 
+    def check_both(self) -> None:
+        """
+        Refuse to listen to line tap and ear at once where they are plugged in turn.
+
+        Raises
+        ------
+        InputError
+            They share one input.
+        """
+        if self.setup.line_tap_channel == self.setup.ear_channel:
+            message = "line tap and ear share one input: measure transmit and sidetone in turn"
+            raise InputError(message)
+
     def play_and_record_both(
         self, programme: Programme, *, seat: int = 1
     ) -> tuple[Recording, Recording]:
@@ -229,10 +212,8 @@ class HardwareBench:
         BenchError
             As `play_and_record`.
         """
+        self.check_both()
         inputs = (self.setup.line_tap_channel, self.setup.ear_channel)
-        if inputs[0] == inputs[1]:
-            message = "line tap and ear share one input: measure transmit and sidetone in turn"
-            raise InputError(message)
         take = self._capture(programme, "transmit", inputs)
         return (
             self._make_recording(programme, take, 0, "transmit", seat),

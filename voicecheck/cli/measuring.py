@@ -4,26 +4,31 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, Json, Quiet, tell, with_ranges, write_json, write_text
 from voicecheck.cli.jobs import JobNumber
 from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
-    from voicecheck.cli.takeview import TakeView
-    from voicecheck.jobbook import JobBook
-    from voicecheck.workflow.sweeping.run import SweepResult
+    from voicecheck.records.orders import Source, SweepOrder
+    from voicecheck.records.terms import Ear, SweepPath
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    app.command("sweep")(sweep)
+    app.command("sweep", cls=with_ranges(_list_orders))(sweep)
     app.command("handsets")(list_handsets)
     app.command("devices")(list_devices)
+
+
+def _list_orders() -> tuple[type, ...]:
+    from voicecheck.records.orders import SimulatedSource, Stated, SweepOrder
+
+    return SweepOrder, Stated, SimulatedSource
 
 
 def sweep(
@@ -31,9 +36,7 @@ def sweep(
     stage: Annotated[str, typer.Option(help="before, after, reference, or a label.")],
     path: Annotated[
         str,
-        typer.Option(
-            help="transmit, receive, sidetone, loop, or both: transmit and sidetone in one take."
-        ),
+        typer.Option(help="What is measured; both is transmit and sidetone in one take."),
     ],
     recording: Annotated[
         list[Path] | None,
@@ -62,9 +65,7 @@ def sweep(
     out_channel: Annotated[int, typer.Option(help="Played channel of a sound device, from 1.")] = 1,
     level_dbm: Annotated[
         float | None,
-        typer.Option(
-            min=-60.0, max=0.0, help="Level to a receiver on a bench that was set up. Default -30."
-        ),
+        typer.Option(help="Level to a receiver on a bench that was set up. Default -30."),
     ] = None,
     feed_ma: Annotated[
         float | None, typer.Option(help="Feed current of this run, mA, if not the type's.")
@@ -88,37 +89,39 @@ def sweep(
     quiet: Quiet = False,
 ) -> None:
     """Record (or load) one path of a set, seat by seat, and keep it with the job."""
+    from voicecheck.cli.guidance import TerminalAttendant
     from voicecheck.cli.takeview import TakeView
+    from voicecheck.records.orders import Stated, SweepOrder
     from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.sweeping.order import carry_out
 
-    files = [*(recording or []), *(more or [])]
+    is_waiting = bench is not None and not yes and is_terminal()
+    order = SweepOrder(
+        job=job,
+        stage=stage,
+        path=cast("SweepPath", path),
+        source=_read_source(
+            files=(*(recording or ()), *(more or ())),
+            simulated=simulated,
+            seed=seed,
+            bench=bench,
+            channels=(out_channel, channel),
+        ),
+        n_seats=seats,
+        signal=signal,
+        level_dbm=level_dbm,
+        # Asked below, before anything sounds.
+        is_on_coupler=yes or is_terminal(),
+        stated=Stated(
+            conditioned=conditioned, feed_ma=feed_ma, ear=cast("Ear", ear), angle_deg=angle_deg
+        ),
+    )
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
-        chosen = {
-            "files": files,
-            "signal": signal,
-            "simulated": simulated,
-            "seed": seed,
-            "device": bench,
-            "channels": (out_channel, channel),
-            "n_seats": seats,
-            "level_dbm": level_dbm,
-        }
-        stated = _collect_stated(conditioned, feed_ma=feed_ma, ear=ear, angle_deg=angle_deg)
-        waits = bench is not None and not yes and is_terminal()
         try:
-            _confirm_level(path, level_dbm, yes=yes)
-            results = _sweep(
-                opened,
-                view,
-                job=job,
-                stage=stage,
-                path=path,
-                waits=waits,
-                quiet=quiet,
-                chosen=chosen,
-                # Who was guided through conditioning has done it.
-                stated={"conditioned": True, **stated} if waits else stated,
-            )
+            if not yes:
+                _confirm_level(order)
+            attendant = TerminalAttendant(view, is_asked=is_waiting, quiet=quiet)
+            results = carry_out(opened, order, attendant)
         except KeyboardInterrupt:
             tell("voicecheck: stopped before a seat was done; recordings are kept")
             sys.exit(130)
@@ -128,85 +131,38 @@ def sweep(
         sys.exit(130)
 
 
-def _sweep(
-    opened: JobBook,
-    view: TakeView,
+def _read_source(
     *,
-    job: int,
-    stage: str,
-    path: str,
-    waits: bool,
-    quiet: bool,
-    chosen: dict[str, Any],
-    stated: dict[str, Any],
-) -> tuple[SweepResult, ...]:
-    """Choose the bench, and go through the seats."""
-    from voicecheck.cli.guidance import SeatGuide, wrap
-    from voicecheck.workflow.benches.choosing import choose_bench
-    from voicecheck.workflow.benches.store import find_bench
-    from voicecheck.workflow.sweeping.both import sweep_both
-    from voicecheck.workflow.sweeping.run import sweep as run_sweep
+    files: tuple[Path, ...],
+    simulated: str | None,
+    seed: int,
+    bench: str | None,
+    channels: tuple[int, int],
+) -> Source:
+    """Where the options say that the sound comes from."""
+    from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource
 
-    set_type = opened.load_type(opened.load_job(job).type_name)
-    file = find_bench(opened, chosen["device"] or "")
-    setup = file.setup if file is not None else None
-    guide = SeatGuide(
-        path,
-        set_type.transmitter,
-        feed_ma=setup.feed_ma if setup and setup.feed_ma is not None else set_type.feed_ma,
-        view=view,
-        setup=setup,
-        waits=waits,
-        quiet=quiet,
-    )
-    ready = choose_bench(
-        set_type,
-        book=opened,
-        path=guide.measured_path,
-        progress=view.update,
-        stated=stated,
-        **chosen,
-    )
-    for note in ready.notes:
-        tell(wrap(note, "  note: ", "        "), quiet=quiet)
-    around: dict[str, Any] = {
-        "stage": stage,
-        "bench": ready.bench,
-        "programme": ready.programme,
-        "n_seats": ready.n_seats,
-        "before_seat": guide.before_seat,
-        "after_seat": guide.after_seat,
-        "stated": stated,
-    }
-    if path == "both":
-        return sweep_both(opened, job, **around)
-    return (run_sweep(opened, job, path=path, **around),)
-
-
-def _collect_stated(conditioned: bool | None, **conditions: Any) -> dict[str, Any]:
-    """Conditions that were given as options."""
-    if conditions["ear"] not in (None, "coupler", "coil"):
-        raise InputError(f"ear: need coupler or coil, got {conditions['ear']!r}")
-    given = {"conditioned": conditioned, **conditions}
-    return {name: value for name, value in given.items() if value is not None}
-
-
-def _confirm_level(path: str, level_dbm: float | None, *, yes: bool) -> None:
-    """Ask before a receiver is driven harder than the first time."""
-    if level_dbm is not None and path != "receive":
-        raise InputError(f"level_dbm: is for path receive, got path {path}")
-    from voicecheck.records.benches import FIRST_RECEIVE_DBM
-
-    if level_dbm is None or level_dbm <= FIRST_RECEIVE_DBM or yes:
-        return
-    if not is_terminal():
+    if sum((bool(files), simulated is not None, bench is not None)) != 1:
         raise InputError(
-            f"level_dbm: {level_dbm:g} dBm is more than {FIRST_RECEIVE_DBM:g} dBm; without "
-            "somebody to ask it needs --yes, with the receiver on its coupler"
+            "sweep: name one bench: --recording FILE, --simulated HANDSET or --bench NAME"
         )
+    if files:
+        return FileSource(files=files, channel=channels[1])
+    if simulated is not None:
+        return SimulatedSource(handset=simulated, seed=seed)
+    return DeviceSource(name=bench or "", out_channel=channels[0], channel=channels[1])
+
+
+def _confirm_level(order: SweepOrder) -> None:
+    """Ask before a receiver is driven harder than the first time."""
+    from voicecheck.records.benches import FIRST_RECEIVE_DBM
+    from voicecheck.records.orders import is_loud
+
+    if not is_loud(order.level_dbm):
+        return
     question = (
-        f"{level_dbm:g} dBm is louder than the {FIRST_RECEIVE_DBM:g} dBm that sweeps begin with,\n"
-        "and can reach 104 to 110 dB SPL and more. Is the receiver on its coupler, and at\n"
+        f"{order.level_dbm:g} dBm is louder than the {FIRST_RECEIVE_DBM:g} dBm that sweeps begin "
+        "with,\nand can reach 104 to 110 dB SPL and more. Is the receiver on its coupler, and at\n"
         "nobody's ear? y to go on, q to stop."
     )
     while wait_for_key(question, "y") != "y":

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass, field
+from typing import Annotated
+
+from msgspec import Meta
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.signals import Problem
-from voicecheck.records.terms import Ear, words_of
+from voicecheck.records.terms import Ear, RateHz
 
-EARS = words_of(Ear)
 FIRST_RECEIVE_DBM = -30.0
 """Nominal level that the first sweep to a receiver is driven with; more only on request."""
-CALIBRATION_STEPS = (
-    "electrical-out",
-    "electrical-in",
-    "loop-back",
-    "microphone",
-    "mouth",
-    "seal",
-    "reference-transmit",
-    "reference-receive",
-)
-"""In the order in which a new bench is calibrated."""
+Channel = Annotated[int, Meta(ge=1, le=256, extra={"remedy": "; channels count from 1"})]
+FeedMa = Annotated[
+    float, Meta(ge=1.0, le=200.0, extra={"unit": "mA", "remedy": "; was it amperes?"})
+]
+AngleDeg = Annotated[float, Meta(ge=-360.0, le=360.0, extra={"unit": "degrees"})]
+CapDbfs = Annotated[
+    float,
+    Meta(le=-0.1, extra={"unit": "dBFS", "remedy": "; caps stay below full scale"}),
+]
+"""What is outside of these ranges was mistyped (PROP)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,20 +82,25 @@ class BenchSetup:
     device: str
     host_api: str = ""
     input_device: str | None = None
-    rate_hz: int = 48000
-    mouth_channel: int = 1
-    line_drive_channel: int = 2
-    line_tap_channel: int = 1
-    ear_channel: int = 2
-    feed_ma: float | None = None
+    rate_hz: RateHz = 48000
+    mouth_channel: Channel = 1
+    line_drive_channel: Channel = 2
+    line_tap_channel: Channel = 1
+    ear_channel: Channel = 2
+    feed_ma: FeedMa | None = None
     feed_reading: str = ""
-    load_ohm: float = 600.0
-    ear: str = "coupler"
-    mouth_mm: float | None = None
-    angle_deg: float | None = None
-    mouth_cap_dbfs: float = -3.0
-    line_drive_cap_dbfs: float = -3.0
-    meter_percent: float = 1.5
+    load_ohm: Annotated[float, Meta(ge=10.0, le=1e5, extra={"unit": "ohm"})] = 600.0
+    ear: Ear = "coupler"
+    mouth_mm: (
+        Annotated[
+            float, Meta(ge=0.1, le=1000.0, extra={"unit": "mm", "remedy": "; was it metres?"})
+        ]
+        | None
+    ) = None
+    angle_deg: AngleDeg | None = None
+    mouth_cap_dbfs: CapDbfs = -3.0
+    line_drive_cap_dbfs: CapDbfs = -3.0
+    meter_percent: Annotated[float, Meta(ge=0.01, le=20.0, extra={"unit": "percent"})] = 1.5
     notes: str = ""
 
 
@@ -106,7 +112,7 @@ class StepResult:
     Parameters
     ----------
     bench, step : str
-        The step is one of `CALIBRATION_STEPS`.
+        The step by its name.
     done_utc : str
         ISO 8601.
     value : float, optional

@@ -14,6 +14,8 @@ from typing import Any, Literal, get_args
 from voicecheck.errors import InputError
 
 PathName = Literal["transmit", "receive", "sidetone", "loop"]
+SweepPath = Literal[PathName, "both"]
+"""What a sweep may be asked for: "both" is transmit and sidetone from the same takes."""
 StageKind = Literal["before", "after", "reference"]
 """Stages with a meaning of their own; any other label is the user's."""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
@@ -21,8 +23,15 @@ Ear = Literal["coupler", "coil"]
 Transmitter = Literal["carbon", "electret", "moving-coil"]
 Side = Literal["both", "upper", "lower"]
 """Which deviation of a quantity is a fault."""
+RateHz = Literal[44100, 48000, 96000]
 Scale = Literal["linear", "log"]
 """How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
+
+Family = Literal[
+    "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
+    "position",
+]  # fmt: skip
+"""Kinds of complaint, what matters most to somebody on the telephone first."""
 
 SHOWN_LETTERS = 40
 """Of a word that is none of ours an error repeats this much: whoever typed it knows the rest."""

@@ -11,13 +11,21 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.records import BenchSetup
+from voicecheck.records.bounds import Bounds, list_bounds
+from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
+from voicecheck.records.verdicts import TELLING
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
+    say_comparison,
+    say_found,
+    say_mark,
     say_quantity,
     say_source,
     say_value,
@@ -38,7 +46,6 @@ STATIC = (
     "vendor/uPlot.iife.min.js",
     "vendor/uPlot.min.css",
 )
-VERDICT_MARKS = {"within": "✓", "doubtful": "?", "outside": "✗", "not comparable": "–"}
 
 
 @cache
@@ -51,7 +58,16 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
-    templates.globals["marks"] = VERDICT_MARKS
+    templates.filters["mark"] = say_mark
+    templates.filters["told"] = say_comparison
+    templates.globals["say_found"] = say_found
+    templates.globals["telling"] = TELLING
+    templates.filters["range"] = write_range
+    order = (SweepOrder, Stated, DeviceSource, SimulatedSource)
+    templates.globals["bounds"] = {
+        "order": {name: one for kind in order for name, one in list_bounds(kind).items()},
+        "bench": list_bounds(BenchSetup),
+    }
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates
@@ -67,6 +83,21 @@ def quote_name(name: str) -> str:
     'a%2Fb%20%26%20c'
     """
     return quote(name.encode("utf-8", "replace"), safe="")
+
+
+def write_range(bounds: Bounds) -> Markup:
+    """
+    What a field may hold, as attributes of a field for numbers.
+
+    Examples
+    --------
+    >>> write_range(Bounds(name="seats", low=1, high=50, is_whole=True))
+    Markup('min="1" max="50"')
+    """
+    ends = {"min": bounds.low, "max": bounds.high}
+    return Markup(" ").join(
+        Markup('{}="{:g}"').format(name, end) for name, end in ends.items() if end is not None
+    )
 
 
 def format_time(text: str | None) -> str:

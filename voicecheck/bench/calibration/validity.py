@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from voicecheck.bench.calibration.curves import SEAL_DB
 from voicecheck.bench.calibration.guides import get_guide
-from voicecheck.errors import InputError
 from voicecheck.records import Calibration
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.terms import check_word
 
 WARN_DAYS = 14.0
 NEEDED = {
@@ -77,9 +77,7 @@ def judge_path(
     InputError
         There is no such path.
     """
-    if path not in NEEDED:
-        message = f"path {path!r}: need one of {', '.join(NEEDED)}"
-        raise InputError(message)
+    check_word(path, NEEDED, "path")
     history = [result for result in results if result.bench == setup.name]
     if setup.ear == "coil" and path in ("receive", "sidetone"):
         reason = "the ear is a pickup coil: relative level only"

@@ -14,6 +14,7 @@ import math
 
 import numpy as np
 
+from voicecheck.bench.interface import Bench
 from voicecheck.bench.simulated.catalogue import make_model
 from voicecheck.bench.simulated.draws import make_generator
 from voicecheck.bench.simulated.grid import Spectrum, make_grid, read_on_clock
@@ -37,6 +38,7 @@ from voicecheck.bench.simulated.transmitter import CarbonElement, find_working_p
 from voicecheck.errors import InputError
 from voicecheck.records import Calibration, Conditions, Programme, Recording
 from voicecheck.records.arrays import Array
+from voicecheck.records.terms import Ear, check_word, words_of
 from voicecheck.units import TALK_LEVEL_DBPA, ratio_from_db, volts_from_dbm
 
 TALK_DBFS = -12.0
@@ -62,7 +64,7 @@ def _check_range(
         raise InputError(message)
 
 
-class SimulatedBench:
+class SimulatedBench(Bench):
     """
     A bench with a modelled telephone on it.
 
@@ -125,9 +127,7 @@ class SimulatedBench:
         _check_range("mains_hz", mains_hz, 10.0, 100.0, "Hz")
         _check_range("receive_dbm", receive_dbm, -60.0, 10.0, "dBm")
         _check_range("line_km", line_km, 0.0, 20.0, "km")
-        if ear not in ("coupler", "coil"):
-            message = f"ear: need coupler or coil, got {ear!r}"
-            raise InputError(message)
+        check_word(ear, words_of(Ear), "ear")
         clocks = make_generator(seed, "clocks")
         drawn_s, drawn_ppm = clocks.uniform(0.020, 0.150), clocks.uniform(-60.0, 60.0)
         self.latency_s = float(drawn_s if latency_s is None else latency_s)
@@ -198,9 +198,7 @@ class SimulatedBench:
         InputError
             The path is not known, or the seat is below 1.
         """
-        if path not in PATHS:
-            message = f"path: need one of {', '.join(PATHS)}, got {path!r}"
-            raise InputError(message)
+        check_word(path, PATHS, "path")
         if seat < 1:
             message = f"seat: need 1 or more, got {seat}"
             raise InputError(message)

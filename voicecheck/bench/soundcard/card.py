@@ -6,6 +6,7 @@ import datetime
 
 import numpy as np
 
+from voicecheck.bench.interface import Bench
 from voicecheck.bench.soundcard.link import get_start_limit_s
 from voicecheck.bench.soundcard.takes import Hear, Progress, Take, Wiring, ask_devices, capture
 from voicecheck.errors import BenchError, InputError, RecordingError
@@ -42,7 +43,7 @@ def list_devices() -> tuple[Device, ...]:
     return devices
 
 
-class SoundCardBench:
+class SoundCardBench(Bench):
     """
     A sound interface as a bench: play, record at the same time, count every frame.
 
@@ -107,6 +108,11 @@ class SoundCardBench:
     def devices(self) -> tuple[str, ...]:
         """Sound devices that a take drives and listens to."""
         return name_devices(self.wiring.device, self.wiring.input_device)
+
+    @staticmethod
+    def list_devices() -> tuple[Device, ...]:
+        """See `list_devices` of this module."""
+        return list_devices()
 
     def play_and_record(
         self, programme: Programme, *, path: str = "transmit", seat: int = 1

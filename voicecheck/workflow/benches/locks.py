@@ -17,7 +17,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from voicecheck.errors import BenchError
 
@@ -50,6 +50,15 @@ class Busy:
     what: str = ""
     since_utc: str = ""
     pid: int | None = None
+
+
+class HasDevices(Protocol):
+    """What uses sound devices, by their names."""
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """None for what needs no sound."""
+        ...
 
 
 @dataclass(slots=True)
@@ -97,14 +106,14 @@ def hold_device(device: str, what: str) -> Iterator[None]:
 
 
 @contextmanager
-def hold_bench(bench: object, what: str) -> Iterator[None]:
+def hold_bench(bench: HasDevices, what: str) -> Iterator[None]:
     """
     Hold every sound device of a bench while the block runs.
 
     Parameters
     ----------
-    bench : object
-        With `devices`, a tuple of names; files and simulated benches have none and need no lock.
+    bench : Bench, Watch
+        Files and simulated benches have no devices and need no lock.
     what : str
         As of `hold_device`.
 
@@ -114,7 +123,7 @@ def hold_bench(bench: object, what: str) -> Iterator[None]:
         One of them is busy; none is held then.
     """
     with ExitStack() as stack:
-        for device in getattr(bench, "devices", ()):
+        for device in bench.devices:
             stack.enter_context(hold_device(device, what))
         yield
 

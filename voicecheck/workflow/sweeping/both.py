@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from contextlib import suppress
 
-from voicecheck.errors import InputError
+from voicecheck.bench.interface import Bench
+from voicecheck.errors import RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Programme, Recording
-from voicecheck.workflow.benches.choosing import Bench
+from voicecheck.records.orders import DEFAULT_SEATS, Stated
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.sweeping.run import AfterSeat, BeforeSeat, SweepResult, sweep
 
 
-class _SharedTakes:
+class _SharedTakes(Bench):
     """Hands out the transmit half of each take, and the kept sidetone half when asked later."""
 
     def __init__(self, bench: Bench, book: JobBook) -> None:
-        if not hasattr(bench, "play_and_record_both"):
-            message = "path both: need a bench that was set up with two inputs (--bench NAME)"
-            raise InputError(message)
-        self._play_both = bench.play_and_record_both
-        self._book = book
+        bench.check_both()
+        self._bench, self._book = bench, book
         self.kept: dict[int, Recording] = {}
 
     def play_and_record(
@@ -28,11 +26,10 @@ class _SharedTakes:
     ) -> Recording:
         if path == "sidetone":
             return self.kept[seat]
-        transmit, sidetone = self._play_both(programme, seat=seat)
+        transmit, sidetone = self._bench.play_and_record_both(programme, seat=seat)
         # On disk before anything is analysed, as every recording.
         self.kept[seat] = self._book.save_recording(sidetone, programme.recipe)
-        taken: Recording = transmit
-        return taken
+        return transmit
 
 
 def sweep_both(
@@ -42,10 +39,10 @@ def sweep_both(
     stage: str,
     bench: Bench,
     programme: Programme,
-    n_seats: int = 3,
+    n_seats: int = DEFAULT_SEATS,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
-    stated: Mapping[str, object] | None = None,
+    stated: Stated | None = None,
 ) -> tuple[SweepResult, SweepResult]:
     """
     Two runs from one row of takes: the mouth talks, line tap and ear both listen.
@@ -67,9 +64,21 @@ def sweep_both(
         As `sweep`; the seats that are done are kept, as runs of both paths.
     """
     takes = _SharedTakes(bench, book)
-    done: SweepResult | None = None
-    try:
-        with hold_bench(bench, f"sweep of job {job}, transmit and sidetone"):
+
+    def sweep_sidetone() -> SweepResult:
+        return sweep(
+            book,
+            job,
+            stage=stage,
+            path="sidetone",
+            bench=takes,
+            programme=programme,
+            n_seats=len(takes.kept),
+            stated=stated,
+        )
+
+    with hold_bench(bench, f"sweep of job {job}, transmit and sidetone"):
+        try:
             done = sweep(
                 book,
                 job,
@@ -82,19 +91,9 @@ def sweep_both(
                 after_seat=after_seat,
                 stated=stated,
             )
-    finally:
-        sidetone = None
-        if takes.kept:
-            sidetone = sweep(
-                book,
-                job,
-                stage=stage,
-                path="sidetone",
-                bench=takes,
-                programme=programme,
-                n_seats=len(takes.kept),
-                stated=stated,
-            )
-    assert done is not None
-    assert sidetone is not None
-    return done, sidetone
+        except BaseException:
+            if takes.kept:
+                with suppress(RecordingError):
+                    sweep_sidetone()
+            raise
+    return done, sweep_sidetone()

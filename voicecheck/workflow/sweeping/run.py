@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
+from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
 from voicecheck.records import Measurement, Problem, Programme, Recording, Run
+from voicecheck.records.bounds import list_bounds
+from voicecheck.records.orders import DEFAULT_SEATS, Stated, SweepOrder
 from voicecheck.records.signals import PATHS
+from voicecheck.records.terms import check_word
 from voicecheck.verdicts import pool_run
-from voicecheck.workflow.benches.choosing import Bench
 from voicecheck.workflow.benches.locks import hold_bench
 
 BeforeSeat = Callable[[int, int], None]
@@ -40,10 +43,10 @@ def sweep(
     path: str,
     bench: Bench,
     programme: Programme,
-    n_seats: int = 3,
+    n_seats: int = DEFAULT_SEATS,
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
-    stated: Mapping[str, object] | None = None,
+    stated: Stated | None = None,
 ) -> SweepResult:
     """
     Record and analyse one path of a set at one stage.
@@ -66,10 +69,8 @@ def sweep(
         How often the handset is seated (and conditioned) anew.
     before_seat, after_seat : callable, optional
         Called around each seat with its number (from 1) and the count of seats, or its result.
-    stated : mapping, optional
-        Conditions that the user states, by their names: `conditioned` (ITU-T P.75), `feed_ma`,
-        `ear`, `angle_deg`. What is left out is as the bench says. A carbon set's runs that are
-        not said to be conditioned are marked.
+    stated : Stated, optional
+        A carbon set's runs that are not said to be conditioned are marked.
 
     Returns
     -------
@@ -97,7 +98,7 @@ def sweep(
                 if before_seat:
                     before_seat(seat, n_seats)
                 recording = bench.play_and_record(programme, path=path, seat=seat)
-                recording = _state_conditions(recording, transmitter, stated or {})
+                recording = _state_conditions(recording, transmitter, stated or Stated())
                 recording = book.save_recording(recording, programme.recipe)
                 result: Measurement | RecordingError
                 try:
@@ -123,11 +124,9 @@ def sweep(
     return SweepResult(run=run, failures=tuple(failures), was_stopped=was_stopped)
 
 
-def _state_conditions(
-    recording: Recording, transmitter: str, stated: Mapping[str, object]
-) -> Recording:
+def _state_conditions(recording: Recording, transmitter: str, stated: Stated) -> Recording:
     """Put what is stated among the conditions, and mark carbon that goes without conditioning."""
-    conditions = recording.conditions.replace(**stated)
+    conditions = recording.conditions.replace(**stated.list_given())
     recording = recording.replace(conditions=conditions)
     is_talking = conditions.path in ("transmit", "sidetone")
     if transmitter != "carbon" or not is_talking or conditions.conditioned:
@@ -143,12 +142,10 @@ def _state_conditions(
 def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> str:
     """Refuse what cannot be swept; the kind of transmitter of the job's set type."""
     record = book.load_job(job)
-    if path not in PATHS:
-        raise InputError(f"path: need one of {', '.join(PATHS)}, got {path!r}")
+    check_word(path, PATHS, "path")
     if not stage.strip():
         raise InputError("stage: need before, after, reference or a label, got nothing")
-    if not 1 <= n_seats <= 50:
-        raise InputError(f"seats: need 1 to 50, got {n_seats}")
+    list_bounds(SweepOrder)["n_seats"].check(n_seats)
     return book.load_type(record.type_name).transmitter
 
 

@@ -1,13 +1,17 @@
-"""What is told before a seat and about the level, in the same words wherever it is shown."""
+"""What is asked before a seat and told after it, in the same words wherever it is shown."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import Protocol
 
-from voicecheck.errors import InputError
-
-if TYPE_CHECKING:
-    from voicecheck.records.benches import BenchSetup
+from voicecheck.bench.calibration.guides import get_guide
+from voicecheck.bench.hardware import list_plugs
+from voicecheck.errors import RecordingError
+from voicecheck.records import BenchSetup, Measurement, Programme
+from voicecheck.records.orders import SweepOrder
+from voicecheck.records.terms import check_word
+from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 
 SETTLE_S = 5
 """Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
@@ -56,10 +60,7 @@ def get_seat_caution(path: str) -> str:
     InputError
         There is no such path.
     """
-    from voicecheck.bench.calibration.guides import get_guide
-
-    if path not in CAUTION_OF:
-        raise InputError(f"path: need one of {', '.join(CAUTION_OF)}, got {path!r}")
+    check_word(path, CAUTION_OF, "path")
     return get_guide(CAUTION_OF[path]).caution
 
 
@@ -98,11 +99,9 @@ def list_seat_steps(
     >>> list_seat_steps("transmit", "carbon", feed_ma=30, seat=2)[-1]
     'Then switch the feed on, 30 mA.'
     """
-    from voicecheck.workflow.benches.store import list_plug_prompts
-
     steps = []
     if setup is not None and seat == 1:
-        prompts = list_plug_prompts(setup, "transmit" if path == "both" else path)
+        prompts = list_plugs(setup, "transmit" if path == "both" else path)
         steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
     if path == "loop":
         return (*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else.")
@@ -121,3 +120,152 @@ def rate_level(peak_dbfs: float) -> str:
     if peak_dbfs > TOO_MUCH_DBFS:
         return "too much"
     return "enough" if peak_dbfs >= ENOUGH_DBFS else "too little"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatRequest:
+    """What somebody is asked to do before a take; `button` says what follows."""
+
+    title: str
+    steps: tuple[str, ...]
+    caution: str = ""
+    button: str = "Done"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatReport:
+    """
+    What a take gave.
+
+    Parameters
+    ----------
+    seat, n_seats : int
+    line : str
+        Level, spread so far and problems, or why it is not usable.
+    measurement : Measurement or None
+        `None` where the recording is not usable.
+    problems, advice : tuple of str
+        What was found in it, and what to do before the next seat.
+    """
+
+    seat: int
+    n_seats: int
+    line: str
+    measurement: Measurement | None = None
+    problems: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+
+
+class Attendant(Protocol):
+    """Whoever stands at the bench, as the command line or the page reaches them."""
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether there is somebody to ask; else takes follow each other."""
+        ...
+
+    def prepare(self, programme: Programme) -> None:
+        """What will be played in every take."""
+
+    def follow(self, fraction: float, peak_dbfs: float) -> None:
+        """How much of a take is done, and the peak of the input."""
+
+    def note(self, line: str) -> None:
+        """Something to know before the first take."""
+
+    def ask(self, request: SeatRequest) -> None:
+        """Ask, and return when it is done."""
+
+    def settle(self, seconds: int, what: str) -> None:
+        """Let time pass, and say for what."""
+
+    def begin(self, seat: int, n_seats: int) -> None:
+        """A take begins."""
+
+    def report(self, report: SeatReport) -> None:
+        """A take is done and analysed."""
+
+
+class SeatGuide:
+    """
+    What is asked and told around each seat of a sweep.
+
+    Parameters
+    ----------
+    order : SweepOrder
+    transmitter : str
+        Kind of the set type's transmitter.
+    feed_ma : float
+        To be switched on, mA.
+    attendant : Attendant
+    setup : BenchSetup, optional
+        `None` for a bare sound device.
+    """
+
+    def __init__(
+        self,
+        order: SweepOrder,
+        transmitter: str,
+        *,
+        feed_ma: float,
+        attendant: Attendant,
+        setup: BenchSetup | None = None,
+    ) -> None:
+        self._order, self._transmitter, self._feed_ma = order, transmitter, feed_ma
+        self._attendant, self._setup = attendant, setup
+        self._n_seats = order.seats
+        self._done: list[Measurement] = []
+
+    def before_seat(self, seat: int, n_seats: int) -> None:
+        """Ask for what is to be done at a real bench; then the take begins."""
+        self._n_seats = n_seats
+        if self._attendant.is_asked:
+            self._ask(seat)
+        self._attendant.begin(seat, n_seats)
+
+    def after_seat(self, seat: int, found: Measurement | RecordingError) -> None:
+        """Tell what the take gave, how the seats spread so far, and what to look at."""
+        if isinstance(found, RecordingError):
+            line = f"Seat {seat}: not usable: {found} (the recording is kept)"
+            self._attendant.report(SeatReport(seat=seat, n_seats=self._n_seats, line=line))
+            return
+        self._done.append(found)
+        problems = tuple(
+            f"{one.kind}: {'; '.join(filter(None, (one.message, one.effect)))}"
+            for one in found.problems
+        )
+        self._attendant.report(
+            SeatReport(
+                seat=seat,
+                n_seats=self._n_seats,
+                line=self._describe(seat, found),
+                measurement=found,
+                problems=problems,
+                advice=advise(self._done, self._order.first_path, self._transmitter),
+            )
+        )
+
+    def _ask(self, seat: int) -> None:
+        path = self._order.path
+        on = f", {self._setup.name}" if self._setup else ""
+        title = f"Seat {seat} of {self._n_seats}, {path}{on}"
+        steps = list_seat_steps(
+            path, self._transmitter, feed_ma=self._feed_ma, seat=seat, setup=self._setup
+        )
+        caution = get_seat_caution(path)
+        self._attendant.ask(SeatRequest(title=title, steps=steps, caution=caution))
+        if is_fed(path, self._transmitter):
+            self._attendant.settle(SETTLE_S, "Feed settling")
+        if needs_conditioning(path, self._transmitter):
+            self._attendant.ask(
+                SeatRequest(title=title, steps=(TURN_OVER,), button="Start the take")
+            )
+
+    def _describe(self, seat: int, found: Measurement) -> str:
+        level = found.bands.at_1khz_db
+        unit = found.response.unit if found.response else "dB"
+        text = "withheld" if level is None else f"{level:.1f} {unit} at 1 kHz"
+        spread_db = find_spread_db(self._done)
+        spread = "" if spread_db is None else f", spread so far {spread_db:.1f} dB"
+        kinds = ", ".join(sorted({problem.kind for problem in found.problems}))
+        return f"Seat {seat}: {text}{spread}" + (f" ({kinds})" if kinds else "")

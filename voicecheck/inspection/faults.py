@@ -1,0 +1,132 @@
+"""Faults that show in the samples of one block: peaks cut off flat, stretches that stand still."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from voicecheck.records import Block, Problem, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
+
+CLIP_BAND = 0.005
+"""Width of the top amplitude bin, as a share of the peak."""
+CLIP_RATIO = 7.0
+"""A sine fills the top bin 2.4 times as much as the next one; a clipped one 10 times and more."""
+MIN_CLIPPED = 12
+GAP_S = 0.002
+"""A run of this length at one value cannot be sound that is playing."""
+
+
+def find_clipping(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
+    """
+    Samples piled up at the largest value of a block.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+
+    Returns
+    -------
+    list of Problem
+        One for each clipped block.
+    """
+    problems = []
+    for block in programme.blocks:
+        if block.kind not in ("sweep", "steps", "four-tone"):
+            continue
+        samples, begin_s = _cut_block(recording, timeline, block)
+        # A tone with a whole number of samples to its period dwells at its own peak.
+        at = _find_flat_top(samples) if block.kind == "steps" else _find_pile_up(samples)
+        if at is not None:
+            problems.append(
+                Problem(
+                    kind="clipping",
+                    at_s=begin_s + at / recording.rate_hz,
+                    message=f"the {block.kind} is clipped: its peaks are cut off flat",
+                    effect="level and distortion of this block are wrong; "
+                    "turn the input gain down and record again",
+                )
+            )
+    return problems
+
+
+def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[Array, float]:
+    first = max(0, round(timeline.locate_s(block.start_s) * recording.rate_hz))
+    last = max(first, round(timeline.locate_s(block.end_s) * recording.rate_hz))
+    return recording.samples[first:last], first / recording.rate_hz
+
+
+def _find_pile_up(samples: Array) -> int | None:
+    """Position of the first clipped sample, `None` where the peaks are round."""
+    if len(samples) == 0:
+        return None
+    for side in (samples, -samples):
+        peak = float(np.max(side))
+        if peak <= 0.0:
+            continue
+        high = np.flatnonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)
+        top = high[side[high] > (1.0 - CLIP_BAND) * peak]
+        n_top, n_next = len(top), len(high) - len(top)
+        # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height.
+        flat = int(np.count_nonzero(np.diff(top) == 1))
+        if n_top >= MIN_CLIPPED and n_top > CLIP_RATIO * max(n_next, 1) and flat >= n_top // 3:
+            return int(top[0])
+    return None
+
+
+def _find_flat_top(samples: Array) -> int | None:
+    """Position of the first of many samples that equal the largest value and their neighbour."""
+    for side in (samples, -samples):
+        peak = float(np.max(side, initial=0.0))
+        same = (side[1:] == side[:-1]) & (side[1:] == peak)
+        if peak > 0.0 and np.count_nonzero(same) >= MIN_CLIPPED:
+            return int(np.argmax(same))
+    return None
+
+
+def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
+    """
+    Stretches at one unchanging value while a sweep or tone should sound.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+
+    Returns
+    -------
+    list of Problem
+    """
+    problems = []
+    shortest = round(GAP_S * recording.rate_hz)
+    for block in programme.blocks:
+        if block.kind not in ("sweep", "steps", "four-tone"):
+            continue
+        samples, begin_s = _cut_block(recording, timeline, block)
+        first, length = _longest_still(samples, shortest)
+        if length >= shortest:
+            problems.append(
+                Problem(
+                    kind="dropout",
+                    at_s=begin_s + first / recording.rate_hz,
+                    message=f"{1000.0 * length / recording.rate_hz:.0f} ms of dead silence "
+                    f"in the {block.kind}",
+                    effect="the numbers of this block miss a piece",
+                )
+            )
+    return problems
+
+
+def _longest_still(samples: Array, shortest: int) -> tuple[int, int]:
+    """First sample and length of the longest run without any change; 0, 0 where none counts."""
+    # A run that counts holds three looks in a row at the same value: look before counting.
+    look = samples[:: max(1, shortest // 4)]
+    if not np.any((look[1:-1] == look[:-2]) & (look[1:-1] == look[2:])):
+        return 0, 0
+    moving = np.flatnonzero(np.diff(samples))
+    edges = np.concatenate([[-1], moving, [len(samples) - 1]])
+    lengths = np.diff(edges)
+    longest = int(np.argmax(lengths))
+    return int(edges[longest]) + 1, int(lengths[longest])

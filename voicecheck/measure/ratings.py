@@ -1,0 +1,79 @@
+"""Absolute figures: what a calibration adds, and the loudness ratings of ITU-T P.79."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from voicecheck import weighting
+from voicecheck.measure.sweeps import SweepAnalysis
+from voicecheck.records import Calibration, Loudness, Noise
+from voicecheck.records.arrays import Array
+from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
+
+STMR_EXTRAPOLATED_DB = 0.3
+"""What the three bands beyond the sweep may add to STMR (proposal; their share is below 7 %)."""
+
+
+def compute_shift_db(calibration: Calibration | None) -> float:
+    """What turns full-scale over full-scale into the calibrated unit."""
+    if calibration is None:
+        return 0.0
+    return db_from_ratio(calibration.input_per_unit / calibration.output_per_unit)
+
+
+def rate_loudness(
+    sweep: SweepAnalysis, calibration: Calibration | None, shift_db: float
+) -> Loudness:
+    """Loudness ratings where the units and every band allow them."""
+    if calibration is None:
+        return Loudness()
+    bands_db, spreads_db = sweep.average_bands_db(shift_db)
+    if not np.all(np.isfinite(bands_db)):
+        return Loudness()
+
+    def spread_db(rate: Callable[[Array], float]) -> float:
+        # A rating moves with each band by the band's own share; the calibration moves all alike.
+        moved = [rate(bands_db + step) - rate(bands_db) for step in np.diag(spreads_db)]
+        return math.hypot(float(np.linalg.norm(moved)), calibration.uncertainty_db)
+
+    if calibration.unit == "dB V/Pa":
+        rate = weighting.rate_transmit
+        return Loudness(slr_db=rate(bands_db), uncertainty_db=spread_db(rate))
+    if calibration.unit == "dB Pa/V":
+        rate = weighting.rate_receive
+        return Loudness(rlr_db=rate(bands_db), uncertainty_db=spread_db(rate))
+    if calibration.unit == "dB Pa/Pa":
+        wide_db = sweep.average_wide_bands_db(shift_db)
+        return Loudness(
+            stmr_db=weighting.rate_sidetone(wide_db),
+            uncertainty_db=math.hypot(
+                spread_db(lambda bands: weighting.rate_sidetone(_put_bands(wide_db, bands))),
+                STMR_EXTRAPOLATED_DB,
+            ),
+        )
+    return Loudness()
+
+
+def _put_bands(wide_db: Array, bands_db: Array) -> Array:
+    """The 20 bands with the inner 14 replaced."""
+    return np.concatenate([wide_db[:3], bands_db, wide_db[17:]])
+
+
+def calibrate_noise(figures: Noise, calibration: Calibration | None) -> Noise:
+    """Add absolute levels beside those in full scale."""
+    if calibration is None or figures.flat_dbfs is None or figures.psophometric_dbfs is None:
+        return figures
+    full_scale_db = db_from_ratio(calibration.input_per_unit * math.sqrt(0.5))
+    if calibration.input_unit == "Pa":
+        flat = figures.flat_dbfs + full_scale_db + dbspl_from_pa(1.0)
+        return dataclasses.replace(figures, flat_dbspl=flat)
+    to_dbm = full_scale_db + dbm_from_volts(1.0)
+    return dataclasses.replace(
+        figures,
+        flat_dbm=figures.flat_dbfs + to_dbm,
+        psophometric_dbm=figures.psophometric_dbfs + to_dbm,
+    )

@@ -1,0 +1,214 @@
+"""
+Programme + recording -> measurement: the one entry into the analysis.
+
+It never knows which bench a recording came from.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from voicecheck import __version__, continuity, distortion, inspection, noise, response
+from voicecheck.continuity import Continuity
+from voicecheck.errors import RecordingError
+from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
+from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
+from voicecheck.records import (
+    Calibration,
+    Linearity,
+    Measurement,
+    Noise,
+    Problem,
+    Programme,
+    Recording,
+    RecordingInfo,
+    Timeline,
+    Timing,
+)
+
+UNUSUAL_DRIFT_PPM = 150.0
+
+
+def measure_recording(programme: Programme, recording: Recording) -> Measurement:
+    """
+    Every number of one recording.
+
+    Parameters
+    ----------
+    programme : Programme
+        What was played.
+    recording : Recording
+        What came back, at the programme's nominal rate.
+
+    Returns
+    -------
+    Measurement
+        Withheld points are NaN, and `problems` says why.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be used: silent, another programme, another rate, cut off.
+
+    Examples
+    --------
+    >>> from voicecheck.programme import make_programme
+    >>> from voicecheck.records import Recording
+    >>> programme = make_programme()
+    >>> wire = Recording(samples=0.5 * programme.samples, rate_hz=48000)
+    >>> measurement = measure_recording(programme, wire)
+    >>> round(measurement.bands.at_1khz_db, 3)
+    -6.021
+    """
+    _check_rate(programme, recording)
+    marks = inspection.find_timeline(programme, recording)
+    placed = continuity.check_continuity(programme, recording, marks)
+    timeline = placed.timeline
+    idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    kept, problems = _inspect(programme, recording, placed, idle)
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle)
+    figures = noise.measure_noise(idle)
+    calibration = recording.calibration
+    shift_db = compute_shift_db(calibration)
+    ladders = _measure_ladders(programme, recording, timeline, idle)
+    return Measurement(
+        recording=describe_recording(recording),
+        timing=Timing(
+            latency_s=timeline.latency_s,
+            drift_ppm=timeline.drift_ppm,
+            drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
+        ),
+        response=sweep.make_response(calibration, shift_db),
+        fine=sweep.make_fine(shift_db),
+        bands=sweep.make_bands(shift_db, calibration),
+        loudness=rate_loudness(sweep, calibration, shift_db),
+        distortion=sweep.make_distortion(),
+        linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
+        ladders=ladders,
+        intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
+        noise=calibrate_noise(figures, calibration),
+        sinad_db=distortion.measure_sinad(programme, recording, timeline),
+        problems=(*problems, *_report_noise(figures, sweep)),
+        conditions=recording.conditions,
+        steps=_list_steps(timeline, len(placed.spectra.values), kept, calibration),
+        version=__version__,
+    )
+
+
+def _inspect(
+    programme: Programme, recording: Recording, placed: Continuity, idle: IdleSpectrum
+) -> tuple[list[int], list[Problem]]:
+    """Sweeps to use, and what was found in the recording."""
+    timeline = placed.timeline
+    problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
+    problems += inspection.find_clipping(programme, recording, timeline)
+    problems += inspection.find_gaps(programme, recording, timeline)
+    inside = idle.frequency_hz < response.LOW_BAND_HZ
+    idle_power = idle.sum_power(inside.astype(float))
+    kept, found = continuity.set_aside(programme, placed, idle_power, problems)
+    return kept, problems + found
+
+
+def _measure_ladders(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> tuple[Linearity, ...]:
+    """Level steps of every frequency that the programme has them at."""
+    found = [
+        distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
+        for frequency_hz in programme.recipe.step_frequencies_hz
+    ]
+    return tuple(one for one in found if one is not None)
+
+
+def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:
+    """
+    The part of a measurement that says which recording it is from.
+
+    Parameters
+    ----------
+    recording : Recording
+    file : str, optional
+        Name to show.
+
+    Returns
+    -------
+    RecordingInfo
+    """
+    return RecordingInfo(
+        sha256=recording.sha256 or None,
+        rate_hz=recording.rate_hz,
+        duration_s=recording.duration_s,
+        channel=recording.channel,
+        file=file,
+    )
+
+
+def _check_rate(programme: Programme, recording: Recording) -> None:
+    if recording.rate_hz != programme.rate_hz:
+        message = (
+            f"the recording was made at {recording.rate_hz} Hz and the programme at "
+            f"{programme.rate_hz} Hz; record at {programme.rate_hz} Hz, "
+            f"or make a programme with --rate {recording.rate_hz}"
+        )
+        raise RecordingError(message, "wrong-rate")
+
+
+def _assume_no_noise(recording: Recording) -> IdleSpectrum:
+    """Stand-in for a programme without silence: no noise is known, so none is claimed."""
+    n = 4800
+    zeros = np.zeros(n // 2 + 1)
+    return IdleSpectrum(
+        samples=np.zeros(n),
+        rate_hz=recording.rate_hz,
+        frequency_hz=np.arange(n // 2 + 1) * recording.rate_hz / n,
+        transform=zeros.astype(complex),
+        power=zeros,
+    )
+
+
+def _report_drift(timeline: Timeline) -> list[Problem]:
+    if abs(timeline.drift_ppm) < UNUSUAL_DRIFT_PPM:
+        return []
+    return [
+        Problem(
+            kind="drift",
+            message=f"the recorder's clock differs from the player's by "
+            f"{timeline.drift_ppm:.1f} ppm",
+            effect="taken out; sound interfaces are usually within 100 ppm of each other",
+        )
+    ]
+
+
+def _report_noise(figures: Noise, sweep: SweepAnalysis) -> list[Problem]:
+    problems = []
+    if figures.mains_hz is not None and figures.mains_dbfs is not None:
+        problems.append(
+            Problem(
+                kind="mains",
+                message=f"mains hum at {figures.mains_hz:.2f} Hz and its multiples, "
+                f"{figures.mains_dbfs:.1f} dBFS in all",
+                effect="points near its lines have a larger uncertainty",
+            )
+        )
+    if sweep.n_withheld:
+        problems.append(
+            Problem(
+                kind="noise",
+                message=f"{sweep.n_withheld} of {np.count_nonzero(sweep.is_point)} points are "
+                f"less than {WITHHELD_SNR_DB:.0f} dB above the noise",
+                effect="those points are withheld",
+            )
+        )
+    return problems
+
+
+def _list_steps(
+    timeline: Timeline, n_sweeps: int, kept: list[int], calibration: Calibration | None
+) -> tuple[str, ...]:
+    """What was done to the recording, in words."""
+    return (
+        f"latency {timeline.latency_s:.6f} s and drift {timeline.drift_ppm:.3f} ppm taken out",
+        f"{len(kept)} of {n_sweeps} sweeps used",
+        f"calibrated: {calibration.name or 'yes'}" if calibration else "not calibrated: relative",
+    )

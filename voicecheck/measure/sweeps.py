@@ -1,0 +1,197 @@
+"""Response, bands and distortion: everything that comes from the sweeps of a recording."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck import distortion, response, weighting
+from voicecheck.idle import IdleSpectrum
+from voicecheck.records import (
+    Bands,
+    Calibration,
+    Distortion,
+    FineResponse,
+    Programme,
+    Response,
+)
+from voicecheck.records.arrays import Array
+from voicecheck.response import SweepSpectra
+
+BANDS_HZ = {"low": (200.0, 500.0), "mid": (500.0, 2000.0), "high": (2000.0, 3400.0)}
+NEIGHBOUR_CORRELATION, BIAS_NEIGHBOURS = 0.1, 0.2
+"""What two neighbouring points under the shortest window add to the variance of their mean."""
+WITHHELD_SNR_DB = 6.0
+"""Below this a point is withheld: the noise would be most of it."""
+HIGHEST_SNR_DB = 150.0
+"""Reported in place of infinity when a recording has no noise at all."""
+
+
+@lru_cache(maxsize=1)
+def _make_grid() -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """
+    Frequencies at which the transfer function is taken, and which of them are reported where.
+
+    The 1/12-octave points, midpoints between them, the frequencies of the standards.
+    """
+    points_hz = weighting.make_band_frequencies(12)
+    extra_hz = np.array(distortion.STANDARD_LADDER_HZ)
+    middle_hz = np.sqrt(points_hz[1:] * points_hz[:-1])
+    # 1000 Hz is a midpoint too; twice on the grid it would have no slope.
+    middle_hz = middle_hz[np.min(np.abs(middle_hz[:, None] / extra_hz - 1.0), axis=1) > 1e-6]
+    # One more beyond either end, so that slopes are known at the first and last point.
+    beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
+    fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
+    is_point = np.isin(fine_hz, points_hz)
+    return fine_hz, is_point, is_point | np.isin(fine_hz, extra_hz)
+
+
+class SweepAnalysis:
+    """Everything that comes from the sweeps, each piece computed once."""
+
+    def __init__(
+        self, programme: Programme, spectra: SweepSpectra, kept: list[int], idle: IdleSpectrum
+    ) -> None:
+        self.recipe, self.spectra = programme.recipe, spectra
+        self.kernels = response.compute_kernels(spectra, kept)
+        self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
+        self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
+        self.transfer = response.compute_transfer(
+            self.kernels, spectra, self.recipe, self.fine_hz, self.noise
+        )
+        magnitude = np.abs(self.transfer.values)
+        with np.errstate(divide="ignore"):
+            level_db = 20.0 * np.log10(magnitude)
+            self.snr_db = 20.0 * np.log10(magnitude) - 10.0 * np.log10(self.transfer.variance)
+        self.snr_db = np.minimum(self.snr_db, HIGHEST_SNR_DB)
+        self.level_db = np.where(self.snr_db >= WITHHELD_SNR_DB, level_db, np.nan)
+        self.phase_rad = np.unwrap(np.angle(self.transfer.values))
+        self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+
+    @property
+    def n_withheld(self) -> int:
+        """How many of the 1/12-octave points are withheld."""
+        return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
+
+    def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
+        """The 1/12-octave points."""
+        here = self.is_point
+        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
+        calibration_db = calibration.uncertainty_db if calibration else 0.0
+        withheld = np.isnan(self.level_db)
+        delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
+        return Response(
+            unit=calibration.unit if calibration else "dB relative",
+            frequency_hz=self.fine_hz[here],
+            level_db=self.level_db[here] + shift_db,
+            uncertainty_db=np.where(withheld, np.nan, np.hypot(own_db, calibration_db))[here],
+            snr_db=self.snr_db[here],
+            phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
+            group_delay_s=np.where(withheld, np.nan, delay_s)[here],
+            noise_uncertainty_db=np.where(withheld, np.nan, own_db)[here],
+            calibration_uncertainty_db=np.where(withheld, np.nan, calibration_db)[here],
+        )
+
+    def make_fine(self, shift_db: float) -> FineResponse:
+        """The finer curve, for drawing."""
+        return FineResponse(
+            frequency_hz=self.fine_hz,
+            level_db=self.level_db + shift_db,
+            phase_rad=np.where(np.isnan(self.level_db), np.nan, self.phase_rad),
+        )
+
+    def make_bands(self, shift_db: float, calibration: Calibration | None) -> Bands:
+        """Power means over the bands, and the level at 1 kHz, each with its interval."""
+        figures: dict[str, float | None] = {}
+        common_db = calibration.uncertainty_db if calibration else 0.0
+        places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
+        for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
+            mean_db = _mean_power_db(self.level_db[here])
+            if mean_db is None:
+                continue
+            figures[f"{name}_db"] = mean_db + shift_db
+            figures[f"{name}_uncertainty_db"] = math.hypot(self._spread_db(here), common_db)
+        return Bands(**figures)
+
+    def _is_inside(self, lowest_hz: float, highest_hz: float) -> NDArray[np.bool_]:
+        inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
+        return np.asarray(inside)
+
+    def _spread_db(self, here: NDArray[np.bool_]) -> float:
+        """Half-width of a 95 % interval for the power mean of some points, dB."""
+        known = here & np.isfinite(self.level_db)
+        power = 10.0 ** (self.level_db[known] / 10.0)
+        share = power / np.sum(power)
+        # Neighbours share part of their windows, the less the longer those are.
+        neighbours = 1.0 + NEIGHBOUR_CORRELATION / self.transfer.scale[known] * (len(share) > 1)
+        noise_db = math.sqrt(float(np.sum(neighbours * (share * self.noise_db[known]) ** 2)))
+        # A window's bias changes its sign along a curve, but hardly between near neighbours.
+        bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))
+        bias_db = min(bias_db, float(np.sum(share * self.bias_db[known])))
+        return float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
+
+    def make_distortion(self) -> Distortion:
+        """Harmonics at the 1/12-octave points and at the frequencies of the standards."""
+        here = self.is_distortion_point
+        usable = np.where(np.isnan(self.level_db), np.nan, np.abs(self.transfer.values))
+        return distortion.compute_distortion(
+            self.kernels,
+            self.spectra,
+            self.recipe,
+            frequency_hz=self.fine_hz[here],
+            fundamental=usable[here],
+            noise=self.noise,
+        )
+
+    def average_bands_db(self, shift_db: float) -> tuple[Array, Array]:
+        """
+        Power means over the 14 third-octave bands 200-4000 Hz, and their 95 % half-widths.
+
+        Shape (14,) each; NaN where too many points miss.
+        """
+        means, spreads = [], []
+        for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
+            ratio = np.abs(np.log2(self.fine_hz / centre_hz))
+            here = self.is_point & (ratio <= 1.0 / 6.0)
+            mean_db = _mean_power_db(self.level_db[here])
+            means.append(np.nan if mean_db is None else mean_db + shift_db)
+            spreads.append(np.nan if mean_db is None else self._spread_db(here))
+        return np.array(means), np.array(spreads)
+
+    def average_wide_bands_db(self, shift_db: float) -> Array:
+        """
+        Power means over the 20 third-octave bands 100-8000 Hz, shape (20,).
+
+        The sweep is at full level from 140 to 7040 Hz: the bands at 100, 125 and 8000 Hz go on
+        along the slope of their two neighbours.
+        """
+        lowest_hz, highest_hz = 142.0, 7000.0
+        wide_hz = weighting.make_band_frequencies(12, lowest_hz, highest_hz)
+        transfer = response.compute_transfer(
+            self.kernels, self.spectra, self.recipe, wide_hz, self.noise
+        )
+        level_db = 20.0 * np.log10(np.abs(transfer.values)) + shift_db
+        centres_hz = weighting.make_band_frequencies(3, 99.0, 8000.0)
+        means_db = np.full(len(centres_hz), np.nan)
+        for index, centre_hz in enumerate(centres_hz):
+            here = np.abs(np.log2(wide_hz / centre_hz)) <= 1.0 / 6.0
+            if np.count_nonzero(here) >= 3:
+                means_db[index] = 10.0 * np.log10(np.mean(10.0 ** (level_db[here] / 10.0)))
+        known = np.flatnonzero(np.isfinite(means_db))
+        first, last = known[0], known[-1]
+        for index in range(first - 1, -1, -1):
+            means_db[index] = 2.0 * means_db[index + 1] - means_db[index + 2]
+        for index in range(last + 1, len(means_db)):
+            means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
+        return means_db
+
+
+def _mean_power_db(level_db: Array) -> float | None:
+    """Power mean of some levels; `None` when more than half of them are withheld."""
+    known = level_db[np.isfinite(level_db)]
+    if len(known) == 0 or 2 * len(known) < len(level_db):
+        return None
+    return float(10.0 * np.log10(np.mean(10.0 ** (known / 10.0))))

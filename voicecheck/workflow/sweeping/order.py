@@ -1,0 +1,87 @@
+"""An order carried out: the bench chosen, each seat guided, recorded, kept."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from voicecheck.jobbook import JobBook
+from voicecheck.records import SetType
+from voicecheck.records.orders import SweepOrder
+from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
+from voicecheck.workflow.sweeping.both import sweep_both
+from voicecheck.workflow.sweeping.run import SweepResult, sweep
+from voicecheck.workflow.sweeping.seats import Attendant, SeatGuide, needs_conditioning
+
+
+def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[SweepResult, ...]:
+    """
+    Do a sweep as it was ordered.
+
+    Parameters
+    ----------
+    book : JobBook
+    order : SweepOrder
+    attendant : Attendant
+        Who is asked and told.
+
+    Returns
+    -------
+    tuple of SweepResult
+        One; of the path "both" transmit and sidetone.
+
+    Raises
+    ------
+    InputError, RecordingError, BenchError, JobBookError, KeyboardInterrupt
+        As `sweep`.
+    """
+    set_type = book.load_type(book.load_job(order.job).type_name)
+    ready = choose_bench(order, set_type, book=book, progress=attendant.follow)
+    for note in ready.notes:
+        attendant.note(note)
+    attendant.prepare(ready.programme)
+    guide = _make_guide(order, set_type, ready, attendant)
+    stated = order.stated
+    is_turned_over = attendant.is_asked and needs_conditioning(order.path, set_type.transmitter)
+    if is_turned_over and stated.conditioned is None:
+        # Each take begins when somebody says that the handset was turned over.
+        stated = dataclasses.replace(stated, conditioned=True)
+    if order.path == "both":
+        return sweep_both(
+            book,
+            order.job,
+            stage=order.stage,
+            bench=ready.bench,
+            programme=ready.programme,
+            n_seats=order.seats,
+            before_seat=guide.before_seat,
+            after_seat=guide.after_seat,
+            stated=stated,
+        )
+    result = sweep(
+        book,
+        order.job,
+        stage=order.stage,
+        path=order.path,
+        bench=ready.bench,
+        programme=ready.programme,
+        n_seats=order.seats,
+        before_seat=guide.before_seat,
+        after_seat=guide.after_seat,
+        stated=stated,
+    )
+    return (result,)
+
+
+def _make_guide(
+    order: SweepOrder, set_type: SetType, ready: ChosenBench, attendant: Attendant
+) -> SeatGuide:
+    """Its feed is the one stated for the run, else the bench's, else the type's."""
+    setup = ready.setup
+    feeds_ma = (order.stated.feed_ma, setup.feed_ma if setup else None, set_type.feed_ma)
+    return SeatGuide(
+        order,
+        set_type.transmitter,
+        feed_ma=next(feed_ma for feed_ma in feeds_ma if feed_ma is not None),
+        attendant=attendant,
+        setup=setup,
+    )
