@@ -20,15 +20,14 @@ from voicecheck.charts import (
     draw_response,
     draw_summary,
     inline_svg,
-    load_words,
     render_figure,
     save_figure,
 )
 from voicecheck.charts.labels import spread_apart
 from voicecheck.charts.panel import SPAN_DB
 from voicecheck.charts.style import BAND_EDGE, OTHER_STYLES, STAGE_STYLES, TICKS_HZ, clean_text
-from voicecheck.charts.words import WORDS_FOLDER
 from voicecheck.errors import InputError
+from voicecheck.words import WORDS_FOLDER, load_words
 
 LINES = [*STAGE_STYLES.values(), *OTHER_STYLES]
 HOSTILE = (

@@ -14,7 +14,6 @@ import pytest
 from colours import contrast, to_linear
 from reportpage import Page
 
-from voicecheck.charts import load_words
 from voicecheck.errors import InputError
 from voicecheck.records import (
     Job,
@@ -24,8 +23,9 @@ from voicecheck.records import (
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report import ReportContent, render_html
 from voicecheck.report.notes import DATA_FOLDER
-from voicecheck.report.sentences import tell_found, tell_now
+from voicecheck.report.sentences import tell_comparison, tell_found, tell_now
 from voicecheck.report.tables import MOST_ROWS
+from voicecheck.words import load_words
 
 ENGLISH = load_words("en")
 CAUTIONS = DATA_FOLDER / "cautions.csv"
@@ -73,12 +73,24 @@ class TestOwnerPage:
         assert "8.8 dB louder at 1 kHz than before, a real change" in talk.text
         assert "0.6 dB louder at 1 kHz than before, which could be chance" in own.text
 
-    def test_what_a_comparison_says_of_itself_is_used(self):
-        comparison = factories.replace(
-            factories.make_comparison("before"), summary=("It talks far too quietly.",)
+    def test_a_crackle_is_told_beside_a_distortion(self):
+        """Frying is the commonest complaint of carbon: no other finding may take its place."""
+        findings = (
+            factories.make_finding(
+                "transmit", "thd_1000_percent", 9.7, "outside", low=None, high=6.3
+            ),
+            factories.make_finding("transmit", "kurtosis", 14.0, "outside", low=None, high=4.2),
         )
-        (statement,) = tell_found(factories.make_content(comparisons=(comparison,)), ENGLISH)
-        assert statement.text == "It talks far too quietly."
+        comparison = factories.replace(factories.make_comparison("before"), findings=findings)
+        (talk,) = tell_comparison(comparison, ENGLISH)
+        assert "it crackles while nobody speaks" in talk.text
+        assert "(kurtosis) 14.0, healthy sets up to 4.2" in talk.text
+        assert "it distorts (distortion at 1 kHz 9.7 %" in talk.text
+
+    def test_what_was_not_compared_is_told_with_its_reason(self):
+        own = tell_found(factories.make_content(), ENGLISH)[2]
+        told = "not compared: level, because the baseline was taken at 25 mA"
+        assert own.text == f"as it should be, within the limits of its type; {told}."
 
     @pytest.mark.parametrize(
         ("changes", "expected"),

@@ -1,9 +1,7 @@
 """Records -> figures. Never shows one: that is for whoever asked."""
 
 from voicecheck.charts.captions import (
-    SEVERITY,
     conclude_path,
-    count_decimals,
     describe_response,
     find_worst,
     is_held_against_limits,
@@ -14,18 +12,14 @@ from voicecheck.charts.captions import (
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
-from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
+from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
-from voicecheck.charts.words import Words, load_words
 
 __all__ = [
     "OWNER_PATHS",
-    "SEVERITY",
-    "Words",
     "conclude_path",
-    "count_decimals",
     "describe_response",
     "draw_findings",
     "draw_job_sheet",
@@ -36,11 +30,9 @@ __all__ = [
     "inline_svg",
     "is_held_against_limits",
     "list_conditions",
-    "load_words",
     "order_runs",
     "render_figure",
     "save_figure",
     "say_limits",
     "say_stage",
-    "write_aside",
 ]

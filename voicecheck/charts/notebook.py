@@ -12,9 +12,9 @@ from voicecheck.charts.captions import describe_response, say_limits
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure
-from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Finding, Measurement, Run
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

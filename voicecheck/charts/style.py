@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from voicecheck.charts.words import Words
+    from voicecheck.words import Words
 
 INK = "#1C1C1C"
 FAINT_INK = "#555555"

@@ -27,6 +27,12 @@ RateHz = Literal[44100, 48000, 96000]
 Scale = Literal["linear", "log"]
 """How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
 
+Family = Literal[
+    "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
+    "position",
+]  # fmt: skip
+"""Kinds of complaint, what matters most to somebody on the telephone first."""
+
 SHOWN_LETTERS = 40
 """Of a word that is none of ours an error repeats this much: whoever typed it knows the rest."""
 

@@ -10,13 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from voicecheck.charts import (
     OWNER_PATHS,
-    Words,
     describe_response,
     draw_job_sheet,
     draw_summary,
     inline_svg,
     list_conditions,
-    load_words,
     order_runs,
     render_figure,
     say_stage,
@@ -25,6 +23,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
 from voicecheck.report import notes, sentences, tables
 from voicecheck.report.content import ReportContent
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -19,9 +19,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
 from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
+from voicecheck.records.verdicts import TELLING
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
+    say_comparison,
+    say_found,
+    say_mark,
     say_quantity,
     say_source,
     say_value,
@@ -42,7 +46,6 @@ STATIC = (
     "vendor/uPlot.iife.min.js",
     "vendor/uPlot.min.css",
 )
-VERDICT_MARKS = {"within": "✓", "doubtful": "?", "outside": "✗", "not comparable": "–"}
 
 
 @cache
@@ -55,13 +58,16 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
+    templates.filters["mark"] = say_mark
+    templates.filters["told"] = say_comparison
+    templates.globals["say_found"] = say_found
+    templates.globals["telling"] = TELLING
     templates.filters["range"] = write_range
     order = (SweepOrder, Stated, DeviceSource, SimulatedSource)
     templates.globals["bounds"] = {
         "order": {name: one for kind in order for name, one in list_bounds(kind).items()},
         "bench": list_bounds(BenchSetup),
     }
-    templates.globals["marks"] = VERDICT_MARKS
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates

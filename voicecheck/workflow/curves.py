@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from voicecheck.charts import load_words
 from voicecheck.charts.captions import find_refused
 from voicecheck.charts.panel import find_band
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Comparison, Measurement, Programme, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
+from voicecheck.words import load_words
 from voicecheck.workflow.comparing import REFERENCE, find_baselines, find_judged_baselines
 
 Key = tuple[str, str, bytes]
@@ -225,7 +225,7 @@ def _describe_baseline(
         one for one in comparisons if one.against.kind == "baseline" and one.stage == runs[-1].stage
     ]
     refused = find_refused(runs[-1].path, held[-1] if held else None)
-    band = find_band(runs, baseline, load_words("en"), refused=refused)
+    band = find_band(runs, baseline, load_words(), refused=refused)
     if band is None:
         return None
     label = f"{baseline.type_name}, {baseline.n} sets"
