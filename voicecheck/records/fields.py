@@ -177,3 +177,22 @@ def _check(field: Field, value: Any) -> None:
     elif field.high is not None and len(value) > field.high:
         what = "entries" if field.kind == "texts" else "letters"
         raise InputError(f"{field.name}: need at most {field.high:g} {what}, got {len(value)}")
+
+
+def read_yes_or_no(name: str, text: str) -> bool | None:
+    """
+    An answer as it was typed; `None` where there is none.
+
+    Raises
+    ------
+    InputError
+        It is neither.
+
+    Examples
+    --------
+    >>> read_yes_or_no("pulses", "yes"), read_yes_or_no("pulses", "")
+    (True, None)
+    """
+    if text:
+        check_word(text, ("yes", "no"), name)
+    return {"yes": True, "no": False}.get(text)

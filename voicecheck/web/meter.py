@@ -20,7 +20,7 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.benches.watching import ENDS, Seen, Watch, open_watch
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.checkout import list_check_regions
+from voicecheck.workflow.checks.kinds import get_kind, list_regions_of
 
 FRAME_S = 0.04
 """Readings come every 50 ms; a little less, so that none is left out for being early."""
@@ -53,7 +53,7 @@ class MeterPages(Pages):
             on=request.query_params.get("on", ""),
             ends=ENDS,
             rates_hz=RATES_HZ,
-            regions=list_check_regions("tones"),
+            regions=list_regions_of(get_kind("tones")),
             bands=NOMINAL_HZ,
         )
 

@@ -25,7 +25,7 @@ from voicecheck.verdicts import (
     rank_hints,
     widen_baseline,
 )
-from voicecheck.workflow.checkout import list_checks
+from voicecheck.workflow.checks.run import list_checks
 
 REFERENCE = "reference"
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}

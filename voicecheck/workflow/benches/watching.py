@@ -10,7 +10,7 @@ from voicecheck.bench.calibration.validity import get_newest, is_standing
 from voicecheck.bench.meter import Meter, Reading
 from voicecheck.bench.soundcard import Wiring, listen
 from voicecheck.bench.soundcard.card import name_devices
-from voicecheck.checkout.progress import load_patterns
+from voicecheck.checkout.tones.progress import load_patterns
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records.benches import BenchSetup, StepResult

@@ -16,24 +16,26 @@ from voicecheck.checkout.steps import (
     parse_steps,
     read_template,
 )
-from voicecheck.checkout.words import describe_check, describe_list
+from voicecheck.checkout.words import describe_list
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import CheckList, CheckStep, JackConversion, to_document
-from voicecheck.workflow.checkout import (
+from voicecheck.records.terms import check_word
+from voicecheck.workflow.checks.kinds import get_kind
+from voicecheck.workflow.checks.run import (
     StoredCheck,
     get_time_utc,
     list_checks,
     load_documents,
     save_document,
 )
+from voicecheck.writing import DOOR, Door
 
 NAME = "check-list.json"
 BENCH_CHECK = "bench-check"
 MOST_LETTERS = 500
 MOST_BYTES = 2**18
 """A list of 150 steps with long words; anything larger is another kind of file (PROP)."""
-REPORT_NAMES = {"handset": "handset tapped", "tones": "tones heard", "speak": "speech"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +66,7 @@ class Sheet:
     n_kept: int
 
 
-def write_template(path: str | Path) -> Path:
+def write_template(path: str | Path, door: Door = DOOR) -> Path:
     """
     Write the check list that comes with the product, to be edited.
 
@@ -73,14 +75,7 @@ def write_template(path: str | Path) -> Path:
     InputError
         There is such a file already, or it cannot be written.
     """
-    path = Path(path)
-    if path.exists():
-        raise InputError(f"{path}: is there already; choose another name")
-    try:
-        path.write_text(read_template(), encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror})") from error
-    return path
+    return door.write(path, read_template().encode("utf-8"), keep=True)
 
 
 def load_list(path: str | Path) -> str:
@@ -154,8 +149,8 @@ def update_list(
     said = (jack.fitted, jack.removed, jack.kept) if jack is not None else ()
     if any(len(words) > MOST_LETTERS for words in said):
         raise InputError(f"jack conversion: need {MOST_LETTERS} letters or fewer for each")
-    if final and final not in FINALS:
-        raise InputError(f"final: need one of {', '.join(FINALS)}, got {final[:40]!r}")
+    if final:
+        check_word(final, FINALS, "final")
     # What is said last about a step counts.
     entry = Entry(
         variant=variant or kept.variant,
@@ -276,7 +271,7 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
     measured: dict[str, str] = {}
     for run in book.list_runs(job=job, recordings=False):
         n = len(run.recordings)
-        seats = f", {n} seats" if n else ""
+        seats = f", {n} seat{'s' if n > 1 else ''}" if n else ""
         measured[f"sweep:{run.stage}:{run.path}"] = f"{run.path} swept{seats}"
     for one in list_checks(book, job):
         measured[make_key(one.kind, one.stage, one.part)] = describe_stored(one)
@@ -293,7 +288,7 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
 def describe_stored(stored: StoredCheck) -> str:
     """In one line, and said of a made scene that it is one."""
     made = " (simulated)" if stored.bench == "simulated" else ""
-    return describe_check(stored.check) + made
+    return get_kind(stored.kind).describe(stored.check) + made
 
 
 def collect_results(book: JobBook, job: int) -> dict[str, str]:
@@ -314,7 +309,8 @@ def collect_results(book: JobBook, job: int) -> dict[str, str]:
     told: dict[str, dict[str, str]] = {}
     for one in list_checks(book, job):
         name = one.part or one.kind
-        told.setdefault(REPORT_NAMES.get(name, name), {})[one.stage] = describe_stored(one)
+        names = get_kind(one.kind).report_names
+        told.setdefault(names.get(name, name), {})[one.stage] = describe_stored(one)
     results = {
         name: next(iter(stages.values()))
         if len(stages) == 1

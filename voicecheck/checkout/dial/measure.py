@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from voicecheck.checkout.clicks import find_openings
-from voicecheck.checkout.contacts import Break, find_breaks
+from voicecheck.checkout.dial.clicks import find_openings
+from voicecheck.checkout.dial.contacts import Break, find_breaks
 from voicecheck.checkout.limits import Row, find_region, judge, load_rows
 from voicecheck.checkout.signals import check_sound
 from voicecheck.errors import RecordingError

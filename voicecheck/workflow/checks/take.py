@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,74 +14,24 @@ from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import db_from_ratio, ratio_from_db
 from voicecheck.workflow.benches.locks import hold_bench, hold_device
+from voicecheck.workflow.checks.kinds import load_scene
+from voicecheck.workflow.checks.source import LEAST_S, MOST_S, MOST_TONE_DBFS, Source
 
-CHECKS = ("dial", "tones", "flex", "bell", "speak")
 RATE_HZ = 48000
-LEAST_S, MOST_S = 2.0, 600.0
-MOST_TONE_DBFS = -12.0
-"""A test tone never goes out louder, whatever is asked for."""
 FADE_S = 0.05
+"""Of the tone's ends: 50 periods at 1 kHz, so that nothing clicks in a receiver."""
 TRIM_S = 0.2
 """Cut from both ends of what was recorded with a tone: its fades are no part of the test."""
 DELAY_S = 0.6
 """A device's delay is less: from then on what comes in while a tone plays is the tone."""
 LOOK_EVERY_S, LOOK_SHARE = 0.5, 5.0
+"""
+Twice a second is as fast as digits are dialled; and never more than one part in six of the time,
+so that looking, which grows with what has come in, cannot make the sound pile up.
+"""
 
 Heard = Callable[[Recording], None]
 Progress = Callable[[float, float | None], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
-    """
-    Exactly one of recording, simulated, bench.
-
-    Parameters
-    ----------
-    recording : path or None
-    simulated : str or None
-        Words of the made scene, as "bouncing+slow"; a number or region may follow after ":".
-    bench : str or None
-        Name of a sound device.
-    seed, channel, out_channel : int
-    seconds : float
-        How long a sound device records.
-    tone_hz : float or None
-        Played meanwhile; `None` plays nothing.
-    speech : path or None
-        Played meanwhile in place of a tone.
-    level_dbfs : float
-        Of the tone, or active level of the speech.
-    """
-
-    recording: str | Path | None = None
-    simulated: str | None = None
-    bench: str | None = None
-    seed: int = 1
-    channel: int = 1
-    out_channel: int = 1
-    seconds: float = 20.0
-    tone_hz: float | None = None
-    speech: str | Path | None = None
-    level_dbfs: float = -30.0
-
-    def __post_init__(self) -> None:
-        """Refuse none or several, and what is out of range."""
-        named = [one for one in (self.recording, self.simulated, self.bench) if one is not None]
-        if len(named) != 1:
-            raise InputError(
-                "name one source: --recording FILE, --simulated NAME or --bench NAME; "
-                f"got {len(named)}"
-            )
-        if not LEAST_S <= self.seconds <= MOST_S:
-            raise InputError(f"seconds: need {LEAST_S:g} to {MOST_S:g} s, got {self.seconds:g}")
-        if self.tone_hz is not None and not 200.0 <= self.tone_hz <= 4000.0:
-            raise InputError(f"tone_hz: need 200 to 4000 Hz, got {self.tone_hz:g}")
-        if not -80.0 <= self.level_dbfs <= MOST_TONE_DBFS:
-            raise InputError(
-                f"level_dbfs: need -80 to {MOST_TONE_DBFS:g} dBFS for a tone, got "
-                f"{self.level_dbfs:g}; it may reach a receiver"
-            )
 
 
 def take_scene(
@@ -98,7 +47,7 @@ def take_scene(
     Parameters
     ----------
     check : str
-        One of `CHECKS`.
+        Its name.
     source : Source
     progress : callable, optional
         Told the fraction done and the input's level while a sound device records.
@@ -122,7 +71,7 @@ def take_scene(
         conditions = Conditions(path="loop", bench="file")
         return load_recording(source.recording, channel=source.channel, conditions=conditions)
     if source.simulated is not None:
-        return _make_scene(check, source.simulated, source.seed)
+        return load_scene(check).make_recording(source.simulated, source.seed)
     if source.speech is not None:
         programme = make_speech_programme(source.speech, source.level_dbfs)
         return _play(check, source, programme, "receive", progress=progress)
@@ -143,58 +92,6 @@ def take_scene(
         return ear.join()
     first, last = round(TRIM_S * RATE_HZ), round((source.seconds - TRIM_S) * RATE_HZ)
     return recording.replace(samples=recording.samples[first:last])
-
-
-def _make_scene(check: str, text: str, seed: int) -> Recording:
-    words, _, extra = text.partition(":")
-    if check == "dial":
-        from voicecheck.bench.simulated.dial import make_dial
-
-        return make_dial(words, extra or "1234567890", seed=seed).to_recording(text, seed)
-    if check == "tones":
-        return _make_tones(words, extra, text, seed)
-    if extra:
-        raise InputError(f"simulated: nothing may follow {words!r} for {check}, got {extra!r}")
-    if check == "flex":
-        from voicecheck.bench.simulated.flex import make_flex
-
-        return make_flex(words, seed=seed).to_recording(text, seed)
-    if check == "bell":
-        from voicecheck.bench.simulated.bell import make_bell
-
-        return make_bell(words, seed=seed).to_recording(text, seed)
-    from voicecheck.bench.simulated.voice import make_voice
-
-    return make_voice(words, seed=seed).to_recording(text, seed)
-
-
-def _make_tones(words: str, extra: str, text: str, seed: int) -> Recording:
-    """Keypad words with digits; or a kind of call-progress tone with its region."""
-    from voicecheck.bench.simulated.tones import KINDS, make_call, make_keypad
-
-    kinds = tuple(word.strip() for word in words.split("+"))
-    if set(kinds) <= set(KINDS):
-        return make_call(extra or "North America", kinds, seed=seed).to_recording(text, seed)
-    return make_keypad(words, extra or "1590", seed=seed).to_recording(text, seed)
-
-
-def list_scenes(check: str) -> dict[str, str]:
-    """
-    Words that `--simulated` takes for a check, each with a line about it.
-
-    Parameters
-    ----------
-    check : str
-        One of `CHECKS`.
-    """
-    from voicecheck.bench.simulated import bell, dial, flex, tones, voice
-
-    if check == "tones":
-        calls = dict.fromkeys(tones.KINDS, "call-progress tone; a region may follow after :")
-        return {**tones.KEYPADS, **calls}
-    return dict(
-        {"dial": dial.DIALS, "flex": flex.FLEXES, "bell": bell.BELLS, "speak": voice.VOICES}[check]
-    )
 
 
 def make_tone_programme(source: Source) -> Programme:
@@ -247,7 +144,7 @@ def make_speech_programme(file: str | Path, level_dbfs: float) -> Programme:
         The file cannot be used.
     """
     from voicecheck.checkout.signals import resample
-    from voicecheck.checkout.speech import SINE_DB, estimate_active_level
+    from voicecheck.checkout.speak.measure import SINE_DB, estimate_active_level
 
     loaded = load_recording(file)
     if loaded.duration_s > MOST_S:
@@ -300,7 +197,6 @@ class _Ear:
             return
         began_s = time.monotonic()
         self._heard(self.join())
-        # Looking must never take so long that the sound piles up.
         wait_s = max(LOOK_EVERY_S, LOOK_SHARE * (time.monotonic() - began_s))
         self._due = self.n_frames + round(wait_s * RATE_HZ)
 

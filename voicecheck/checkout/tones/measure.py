@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from voicecheck.checkout.keypad import find_digits
 from voicecheck.checkout.limits import find_region, judge, load_rows
-from voicecheck.checkout.progress import TABLE, find_progress_tones, load_patterns
 from voicecheck.checkout.signals import check_sound
+from voicecheck.checkout.tones.keypad import find_digits
+from voicecheck.checkout.tones.progress import TABLE, find_progress_tones, load_patterns
 from voicecheck.errors import InputError
 from voicecheck.records import Finding, Problem, Recording, ToneCheck, ToneHeard
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck.checkout.edges import (
+from voicecheck.checkout.dial.edges import (
     Edge,
     Foretelling,
     find_departure,

@@ -11,10 +11,14 @@ from voicecheck.bench.wavfile import load_recording
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recording
-from voicecheck.workflow.checkout import STAGES, load_documents
+from voicecheck.workflow.checks.run import STAGES, load_documents, name_document
+from voicecheck.writing import DOOR, Door
+
+KIND = "speak"
+"""The check whose recordings are heard."""
 
 
-def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
+def write_listening_file(book: JobBook, job: int, path: str | Path, door: Door = DOOR) -> Path:
     """
     Before and after one after the other at the same active speech level, for the owner.
 
@@ -24,6 +28,7 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
     job : int
     path : path
         Ends in .wav or .flac.
+    door : Door
 
     Returns
     -------
@@ -34,10 +39,10 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
     InputError
         The job has not both, their rates differ, or the place cannot be written.
     """
-    from voicecheck.checkout.speech import match_levels
+    from voicecheck.checkout.speak.measure import match_levels
 
     sounds: dict[str, Recording] = {}
-    for text in load_documents(book, job, "check-speak.json"):
+    for text in load_documents(book, job, name_document(KIND)):
         outer = msgspec.json.decode(text)
         if outer.get("recording_sha256"):
             place = book.locate_attachment(outer["recording_sha256"])
@@ -49,4 +54,4 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
             "take the speech check at both stages first"
         )
     before, after = sounds["before"], sounds["after"]
-    return save_sound(path, match_levels(before, after), before.rate_hz)
+    return save_sound(path, match_levels(before, after), before.rate_hz, door)
