@@ -145,7 +145,7 @@ def _frames(samples, size):
 @spoiler("noise-suppressor", "steady sound is taken for noise and turned down",
          affects=("response", "noise", "steps"))  # fmt: skip
 def noise_suppressor(samples, played, level, rng):
-    """Gain from ten times the least of 0.8 s in each line (a minimum reads low), to a floor."""
+    """Gain from 20 times the least of 0.8 s in each line (a minimum reads low), to a floor."""
     size = 1024
     frames, lay = _frames(samples, size)
     spectrum = np.fft.rfft(frames)
@@ -154,7 +154,7 @@ def noise_suppressor(samples, played, level, rng):
     smooth = (power + np.roll(power, 1, axis=0) + np.roll(power, 2, axis=0)) / 3
     noise = minimum_filter1d(smooth, back, axis=0, origin=back // 2 - 1)
     floor_db = (-6.0, -12.0, -24.0)[level]
-    gain = np.clip(1 - 10 * noise / np.maximum(power, 1e-20), 10 ** (floor_db / 10), 1)
+    gain = np.clip(1 - 20 * noise / np.maximum(smooth, 1e-20), 10 ** (floor_db / 10), 1)
     return lay(np.fft.irfft(spectrum * np.sqrt(gain), size)), {"floor_db": floor_db}
 
 
