@@ -170,10 +170,10 @@ def test_every_option_is_described_and_has_bounds(name):
     kind = get_kind(name)
     for field in (*list_fields(kind.options), *list_source_fields(kind)):
         assert field.about, field.name
-        assert field.title, field.name
+        assert field.label, field.name
         if field.kind == "number":
-            assert field.low is not None, field.name
-            assert field.high is not None, field.name
+            assert field.bounds.low is not None, field.name
+            assert field.bounds.high is not None, field.name
 
 
 def test_a_made_up_check_works_in_the_workflow(with_hum, book):
