@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import typer
 from msgspec import Meta
+from services import need_module
 from typer.testing import CliRunner
 
 from voicecheck.bench.simulated.scene import Scene, SceneKind
@@ -213,7 +214,7 @@ def test_a_made_up_check_has_a_command(with_hum, tmp_path):
 
 
 def test_a_made_up_check_has_a_form_and_a_table(with_hum, tmp_path):
-    pytest.importorskip("starlette")
+    need_module("starlette")
     from pagetest import TAB, fill_book, open_client
 
     with open_client(fill_book(tmp_path / "book")) as client:
