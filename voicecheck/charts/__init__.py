@@ -12,7 +12,7 @@ from voicecheck.charts.captions import (
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
-from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
+from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
@@ -35,5 +35,4 @@ __all__ = [
     "save_figure",
     "say_limits",
     "say_stage",
-    "write_aside",
 ]

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, Force, Json, Quiet, open_door, tell, write_json, write_text
 
 
 def register(app: typer.Typer) -> None:
@@ -39,6 +39,7 @@ def check(
         Path | None,
         typer.Option(metavar="FILE", help="Write the check list to a file to be edited, and end."),
     ] = None,
+    force: Force = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -51,7 +52,8 @@ def check(
     from voicecheck.workflow.checks.checklist import load_list, update_list, write_template
 
     if template is not None:
-        tell(f"Wrote {write_template(template)}.", quiet=quiet)
+        with open_door(force=force, quiet=quiet) as door:
+            tell(f"Wrote {write_template(template, door)}.", quiet=quiet)
         return
     if job is None:
         raise InputError("check: need the number of a job")

@@ -5,16 +5,28 @@ from __future__ import annotations
 import inspect
 import sys
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.common import (
+    Book,
+    Force,
+    Json,
+    Quiet,
+    open_door,
+    show_progress,
+    tell,
+    write_json,
+    write_text,
+)
 from voicecheck.cli.fields import make_option, make_parameter, read_fields
 from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
 from voicecheck.workflow.checks.source import Source, list_source_fields
+from voicecheck.writing import DOOR, Door
 
 MaybeJob = Annotated[
     int | None, typer.Argument(metavar="JOB", help="Number of the job; none: analyse only.")
@@ -76,11 +88,13 @@ def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:
     outputs: dict[str, Any] = {"picture": Picture} if has_picture(kind) else {}
     if kind.plays == "speech":
         outputs |= {"play": Play, "listen": Listen}
+    writes = {"picture", "listen"} & set(outputs)
     return [
         make_parameter("job", MaybeJob, None),
         *(make_parameter(name, annotation, None) for name, annotation in files.items()),
         *map(make_option, list_fields(kind.options)),
         *(make_parameter(name, annotation, None) for name, annotation in outputs.items()),
+        *([make_parameter("force", Force, False)] if writes else []),
         make_parameter("stage", Stage, ""),
         *map(make_option, list_source_fields(kind)),
         make_parameter("book", Book, None),
@@ -113,7 +127,8 @@ class _Call:
             if (picture := self.values.get("picture")) is not None:
                 from voicecheck.workflow.checks.pictures import write_picture
 
-                written = write_picture(self.kind.name, check, picture)
+                with self._open_door() as door:
+                    written = write_picture(self.kind.name, check, picture, door)
                 tell(f"Wrote {written}.", quiet=self.quiet)
         self._write_listening_file()
 
@@ -124,6 +139,12 @@ class _Call:
             raise InputError("--listen: needs a job with speech of both stages")
         if self.values.get("play") is not None and self.bench is None:
             raise InputError("--play: needs --bench NAME, whose output drives the receiver")
+        for name in ("picture", "listen"):
+            if (path := self.values.get(name)) is not None:
+                DOOR.check(path)
+
+    def _open_door(self) -> AbstractContextManager[Door]:
+        return open_door(force=self.values["force"], quiet=self.quiet)
 
     def _takes(self) -> bool:
         """Whether there is anything to be taken, beside a file of what was taken before."""
@@ -230,8 +251,8 @@ class _Call:
         from voicecheck.workflow.books import open_book
         from voicecheck.workflow.checks.listening import write_listening_file
 
-        with open_book(self.values["book"]) as opened:
-            written = write_listening_file(opened, self.values["job"], listen)
+        with open_book(self.values["book"]) as opened, self._open_door() as door:
+            written = write_listening_file(opened, self.values["job"], listen, door)
         tell(
             f"Wrote {written}: before, a second of silence, after, equally loud.", quiet=self.quiet
         )

@@ -23,11 +23,11 @@ from voicecheck.jobbook.vault import (
     PART,
     Vault,
     hash_file,
-    make_folder,
     read_chunks,
     write_whole,
 )
 from voicecheck.records import Problem
+from voicecheck.writing import DOOR, expand, make_folder
 
 BACKUP_NOTE = "backup.json"
 BATCH = 1000
@@ -58,10 +58,11 @@ class CopyShelf(BookCore):
         JobBookError
             The disk failed; an earlier backup in the folder is still whole.
         """
-        folder = Path(folder).expanduser()
-        self._check_backup_folder(folder)
+        folder = expand(folder)
         with translate_failures(str(folder)):
+            self._check_backup_folder(folder)
             make_folder(folder)
+            DOOR.check(folder / FILE_NAME)
             note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self.name})
             write_whole(folder / BACKUP_NOTE, note)
             vault = Vault(folder)

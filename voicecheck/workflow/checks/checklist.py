@@ -29,6 +29,7 @@ from voicecheck.workflow.checks.run import (
     load_documents,
     save_document,
 )
+from voicecheck.writing import DOOR, Door
 
 NAME = "check-list.json"
 BENCH_CHECK = "bench-check"
@@ -65,7 +66,7 @@ class Sheet:
     n_kept: int
 
 
-def write_template(path: str | Path) -> Path:
+def write_template(path: str | Path, door: Door = DOOR) -> Path:
     """
     Write the check list that comes with the product, to be edited.
 
@@ -74,14 +75,7 @@ def write_template(path: str | Path) -> Path:
     InputError
         There is such a file already, or it cannot be written.
     """
-    path = Path(path)
-    if path.exists():
-        raise InputError(f"{path}: is there already; choose another name")
-    try:
-        path.write_text(read_template(), encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror})") from error
-    return path
+    return door.write(path, read_template().encode("utf-8"), keep=True)
 
 
 def load_list(path: str | Path) -> str:

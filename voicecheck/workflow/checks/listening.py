@@ -12,12 +12,13 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recording
 from voicecheck.workflow.checks.run import STAGES, load_documents, name_document
+from voicecheck.writing import DOOR, Door
 
 KIND = "speak"
 """The check whose recordings are heard."""
 
 
-def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
+def write_listening_file(book: JobBook, job: int, path: str | Path, door: Door = DOOR) -> Path:
     """
     Before and after one after the other at the same active speech level, for the owner.
 
@@ -27,6 +28,7 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
     job : int
     path : path
         Ends in .wav or .flac.
+    door : Door
 
     Returns
     -------
@@ -52,4 +54,4 @@ def write_listening_file(book: JobBook, job: int, path: str | Path) -> Path:
             "take the speech check at both stages first"
         )
     before, after = sounds["before"], sounds["after"]
-    return save_sound(path, match_levels(before, after), before.rate_hz)
+    return save_sound(path, match_levels(before, after), before.rate_hz, door)

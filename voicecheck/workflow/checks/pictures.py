@@ -7,9 +7,10 @@ from typing import Any
 
 from voicecheck.charts import render_figure, save_figure
 from voicecheck.workflow.checks.kinds import draw_check, get_kind
+from voicecheck.writing import DOOR, Door
 
 
-def write_picture(kind: str, check: Any, path: str | Path) -> Path:
+def write_picture(kind: str, check: Any, path: str | Path, door: Door = DOOR) -> Path:
     """
     Draw a check and write its picture.
 
@@ -20,6 +21,7 @@ def write_picture(kind: str, check: Any, path: str | Path) -> Path:
         Of that kind.
     path : path
         Ends in .png, .svg or .pdf.
+    door : Door
 
     Returns
     -------
@@ -30,7 +32,7 @@ def write_picture(kind: str, check: Any, path: str | Path) -> Path:
     InputError
         Another ending, nothing to be drawn, or the place cannot be written.
     """
-    return save_figure(draw_check(get_kind(kind), check), path)
+    return save_figure(draw_check(get_kind(kind), check), path, door)
 
 
 def render_picture(kind: str, check: Any, file_format: str) -> bytes:
