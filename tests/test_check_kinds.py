@@ -214,7 +214,7 @@ def test_a_made_up_check_has_a_command(with_hum, tmp_path):
 
 
 def test_a_made_up_check_has_a_form_and_a_table(with_hum, tmp_path):
-    need_module("starlette")
+    need_module("starlette", "PAGE")
     from pagetest import TAB, fill_book, open_client
 
     with open_client(fill_book(tmp_path / "book")) as client:
