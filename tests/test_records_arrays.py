@@ -12,12 +12,12 @@ from voicecheck.records.arrays import Array, freeze_arrays
 
 @dataclasses.dataclass(frozen=True)
 class Spelled:
-    """Types as objects and as text, with and without `None`, in either order."""
+    """Types as objects and as text, with and without `None`."""
 
     plain: Array
     other_name: NDArray[np.float64]
     as_text: "NDArray[np.float64] | None"
-    turned: "None | Array"
+    as_words: "Array | None"
     missing: Array | None
     rows: tuple[list[float], ...]
     number: float
@@ -29,7 +29,7 @@ class Spelled:
 def test_every_spelling_of_an_array_is_frozen_and_nothing_else():
     given = [1.0, 2.0]
     record = Spelled(given, given, given, given, None, (given,), 3)
-    for name in ("plain", "other_name", "as_text", "turned"):
+    for name in ("plain", "other_name", "as_text", "as_words"):
         value = getattr(record, name)
         assert value.dtype == np.float64
         assert value.tolist() == given
