@@ -22,7 +22,8 @@ def freeze_arrays(record: Any) -> None:
     record : dataclass instance
         Called from `__post_init__`; fields of type `Array` are converted, `None` is kept.
     """
-    for name in _list_array_fields(type(record)):
+    kind: Any = type(record)
+    for name in _list_array_fields(kind):
         if (value := getattr(record, name)) is not None:
             object.__setattr__(record, name, _freeze(value))
 
