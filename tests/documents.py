@@ -11,8 +11,11 @@ from services import need_module
 
 from voicecheck.records.documents import SCHEMAS, format_json
 from voicecheck.records.schemas import make_schema, name_file
+from voicecheck.workflow.checks.kinds import list_kinds
 
 FOLDER = Path(__file__).parents[1] / "voicecheck" / "data" / "schemas"
+DOCUMENTS = SCHEMAS | {kind.load_record(): kind.schema for kind in list_kinds()}
+"""Records that are documents of their own; a check's schema is with its kind."""
 WITHOUT_RECORD = {
     "voicecheck.fit/1", "voicecheck.frying/1", "voicecheck.parts/1", "voicecheck.programme/1",
     "voicecheck.report/1", "voicecheck.watch/1",
@@ -49,8 +52,8 @@ def check_document(content: Any) -> None:
 def write_schemas() -> None:
     """Make the shipped files anew: `python tests/documents.py`."""
     FOLDER.mkdir(exist_ok=True)
-    for record, schema in SCHEMAS.items():
-        text = format_json(make_schema(record)) + "\n"
+    for record, schema in DOCUMENTS.items():
+        text = format_json(make_schema(record, schema)) + "\n"
         (FOLDER / name_file(schema)).write_text(text, encoding="utf-8")
 
 

@@ -7,7 +7,6 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from voicecheck.records.documents import SCHEMAS
 from voicecheck.records.jobs import Run
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -32,7 +31,7 @@ def name_file(schema: str) -> str:
     return schema.removeprefix("voicecheck.").replace("/", "-") + ".json"
 
 
-def make_schema(record: type) -> dict[str, Any]:
+def make_schema(record: type, name: str) -> dict[str, Any]:
     """
     Describe the document of a record as `to_document` writes it.
 
@@ -43,18 +42,14 @@ def make_schema(record: type) -> dict[str, Any]:
     ----------
     record : type
         One that is a document of its own.
+    name : str
+        Of its schema, as "voicecheck.run/1".
 
     Returns
     -------
     dict
         JSON Schema; arrays are lists of numbers, or lists of such lists.
-
-    Raises
-    ------
-    KeyError
-        The record is no document.
     """
-    name = SCHEMAS[record]
     made = _loosen(msgspec.json.schema(record, schema_hook=_describe_array))
     parts = made.pop("$defs")
     if record is Run:
