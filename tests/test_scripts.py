@@ -8,6 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from services import need_program
 
 WEB = Path(__file__).parents[1] / "voicecheck" / "data" / "web"
 SCRIPTS = sorted(WEB.glob("*.js"))
@@ -34,11 +35,11 @@ def test_a_script_takes_in_only_what_is_there_and_used(script: Path) -> None:
             assert len(re.findall(rf"\b{name}\b", text)) > 1, name
 
 
-@pytest.mark.skipif(shutil.which("node") is None, reason="needs node")
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
 def test_a_script_can_be_read_by_an_engine(script: Path, tmp_path: Path) -> None:
+    node = need_program("node", "PLATFORM")
     is_module = re.search(r"^(import|export) ", script.read_text(encoding="utf-8"), re.MULTILINE)
     copy = tmp_path / f"{script.stem}{'.mjs' if is_module else '.js'}"
     shutil.copy(script, copy)
-    done = subprocess.run(["node", "--check", copy], capture_output=True, text=True, check=False)
+    done = subprocess.run([node, "--check", copy], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
