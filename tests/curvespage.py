@@ -17,6 +17,7 @@ HTML = """<!doctype html>
 <link rel="icon" href="data:,">
 <link rel="stylesheet" href="/static/vendor/uPlot.min.css">
 <link rel="stylesheet" href="/static/page.css">
+<link rel="stylesheet" href="/static/palette.css">
 <link rel="stylesheet" href="/static/curves.css">
 <script src="/static/vendor/uPlot.iife.min.js" defer></script>
 <script src="/static/curves.js" type="module"></script>

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import fft
 
 from plants.filters import (
+    Shape,
     apply_response,
     band_dbfs,
     keep_response,
@@ -22,11 +23,18 @@ from plants.filters import (
 )
 
 ORDERS = (2, 3, 4, 5)
-PERIOD = 512
+PERIOD = 256
 
 
 def flat(frequency_hz):
     return np.ones(np.shape(frequency_hz), complex)
+
+
+def strength(response, frequency_hz):
+    """Magnitude of a response; of a shape without working out its phase."""
+    if isinstance(response, Shape):
+        return 10 ** (response.level_db(frequency_hz) / 20)
+    return np.abs(response(frequency_hz))
 
 
 @dataclass(frozen=True)
@@ -95,9 +103,11 @@ class Plant:
 
     def _lines_at(self, frequency_hz, amplitude):
         f = np.asarray(frequency_hz, float)
-        drive = amplitude * np.abs(self.before(f))
-        order = np.arange(6)
-        return np.abs(self.lines(drive)) * np.abs(self.after(np.multiply.outer(f, order)))
+        drive = amplitude * strength(self.before, f)
+        # Where nothing lies before the curve every frequency drives it alike: bend it once.
+        levels, place = np.unique(drive, return_inverse=True)
+        lines = np.abs(self.lines(levels))[place.reshape(f.shape)]
+        return lines * strength(self.after, np.multiply.outer(f, np.arange(6)))
 
     def response_db(self, frequency_hz, amplitude):
         """Output fundamental over input fundamental at that amplitude."""
@@ -109,8 +119,8 @@ class Plant:
         return lines[..., order] / lines[..., 1]
 
     def thd_percent(self, frequency_hz, amplitude, orders=ORDERS):
-        ratios = [self.harmonic_ratio(m, frequency_hz, amplitude) for m in orders]
-        return 100 * np.sqrt(np.sum(np.square(ratios), axis=0))
+        lines = self._lines_at(frequency_hz, amplitude)
+        return 100 * np.sqrt(np.sum(lines[..., list(orders)] ** 2, axis=-1)) / lines[..., 1]
 
     def step_output_db(self, frequency_hz, amplitudes):
         """Level of the fundamental that comes out for each amplitude, dBFS."""

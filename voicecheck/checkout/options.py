@@ -7,7 +7,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from voicecheck.records.fields import check_fields
+from voicecheck.records.bounds import check_bounds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,7 +16,7 @@ class CheckOptions:
 
     def __post_init__(self) -> None:
         """Refuse what is out of bounds."""
-        check_fields(self)
+        check_bounds(self)
 
 
 ToneHz = Annotated[
@@ -24,9 +24,8 @@ ToneHz = Annotated[
     Meta(
         ge=200,
         le=4000,
-        title="Tone through the set, Hz",
         description="Tone that runs through the set.",
-        extra={"unit": "Hz"},
+        extra={"label": "Tone through the set, Hz", "unit": "Hz"},
     ),
 ]
 """The band of the measurements: a tone beyond it tells nothing of a telephone."""
@@ -34,7 +33,7 @@ Region = Annotated[
     str,
     Meta(
         max_length=200,
-        title="Limits of",
         description="Region of the limits. Default: the set type's.",
+        extra={"label": "Limits of"},
     ),
 ]

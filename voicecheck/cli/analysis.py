@@ -35,7 +35,7 @@ def signal(
     sweeps: Annotated[int | None, typer.Option(help="How many sweeps. Default 3.")] = None,
     sweep_s: Annotated[float | None, typer.Option(help="Length of each, s. Default 3.")] = None,
     kind: Annotated[
-        str, typer.Option(help="default (16 s), quick (6 s) or careful (40 s).")
+        str, typer.Option(help="default (18 s), quick (7 s) or careful (42 s).")
     ] = "default",
     cap_dbfs: Annotated[float, typer.Option(help="Output cap: no block may peak above it.")] = -3.0,
     force: Force = False,

@@ -36,8 +36,8 @@ def make_option(field: Field) -> inspect.Parameter:
     What is out of bounds is refused by the record itself, in the same sentence everywhere.
     """
     told = field.about.rstrip(".")
-    if field.range_text and field.kind in ("number", "whole"):
-        told += f", {field.range_text}"
+    if field.bounds.text and field.kind in ("number", "whole"):
+        told += f", {field.bounds.text}"
     kind, default = TYPES[field.kind], field.default
     if field.kind in ("texts", "yes or no"):
         default = None if field.kind == "texts" else ""

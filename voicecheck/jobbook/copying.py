@@ -18,6 +18,7 @@ from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
+from voicecheck.jobbook.migrations import make_tables
 from voicecheck.jobbook.rows import check_row
 from voicecheck.jobbook.vault import (
     PART,
@@ -131,10 +132,8 @@ class CopyShelf(BookCore):
             return
         engine = make_engine(sa.URL.create("sqlite", database=str(path)))
         try:
-            tables.metadata.create_all(engine)
             with self._reading() as source, engine.begin() as target:
-                newest = sa.insert(tables.alembic_version)
-                target.execute(newest.values(version_num=tables.SCHEMA_VERSION))
+                make_tables(target)
                 copy_rows(source, target)
         finally:
             engine.dispose()

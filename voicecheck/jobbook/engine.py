@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 import voicecheck
 from voicecheck.errors import InputError, JobBookError
-from voicecheck.jobbook import tables
+from voicecheck.jobbook import migrations, tables
 from voicecheck.jobbook.failures import describe_damage
 from voicecheck.jobbook.vault import Vault
 from voicecheck.writing import expand, make_folder, sync_folder
@@ -179,13 +179,9 @@ def _bring_up_to_date(connection: sa.Connection) -> None:
         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(BOOK_LOCK)))
     version = read_version(connection)
     if version is None:
-        tables.metadata.create_all(connection)
-        newest = sa.insert(tables.alembic_version).values(version_num=tables.SCHEMA_VERSION)
-        connection.execute(newest)
+        migrations.make_tables(connection)
     elif _is_older(version):
-        from voicecheck.jobbook.migrations import apply_steps
-
-        apply_steps(connection, version)
+        migrations.apply_steps(connection, version)
 
 
 def read_version(connection: sa.Connection) -> str | None:

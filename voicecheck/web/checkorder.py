@@ -91,7 +91,7 @@ def _read_field(field: Field, sent: Sent) -> Any:
         value = sent.number(field.name)
         return field.default if value is None else value
     if field.kind == "whole":
-        least, most = int(field.low or 0), int(field.high or MOST_NUMBER)
+        least, most = int(field.bounds.low or 0), int(field.bounds.high or MOST_NUMBER)
         return sent.whole(field.name, field.default, least=least, most=most)
     if field.kind == "tick":
         return sent.has(field.name)

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 STATIC = (
     "page.css",
     "page.js",
+    "palette.css",
     "curves.css",
     "curves.js",
     "curvefigure.js",

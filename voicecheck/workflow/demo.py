@@ -81,7 +81,7 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
     folder = door.make_folder(folder)
     book_folder = folder / "book"
     _clear(book_folder)
-    programme = make_programme(Recipe())
+    programme = make_programme()
     with JobBook.open(book_folder) as book, _workers() as workers:
         book.add_type(DEMO_TYPE)
         player = _Player(book, programme, workers, advance)

@@ -28,11 +28,11 @@ from voicecheck.bench.simulated.line import LOAD_OHM, Network, load_cable, make_
 from voicecheck.bench.simulated.mechanics import MOUTH_MM
 from voicecheck.bench.simulated.take import (
     Take,
+    choose_oversampling,
     compute_loop,
     compute_receive_path,
     compute_sidetone,
     compute_transmit,
-    is_hard,
 )
 from voicecheck.bench.simulated.transmitter import CarbonElement, find_working_point
 from voicecheck.errors import InputError
@@ -96,7 +96,7 @@ class SimulatedBench(Bench):
     is_noisy : bool
         False: no noise, hum or breaks, for checks against closed forms.
     oversampling : int, optional
-        4, and 8 for parts that limit hard.
+        4, and 8 or 12 for parts that limit hard or strike.
 
     Raises
     ------
@@ -278,7 +278,7 @@ class SimulatedBench(Bench):
             seat=seat,
             path=path,
             ear=self.ear,
-            factor=self.oversampling or (8 if is_hard(model) else 4),
+            factor=self.oversampling or choose_oversampling(model),
             is_noisy=self.is_noisy,
         )
         out_per_unit = self.calibrate(path).output_per_unit

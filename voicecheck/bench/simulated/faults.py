@@ -136,6 +136,43 @@ def loosen(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     return _transmitter(model, seat_sd_db=_near(generator, 2.6, 3.2, 4.0), seat_ohm_sd=0.22)
 
 
+def _stir(model: HandsetModel, **changes: Any) -> HandsetModel:
+    granules = dataclasses.replace(_as_carbon(model).granules, **changes)
+    return _transmitter(model, granules=granules)
+
+
+def settle(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Granules settle: the level fades within a take, while nothing but the current flows."""
+    loss_db = _near(generator, *load_range("carbon", "settling_fault"))
+    return _stir(model, settle_db=-loss_db, settle_s=_near(generator, 3.0, 6.0, 10.0))
+
+
+def press_together(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Granules pack while they are spoken to: every second of loud sound takes some level."""
+    low, typical, high = load_range("carbon", "packing_per_sweep")
+    # The row's sweep is one of 3 s.
+    return _stir(model, pack_db_per_s=_near(generator, low, typical, high) / 3.0)
+
+
+def remember(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Granules remember for 0.1 to 2 s: a sound is quieter or louder for what went before."""
+    low, typical, high = load_range("carbon", "memory_fault")
+    size_db = _near(generator, low, typical, high) * (1.0 if generator.uniform() < 0.5 else -1.0)
+    constant_s = math.exp(_near(generator, math.log(0.1), math.log(0.5), math.log(2.0)))
+    return _stir(model, memory_db=size_db, memory_s=(constant_s,))
+
+
+def rearrange(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Restless granules: they slip into other arrangements while they are spoken to."""
+    size_db = _near(generator, *load_range("carbon", "rearrangement_fault"))
+    return _stir(model, shift_db=size_db, shift_per_s=_near(generator, 0.5, 1.0, 2.0))
+
+
+def stick(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Gritty granules: they follow the diaphragm with much friction."""
+    return _stir(model, drag_share=_near(generator, 0.35, 0.45, 0.6))
+
+
 def overdrive(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """Over-sensitive element: loud, and distorted by its own law."""
     return _scale_send(model, _ratio(_near(generator, 6.0, 7.0, 8.0)))
@@ -347,6 +384,11 @@ CHANGES: dict[str, Change] = {
     "aged": age,
     "worn": loosen,
     "carbonised": carbonise,
+    "settling": settle,
+    "packing": press_together,
+    "remembering": remember,
+    "restless": rearrange,
+    "gritty": stick,
     "over-sensitive": overdrive,
     "stuck-diaphragm": jam,
     "blocked-mouthpiece": muffle,

@@ -1,8 +1,7 @@
 """
 One simulated telephone on the bench: its parts, the individual drawn by the seed, one seating.
 
-Individual spreads: `carbon,element_to_element_sd_good_stock` (MEM) at its low end; receivers,
-network and jig are proposals, no source.
+Individual spreads of receivers, network and jig are proposals, no source.
 """
 
 from __future__ import annotations
@@ -17,7 +16,9 @@ from voicecheck.bench.simulated.mechanics import COUPLER_CM3, DIAPHRAGMS, MOUTH_
 from voicecheck.bench.simulated.receiver import Receiver
 from voicecheck.bench.simulated.transmitter import AmplifiedElement, CarbonElement, Transmitter
 
-ELEMENT_SD_DB = 1.1
+CARBON_SD_DB, AMPLIFIED_SD_DB = 2.0, 0.77
+"""Spread of sensitivity between elements: `carbon,element_to_element_sd_good_stock`, typical
+value (MEM); amplified elements are made to a figure, common practice, no source."""
 RECEIVER_SD_DB = 0.7
 
 
@@ -165,6 +166,7 @@ def seat_model(model: HandsetModel, seed: int, seat: int) -> HandsetModel:
             diaphragm=diaphragm,
             depth_per_pa=element.depth_per_pa * louder,
             rest_ohm=element.rest_ohm * stiffer,
+            granules=element.granules.seat(make_generator(seed, "seat", seat, "granules")),
         )
     else:
         moved = dataclasses.replace(
@@ -214,7 +216,8 @@ def tilt_element(element: Transmitter, angle_deg: float) -> Transmitter:
 def _draw_transmitter(kind: str, seed: int, specimen: int) -> Transmitter:
     draw = make_generator(seed, "element", kind, specimen)
     nominal = NOMINAL_TRANSMITTERS[kind]
-    louder = draw_factor(draw, ELEMENT_SD_DB)
+    is_carbon = isinstance(nominal, CarbonElement)
+    louder = draw_factor(draw, CARBON_SD_DB if is_carbon else AMPLIFIED_SD_DB)
     stiffer = draw_factor(draw, 0.9)
     diaphragm = nominal.diaphragm.vary(draw, 0.03)
     if isinstance(nominal, CarbonElement):
@@ -224,12 +227,13 @@ def _draw_transmitter(kind: str, seed: int, specimen: int) -> Transmitter:
             depth_per_pa=nominal.depth_per_pa * louder,
             rest_ohm=nominal.rest_ohm * stiffer,
             noise_ratio=draw_factor(draw, 1.5),
+            granules=nominal.granules.draw(make_generator(seed, "granules", kind, specimen)),
         )
     # Made to a figure by an amplifier: nearer to each other than granules are.
     return dataclasses.replace(
         nominal,
         diaphragm=diaphragm,
-        current_a_per_pa=nominal.current_a_per_pa * louder**0.7,
+        current_a_per_pa=nominal.current_a_per_pa * louder,
         drop_ohm=nominal.drop_ohm * stiffer**0.3,
         least_a=nominal.least_a * draw_factor(draw, 0.5),
     )

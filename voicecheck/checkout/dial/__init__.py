@@ -23,8 +23,8 @@ class DialOptions(CheckOptions):
     clicks: Annotated[
         bool,
         Meta(
-            title="Clicks alone were recorded (AC-coupled, no tone)",
             description="AC-coupled recording of the clicks alone.",
+            extra={"label": "Clicks alone were recorded (AC-coupled, no tone)"},
         ),
     ] = False
     region: Region = ""

@@ -22,7 +22,7 @@ class FlexOptions(CheckOptions):
     """What the watching of a tone may be told."""
 
     moved: Annotated[
-        Moved, Meta(title="Moved", description="What is moved: cord, hook or handset.")
+        Moved, Meta(description="What is moved: cord, hook or handset.", extra={"label": "Moved"})
     ] = "cord"
     tone_hz: ToneHz = 1000.0
     beat_s: Annotated[
@@ -30,9 +30,8 @@ class FlexOptions(CheckOptions):
         Meta(
             ge=0.2,
             le=10,
-            title="Beat, seconds",
             description="Beat of the metronome.",
-            extra={"unit": "s"},
+            extra={"label": "Beat, seconds", "unit": "s"},
         ),
     ] = 1.0
     """Faster than 0.2 s nobody moves a cord; slower than 10 s says nothing that seconds do not."""
@@ -40,9 +39,12 @@ class FlexOptions(CheckOptions):
         tuple[str, ...],
         Meta(
             max_length=12,
-            title="Where along the cord, in order, with commas",
             description="Where along the cord, in order, for equal shares of the time; repeat.",
-            extra={"option": "--place", "example": "plug, middle, handset end"},
+            extra={
+                "label": "Where along the cord, in order, with commas",
+                "option": "--place",
+                "example": "plug, middle, handset end",
+            },
         ),
     ] = ()
 

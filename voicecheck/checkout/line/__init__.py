@@ -14,7 +14,7 @@ from voicecheck.checkout.options import CheckOptions, Region
 if TYPE_CHECKING:
     from voicecheck.records import LineCheck
 
-UNIT = "the right unit?"
+UNIT = "; the right unit?"
 """Beyond these bounds is a slip of the unit: no line has it, some meter shows it in another."""
 
 
@@ -27,9 +27,8 @@ class LineOptions(CheckOptions):
         Meta(
             ge=0,
             le=150,
-            title="On-hook, V",
             description="Volts, handset on its hook.",
-            extra={"unit": "V", "remedy": UNIT},
+            extra={"label": "On-hook, V", "unit": "V", "remedy": UNIT},
         ),
     ] = None
     off_hook_v: Annotated[
@@ -37,9 +36,8 @@ class LineOptions(CheckOptions):
         Meta(
             ge=0,
             le=150,
-            title="Off-hook, V",
             description="Volts, handset lifted.",
-            extra={"unit": "V", "remedy": UNIT},
+            extra={"label": "Off-hook, V", "unit": "V", "remedy": UNIT},
         ),
     ] = None
     loop_ma: Annotated[
@@ -47,9 +45,8 @@ class LineOptions(CheckOptions):
         Meta(
             ge=0,
             le=200,
-            title="Loop, mA",
             description="Loop current off-hook.",
-            extra={"unit": "mA", "remedy": UNIT},
+            extra={"label": "Loop, mA", "unit": "mA", "remedy": UNIT},
         ),
     ] = None
     ringer_equivalence: Annotated[
@@ -57,8 +54,8 @@ class LineOptions(CheckOptions):
         Meta(
             ge=0,
             le=20,
-            title="Ringer equivalence",
             description="Sum of ringer equivalence numbers on the line.",
+            extra={"label": "Ringer equivalence"},
         ),
     ] = None
     dial_tone_dbm: Annotated[
@@ -66,25 +63,23 @@ class LineOptions(CheckOptions):
         Meta(
             ge=-80,
             le=10,
-            title="Dial tone, dBm",
             description="Dial tone, each of its tones.",
-            extra={"unit": "dBm", "remedy": UNIT},
+            extra={"label": "Dial tone, dBm", "unit": "dBm", "remedy": UNIT},
         ),
     ] = None
     accepts_pulses: Annotated[
         bool | None,
         Meta(
-            title="Takes dial pulses",
             description="Whether the line or adapter takes dial pulses: yes or no.",
-            extra={"option": "--pulses"},
+            extra={"label": "Takes dial pulses", "option": "--pulses"},
         ),
     ] = None
     note: Annotated[
         str,
         Meta(
             max_length=500,
-            title="Which line or adapter",
             description="Which line or adapter.",
+            extra={"label": "Which line or adapter"},
         ),
     ] = ""
     region: Region = ""

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
-from voicecheck.programme import make_programme
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import Programme, Recipe
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
@@ -58,7 +58,7 @@ def choose_programme(
     cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
     wanted_dbfs = choose_level_dbfs(bench, path, receive_dbm)
     made = dataclasses.replace(
-        recipe or Recipe(),
+        recipe or DEFAULT_RECIPE,
         rate_hz=setup.rate_hz,
         level_dbfs=min(wanted_dbfs, cap_dbfs - HEADROOM_DB),
         cap_dbfs=cap_dbfs,

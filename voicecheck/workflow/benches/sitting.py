@@ -25,7 +25,7 @@ from voicecheck.bench.calibration.working import StepTake, work_out
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.programme import make_programme
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import (
     BenchCheck,
     BenchSetup,
@@ -104,7 +104,7 @@ class Sitting:
         self._keep_result = keep
         self._now_utc = now_utc
         self._temperature_c = temperature_c
-        self._recipe = recipe or Recipe()
+        self._recipe = recipe or DEFAULT_RECIPE
         self._progress = progress
         self._played: dict[str, Programme] = {}
 

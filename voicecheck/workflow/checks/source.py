@@ -10,7 +10,8 @@ from msgspec import Meta
 
 from voicecheck.checkout.kinds import CheckKind
 from voicecheck.errors import InputError
-from voicecheck.records.fields import Field, check_fields, list_fields
+from voicecheck.records.bounds import check_bounds
+from voicecheck.records.fields import Field, list_fields
 
 MOST_TONE_DBFS = -12.0
 """
@@ -54,27 +55,21 @@ class Source:
         Meta(
             ge=1,
             le=64,
-            title="Recorded channel",
             description="Channel that is recorded.",
+            extra={"label": "Recorded channel"},
         ),
     ] = 1
     out_channel: Annotated[
         int,
-        Meta(
-            ge=1,
-            le=64,
-            title="Played channel",
-            description="Channel that is played.",
-        ),
+        Meta(ge=1, le=64, description="Channel that is played.", extra={"label": "Played channel"}),
     ] = 1
     seconds: Annotated[
         float,
         Meta(
             ge=LEAST_S,
             le=MOST_S,
-            title="Seconds",
             description="How long a sound device records.",
-            extra={"unit": "s"},
+            extra={"label": "Seconds", "unit": "s"},
         ),
     ] = 20.0
     level_dbfs: Annotated[
@@ -82,21 +77,22 @@ class Source:
         Meta(
             ge=-80,
             le=MOST_TONE_DBFS,
-            title="Level, dBFS",
             description="Level of what is played.",
-            extra={"unit": "dBFS", "remedy": "it may reach a receiver"},
+            extra={"label": "Level, dBFS", "unit": "dBFS", "remedy": "; it may reach a receiver"},
         ),
     ] = -30.0
     no_play: Annotated[
         bool,
         Meta(
-            title="Play no tone: it comes from elsewhere",
             description="Play nothing: the tone comes from elsewhere.",
+            extra={"label": "Play no tone: it comes from elsewhere"},
         ),
     ] = False
     seed: Annotated[
         int,
-        Meta(ge=0, title="Individual", description="Which individual of the made scene."),
+        Meta(
+            ge=0, description="Which individual of the made scene.", extra={"label": "Individual"}
+        ),
     ] = 1
     tone_hz: Annotated[float | None, Meta(ge=200, le=4000, extra={"unit": "Hz"})] = None
     speech: str | Path | None = None
@@ -109,7 +105,7 @@ class Source:
                 "name one source: --recording FILE, --simulated NAME or --bench NAME; "
                 f"got {len(named)}"
             )
-        check_fields(self)
+        check_bounds(self)
 
     @property
     def plays(self) -> bool:
