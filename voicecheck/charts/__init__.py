@@ -16,6 +16,7 @@ from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
+from voicecheck.records.shown import Display, show_by
 
 __all__ = [
     "OWNER_PATHS",
@@ -26,6 +27,7 @@ __all__ = [
     "draw_response",
     "draw_summary",
     "draw_timing",
+    "find_display",
     "find_worst",
     "inline_svg",
     "is_held_against_limits",
@@ -36,3 +38,13 @@ __all__ = [
     "say_limits",
     "say_stage",
 ]
+
+
+def find_display() -> Display:
+    """What shows records in a notebook; loaded when one is shown."""
+    from voicecheck.charts import notebook
+
+    return notebook
+
+
+show_by(find_display)

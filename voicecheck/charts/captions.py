@@ -94,7 +94,7 @@ def read_level(run: Run, frequency_hz: float) -> float | None:
 
 def say_stage(stage: str, words: Words) -> str:
     """A stage in words; a user's own label as it is."""
-    return words.say("stage", stage) if words.has("stage", stage) else stage
+    return words.say_own("stage", stage, stage)
 
 
 def conclude_path(runs: Sequence[Run], comparison: Comparison | None, words: Words) -> str:

@@ -195,7 +195,7 @@ def _tell_path_change(findings: Sequence[Finding], against: Against, words: Word
 
 
 def _say_when(against: Against, words: Words) -> str:
-    name = words.say("stage", against.name) if words.has("stage", against.name) else against.name
+    name = words.say_own("stage", against.name, against.name)
     return _say_first(words, "change", [f"when_{against.kind}", "when_run"], name=name)
 
 
