@@ -135,8 +135,9 @@ def render_comparison(comparison: Comparison) -> str:
 
 def _finding_row(finding: Finding) -> tuple[str, ...]:
     unit = unit_of(finding.quantity, finding.unit)
+    decimals = count_decimals(finding.quantity, finding.value, unit)
     value, own, low, high = (
-        "" if number is None else f"{number:.{count_decimals(finding.quantity, number, unit)}f}"
+        "" if number is None else f"{number:.{decimals}f}"
         for number in (finding.value, finding.uncertainty, finding.low, finding.high)
     )
     limits = f"[{low} .. {high}]" if low or high else ""
