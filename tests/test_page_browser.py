@@ -14,7 +14,7 @@ from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book
 from voicecheck.records import SetType
 from voicecheck.workflow.benches.locks import hold_device
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.wording import say_quantity, say_value
+from voicecheck.workflow.wording import say_found, say_quantity
 
 pytestmark = pytest.mark.page
 
@@ -95,7 +95,7 @@ def test_a_job_from_its_opening_to_its_report(browser, served, book):
     assert len(shown) == len(comparison.findings)
     for finding in comparison.findings:
         wanted = {finding.verdict, finding.path, say_quantity(finding.quantity)}
-        wanted.add(say_value(finding.value, finding.unit))
+        wanted.add(say_found(finding, finding.value))
         assert any(all(word in row for word in wanted) for row in shown), finding
     with page.expect_popup() as opening:
         page.get_by_role("link", name="Open the report").click()

@@ -11,7 +11,7 @@ from voicecheck.bench.soundfiles import save_sound
 from voicecheck.bench.wavfile import save_programme
 from voicecheck.programme import make_programme
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.wording import say_value
+from voicecheck.workflow.wording import say_found
 
 
 @pytest.fixture
@@ -97,7 +97,7 @@ def test_a_job_from_sweep_to_report(client, folder):
         run = book.list_runs(job=1)[0]
     for finding in comparison.findings:
         if finding.value is not None:
-            assert say_value(finding.value, finding.unit) in page
+            assert say_found(finding, finding.value) in page
     curves = client.get("/jobs/1/curves").json()
     (path,) = curves["paths"]
     assert path["runs"][0]["level_db"][12] == pytest.approx(
