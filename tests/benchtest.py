@@ -38,7 +38,7 @@ def error_db(found: float | None, truth: float) -> float:
 def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
     """What runs a command in this process; it returns what was printed, errors are raised."""
     monkeypatch.setenv("VOICECHECK_BOOK", str(tmp_path / "book"))
-    monkeypatch.setattr("voicecheck.bench.session.Recipe", lambda: SHORT)
+    monkeypatch.setattr("voicecheck.workflow.benches.sitting.Recipe", lambda: SHORT)
     monkeypatch.setattr("voicecheck.workflow.benches.driving.Recipe", lambda: SHORT)
 
     def run(*arguments: object) -> str:

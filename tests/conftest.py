@@ -1,10 +1,16 @@
 """Fixtures shared by all tests."""
 
+import importlib.util
+import json
 import signal
 from pathlib import Path
 
 import pytest
+from documents import check_document
+from services import is_required
 from virtual_bench.fixture import shared_card, shared_server, virtual_bench
+
+from voicecheck.records import documents
 
 __all__ = ["shared_card", "shared_server", "virtual_bench"]
 
@@ -20,3 +26,18 @@ def locks(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPa
     folder = tmp_path_factory.mktemp("locks")
     monkeypatch.setenv("VOICECHECK_LOCKS", str(folder))
     return folder
+
+
+@pytest.fixture(autouse=True)
+def valid_documents(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever JSON a test makes the program print or file is what its schema says."""
+    if importlib.util.find_spec("jsonschema") is None and not is_required("LIBRARIES"):
+        return
+    format_json = documents.format_json
+
+    def check_and_format(document: object) -> str:
+        text = format_json(document)
+        check_document(json.loads(text))
+        return text
+
+    monkeypatch.setattr(documents, "format_json", check_and_format)

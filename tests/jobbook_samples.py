@@ -163,7 +163,6 @@ def draw_comparison(job: int | None = None, stage: str = "after") -> Comparison:
         ),
         overall="outside",
         hints=(Hint(code="F13", cause="packed", confidence="high", separate_by="tap it"),),
-        summary=("quieter than its type",),
     )
 
 

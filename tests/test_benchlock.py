@@ -21,11 +21,13 @@ from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe, SetType
 from voicecheck.records.benches import BenchSetup
+from voicecheck.records.orders import WatchOrder
 from voicecheck.workflow.benches.locks import Busy, hold_device, list_busy
-from voicecheck.workflow.benches.sitting import Sitting
+from voicecheck.workflow.benches.sitting import open_sitting
 from voicecheck.workflow.benches.store import add_setup
 from voicecheck.workflow.benches.watching import Watch, open_watch
-from voicecheck.workflow.scenes import Source, take_scene
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.checks.take import take_scene
 from voicecheck.workflow.sweeping.both import sweep_both
 from voicecheck.workflow.sweeping.run import sweep
 
@@ -233,18 +235,20 @@ def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book) -> 
     """None of them comes as far as the sound system, which knows no such device."""
     bench, programme = HardwareBench(SETUP), make_programme(SHORT)
     around = {"stage": "before", "bench": bench, "programme": programme}
-    sitting = Sitting(book, "attic")
+    sitting = open_sitting(book, "attic")
     tone = Source(bench="Oak two-way", tone_hz=1000.0, seconds=2.0)
     silent = Source(bench="Oak two-way", seconds=2.0)
     works = {
         "sweep": lambda: sweep(book, 1, path="transmit", **around),
         "both": lambda: sweep_both(book, 1, **around),
         "calibration": lambda: sitting.play("electrical-out"),
-        "stand-in": lambda: sitting.play_stand_in(2.0),
+        "stand-in": lambda: sitting.play("microphone", is_stand_in=True),
         "check with a tone": lambda: take_scene("dial", tone),
         "check that listens": lambda: take_scene("bell", silent),
-        "meter on a bench": lambda: next(open_watch(book, bench="attic").read()),
-        "meter on a device": lambda: next(open_watch(book, device="Oak two-way").read()),
+        "meter on a bench": lambda: next(open_watch(book, WatchOrder(bench="attic")).read()),
+        "meter on a device": lambda: next(
+            open_watch(book, WatchOrder(device="Oak two-way")).read()
+        ),
     }
     with other_process("Oak two-way", "sweep of job 3, transmit"):
         for name, work in works.items():
@@ -260,7 +264,7 @@ def test_a_meter_holds_its_device_until_it_is_closed(book, monkeypatch) -> None:
     monkeypatch.setattr(
         "voicecheck.workflow.benches.watching.listen", lambda *_: iter([block, block])
     )
-    readings = open_watch(book, device="Oak two-way").read()
+    readings = open_watch(book, WatchOrder(device="Oak two-way")).read()
     assert list_busy() == ()
     next(readings)
     assert [busy.what for busy in list_busy()] == ["meter, Oak two-way, input 1"]

@@ -13,15 +13,15 @@ import numpy as np
 import pytest
 from benchtest import NOW, TRUTH, error_db
 
-from voicecheck.bench.calibration import curves, levels
+from voicecheck.bench.calibration import curves
 from voicecheck.bench.hardware import HardwareBench
-from voicecheck.bench.session import CalibrationSession
 from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.units import TALK_LEVEL_DBPA
+from voicecheck.workflow.benches.sitting import Sitting
 
 pytestmark = pytest.mark.bench
 
@@ -54,15 +54,11 @@ def setup(card) -> BenchSetup:
 
 def calibrate(card, setup: BenchSetup) -> tuple[StepResult, ...]:
     """The steps as a user goes through them; the card's scene is what the user plugs."""
-    session = CalibrationSession(setup, now_utc=NOW, temperature_c=21.0, recipe=RECIPE)
+    session = Sitting(setup, now_utc=NOW, temperature_c=21.0, recipe=RECIPE)
     volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / math.sqrt(2)
-    readings = [
-        levels.MeterReading(frequency_hz=hz, level_dbfs=-12.0, volts_rms=volts)
-        for hz in levels.TONES_HZ
-    ]
-    session.finish("electrical-out", readings=readings)
+    session.finish("electrical-out", values=(volts, volts))
     recording = session.play("electrical-in", length_s=TONE_S)
-    session.finish("electrical-in", recording, readings=readings)
+    session.finish("electrical-in", recording, values=(volts,))
     for scene, step in (
         ("loop", "loop-back"),
         ("calibrator", "microphone"),
@@ -171,12 +167,12 @@ def test_two_channels_stay_apart_and_in_step(card, setup: BenchSetup) -> None:
 
 def test_the_daily_check_names_what_moved(card, setup: BenchSetup) -> None:
     """A day later the pad has changed by 0.5 dB and hum has come; the seal is as it was."""
-    first = CalibrationSession(setup, now_utc=NOW, recipe=RECIPE)
+    first = Sitting(setup, now_utc=NOW, recipe=RECIPE)
     first.finish("loop-back", first.play("loop-back"))
     card.change(scene="blank")
     first.finish("seal", first.play("seal"))
     tomorrow = "2026-03-03T09:00:00+00:00"
-    second = CalibrationSession(setup, first.fresh, now_utc=tomorrow, recipe=RECIPE)
+    second = Sitting(setup, first.fresh, now_utc=tomorrow, recipe=RECIPE)
     second.finish("seal", second.play("seal"))
     card.change(scene="loop", pad_db=-0.5, hum_dbfs=-60.0)
     second.finish("loop-back", second.play("loop-back"))
@@ -190,7 +186,7 @@ def test_the_daily_check_names_what_moved(card, setup: BenchSetup) -> None:
 
 
 def test_steps_come_in_their_order(setup: BenchSetup) -> None:
-    session = CalibrationSession(setup, now_utc=NOW, recipe=RECIPE)
+    session = Sitting(setup, now_utc=NOW, recipe=RECIPE)
     with pytest.raises(InputError, match="mouth: do the step microphone first"):
         session.play("mouth")
     with pytest.raises(InputError, match="loop-back: play and record it first"):

@@ -8,6 +8,8 @@ import soundfile
 from typer.testing import CliRunner
 
 from voicecheck.bench.simulated.voice import make_voice
+from voicecheck.checkout.dial import DialOptions
+from voicecheck.checkout.tones import ToneOptions
 from voicecheck.cli import app
 from voicecheck.errors import RecordingError
 
@@ -75,11 +77,11 @@ def test_digits_roll_by_while_they_are_heard(virtual_bench):
     """Nothing is played: what comes in is looked at as it comes."""
     from voicecheck.bench.simulated.tones import make_keypad
     from voicecheck.records import Recording
-    from voicecheck.workflow.checkout import Options, find_number
+    from voicecheck.workflow.checks.run import find_number
 
     scene = make_keypad("healthy", "42", seed=1, rate_hz=8000)
     so_far = [
-        find_number("tones", Recording(samples=scene.samples[:n], rate_hz=8000), Options())
+        find_number("tones", Recording(samples=scene.samples[:n], rate_hz=8000), ToneOptions())
         for n in (3000, 5000, len(scene.samples))
     ]
     assert so_far == ["", "4", "42"]
@@ -96,9 +98,13 @@ def test_digits_roll_by_while_a_tone_plays(monkeypatch):
     from voicecheck.bench import soundcard
     from voicecheck.bench.simulated.dial import make_dial
     from voicecheck.records import Recording
-    from voicecheck.workflow.checkout import Options, find_number
-    from voicecheck.workflow.scenes import RATE_HZ, Source, take_scene
+    from voicecheck.workflow.checks import take
+    from voicecheck.workflow.checks.run import find_number
+    from voicecheck.workflow.checks.source import Source
+    from voicecheck.workflow.checks.take import RATE_HZ, take_scene
 
+    # A slow machine looks less often; here the sound comes without its pauses.
+    monkeypatch.setattr(take, "LOOK_SHARE", 0.0)
     scene = make_dial("healthy", "3708", seed=2, rate_hz=RATE_HZ)
 
     class Stopped(soundcard.SoundCardBench):
@@ -116,7 +122,7 @@ def test_digits_roll_by_while_a_tone_plays(monkeypatch):
     kept = take_scene(
         "dial",
         source,
-        heard=lambda so_far: numbers.append(find_number("dial", so_far, Options())),
+        heard=lambda so_far: numbers.append(find_number("dial", so_far, DialOptions())),
     )
     assert isinstance(kept, Recording)
     assert len(kept.samples) == pytest.approx(len(scene.samples), abs=1)
@@ -130,7 +136,8 @@ def test_a_check_that_is_stopped_keeps_what_it_heard(virtual_bench):
     """Stopped in the middle of a tone: what came in until then, at the tone's level."""
     import numpy as np
 
-    from voicecheck.workflow.scenes import RATE_HZ, Source, take_scene
+    from voicecheck.workflow.checks.source import Source
+    from voicecheck.workflow.checks.take import RATE_HZ, take_scene
 
     card = virtual_bench(gain_db=-3.0)
 

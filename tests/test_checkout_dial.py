@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from voicecheck.bench.simulated.dial import DialSettings, make_dial, make_dial_scene
-from voicecheck.checkout.dial import measure_dial, name_digit
-from voicecheck.checkout.edges import find_departure, find_tone_edge, make_foretelling
+from voicecheck.checkout.dial.edges import find_departure, find_tone_edge, make_foretelling
+from voicecheck.checkout.dial.measure import measure_dial, name_digit
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import DialCheck, Recording, from_json, to_json
 

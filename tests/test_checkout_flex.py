@@ -10,8 +10,8 @@ import pytest
 
 from voicecheck.bench.simulated.bell import make_bell
 from voicecheck.bench.simulated.flex import make_flex
-from voicecheck.checkout.bell import measure_bell
-from voicecheck.checkout.flex import measure_flex
+from voicecheck.checkout.bell.measure import measure_bell
+from voicecheck.checkout.flex.measure import measure_flex
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import Recording
 

@@ -13,9 +13,10 @@ from voicecheck.cli import app
 from voicecheck.errors import BenchError, InputError, RecordingError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import DialCheck, SetType
-from voicecheck.workflow.checklist import collect_results, find_list, update_list
-from voicecheck.workflow.checkout import list_checks
-from voicecheck.workflow.scenes import Source, make_tone_programme
+from voicecheck.workflow.checks.checklist import collect_results, find_list, update_list
+from voicecheck.workflow.checks.run import list_checks
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.checks.take import make_tone_programme
 
 SCENES = ("dial", "tones", "flex", "bell", "speak")
 KEYS = {

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from voicecheck.checkout.dial import measure_dial
+from voicecheck.checkout.dial.measure import measure_dial
 from voicecheck.records import Recording
 
 NUMBER = "3190"

@@ -9,8 +9,9 @@ import services
 import soundfile
 
 from voicecheck.bench.simulated.voice import make_voice
-from voicecheck.checkout.line import rate_line
-from voicecheck.checkout.speech import estimate_active_level, match_levels, measure_speech
+from voicecheck.checkout.line import LineOptions
+from voicecheck.checkout.line.rate import rate_line
+from voicecheck.checkout.speak.measure import estimate_active_level, match_levels, measure_speech
 from voicecheck.errors import InputError
 from voicecheck.records import Recording
 
@@ -135,12 +136,17 @@ def test_real_speech_is_active_for_most_of_a_prompt(language):
 
 def test_line_readings():
     """20 to 80 mA off-hook (S31)."""
-    check = rate_line(loop_ma=12.0, on_hook_v=48.0, off_hook_v=47.0, accepts_pulses=False)
+    check = rate_line(
+        LineOptions(loop_ma=12.0, on_hook_v=48.0, off_hook_v=47.0, accepts_pulses=False)
+    )
     verdicts = {f.quantity: f.verdict for f in check.findings}
     assert verdicts == {"on_hook_v": "within", "loop_ma": "outside"}
     assert [p.kind for p in check.problems] == ["no-pulse-dialling", "open-loop"]
-    assert rate_line(dial_tone_dbm=-13.0, region="North America").findings[0].verdict == "within"
+    assert (
+        rate_line(LineOptions(dial_tone_dbm=-13.0, region="North America")).findings[0].verdict
+        == "within"
+    )
     with pytest.raises(InputError, match="unit"):
-        rate_line(loop_ma=0.031e6)
+        rate_line(LineOptions(loop_ma=0.031e6))
     with pytest.raises(InputError, match="reading"):
-        rate_line()
+        rate_line(LineOptions())

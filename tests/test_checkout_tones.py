@@ -22,9 +22,9 @@ from voicecheck.bench.simulated.tones import (
     make_keypad,
     make_keypad_scene,
 )
-from voicecheck.checkout.keypad import find_digits
-from voicecheck.checkout.progress import find_progress_tones
-from voicecheck.checkout.tones import measure_tones
+from voicecheck.checkout.tones.keypad import find_digits
+from voicecheck.checkout.tones.measure import measure_tones
+from voicecheck.checkout.tones.progress import find_progress_tones
 from voicecheck.errors import InputError
 from voicecheck.records import Recording
 

@@ -1,5 +1,6 @@
 """Every command as a user runs it: output, JSON keys of the contract, exit codes."""
 
+import io
 import json
 import os
 import subprocess
@@ -13,6 +14,7 @@ from helpers import run_program
 from known_plant import KnownPlant
 
 from voicecheck.bench.wavfile import load_programme
+from voicecheck.cli.common import write_text
 
 PLANT = KnownPlant(square=0.5, noise_dbfs=-65.0, latency_s=0.1, drift_ppm=12.0)
 MEASUREMENT_KEYS = {
@@ -291,3 +293,11 @@ def test_a_coil_reading_and_another_current_are_used(tmp_path):
         found = _gather_coil(opened, opened.load_job(3), "before")
     assert set(found) == {"test.coil_db"}
     assert abs(found["test.coil_db"]) < 10
+
+
+def test_a_console_without_a_minus_sign_is_told_in_plain_letters(monkeypatch):
+    console = io.TextIOWrapper(io.BytesIO(), encoding="ascii", newline="")
+    monkeypatch.setattr("sys.stdout", console)
+    write_text("\u22124.0 \u00b1 0.8 dB, 200\u2013500 Hz")
+    console.flush()
+    assert console.buffer.getvalue() == b"-4.0 +/- 0.8 dB, 200-500 Hz\n"

@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from factories import make_run
 
+from voicecheck.bench.calibration.guides import draw_wires, load_guides
 from voicecheck.cli.guidance import TerminalAttendant
 from voicecheck.cli.takeview import TakeView, draw_level, rate_level
 from voicecheck.records.benches import BenchSetup
 from voicecheck.records.orders import DeviceSource, SweepOrder
 from voicecheck.workflow.benches.sitting import get_guide
 from voicecheck.workflow.benches.view import list_actions
-from voicecheck.workflow.benches.wires import PICTURES, draw_wires
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 from voicecheck.workflow.sweeping.seats import SeatGuide
 
@@ -66,7 +66,7 @@ def test_a_small_board_is_replugged(capsys) -> None:
     assert rest == list_actions(get_guide("mouth"), BenchSetup(name="attic", device="Oak"))
 
 
-@pytest.mark.parametrize("step", PICTURES)
+@pytest.mark.parametrize("step", load_guides())
 def test_pictures_fit_the_screen_and_name_the_channels(step: str) -> None:
     setup = BenchSetup(
         name="attic", device="Oak", mouth_channel=71, line_drive_channel=72, line_tap_channel=73,

@@ -236,9 +236,9 @@ def test_somebody_is_taken_through_a_step(call, card) -> None:
     terminal.await_text("q: stop.")
     assert "line drive o---" in terminal.text
     terminal.press(" ")
-    terminal.await_text("Meter at 400 Hz")
+    terminal.await_text("At 400 Hz the meter reads")
     terminal.press("0.30195\n")
-    terminal.await_text("Meter at 1000 Hz")
+    terminal.await_text("At 1000 Hz the meter reads")
     terminal.press("0,30195\n")
     terminal.await_text("q: stop.")
     terminal.press("q")

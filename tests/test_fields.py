@@ -10,13 +10,15 @@ import pytest
 from msgspec import Meta
 
 from voicecheck.errors import InputError
-from voicecheck.records.fields import check_fields, list_fields
+from voicecheck.records.bounds import check_bounds
+from voicecheck.records.fields import list_fields
 
 
 @dataclass(frozen=True, kw_only=True)
 class Invented:
     seconds: Annotated[
-        float, Meta(ge=2, le=600, title="Seconds", extra={"unit": "s", "remedy": "minutes?"})
+        float,
+        Meta(ge=2, le=600, extra={"label": "Seconds", "unit": "s", "remedy": "; minutes?"}),
     ] = 20.0
     seed: Annotated[int, Meta(ge=1)] = 1
     part: Annotated[Literal["cord", "hook"], Meta(extra={"option": "--moved"})] = "cord"
@@ -34,10 +36,11 @@ def test_fields_are_what_the_record_says():
         "number", "whole", "choice", "text", "texts", "yes or no", "number",
     ]  # fmt: skip
     seconds = fields["seconds"]
-    assert (seconds.low, seconds.high, seconds.default) == (2, 600, 20.0)
+    assert (seconds.bounds.low, seconds.bounds.high, seconds.default) == (2, 600, 20.0)
+    assert seconds.label == "Seconds"
     assert (seconds.option, fields["part"].option) == ("--seconds", "--moved")
-    assert fields["part"].words == ("cord", "hook")
-    assert fields["volts"].range_text == "at least 0"
+    assert fields["part"].bounds.words == ("cord", "hook")
+    assert fields["volts"].bounds.text == "0 or more"
 
 
 @pytest.mark.parametrize(
@@ -45,16 +48,16 @@ def test_fields_are_what_the_record_says():
     [
         ({"seconds": 1.0}, "seconds: need 2 to 600 s, got 1; minutes?"),
         ({"seconds": math.nan}, "seconds: need 2 to 600 s, got nan; minutes?"),
-        ({"seed": 0}, "seed: need at least 1, got 0"),
+        ({"seed": 0}, "seed: need a whole number of 1 or more, got 0"),
         ({"part": "table"}, "part: need one of cord, hook, got 'table'"),
         ({"note": "longer"}, "note: need at most 5 letters, got 6"),
         ({"places": ("a", "b", "c")}, "places: need at most 2 entries, got 3"),
-        ({"volts": -1.0}, "volts: need at least 0, got -1"),
+        ({"volts": -1.0}, "volts: need 0 or more, got -1"),
     ],
 )
 def test_what_is_out_of_bounds_is_told_in_one_sentence(changes, sentence):
     with pytest.raises(InputError) as raised:
-        check_fields(Invented(**changes))
+        check_bounds(Invented(**changes))
     assert str(raised.value) == sentence
 
 
@@ -65,7 +68,7 @@ def test_bounds_themselves_are_allowed():
         {"note": "whole"},
         {"places": ("a", "b")},
     ):
-        check_fields(Invented(**changes))
+        check_bounds(Invented(**changes))
 
 
 def test_fields_and_words_load_without_numpy():

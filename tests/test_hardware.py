@@ -8,12 +8,13 @@ import math
 import numpy as np
 import pytest
 
+from voicecheck.bench.calibration.guides import load_guides
 from voicecheck.bench.hardware import HardwareBench, check_setup, list_plugs
-from voicecheck.bench.session import CalibrationSession
 from voicecheck.errors import BenchError, InputError
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe
-from voicecheck.records.benches import CALIBRATION_STEPS, BenchSetup, StepResult
+from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.workflow.benches.sitting import Sitting
 
 NOW = "2026-03-02T09:00:00+00:00"
 SETUP = BenchSetup(name="attic", device="Desk Two")
@@ -116,12 +117,12 @@ def test_a_step_left_is_taken_up_another_day() -> None:
     """What is open depends on the results alone, not on the sitting."""
     done = [LINE, make_result("electrical-in"), make_result("microphone")]
     tomorrow = "2026-03-03T10:00:00+00:00"
-    names = [guide.name for guide in CalibrationSession(SETUP, done, now_utc=tomorrow).list_open()]
-    assert names == [step for step in CALIBRATION_STEPS if step not in {r.step for r in done}]
+    names = [guide.name for guide in Sitting(SETUP, done, now_utc=tomorrow).list_open()]
+    assert names == [step for step in load_guides() if step not in {r.step for r in done}]
     next_year = "2027-03-03T10:00:00+00:00"
-    assert len(CalibrationSession(SETUP, done, now_utc=next_year).list_open()) == 8
+    assert len(Sitting(SETUP, done, now_utc=next_year).list_open()) == 8
     coil = dataclasses.replace(SETUP, ear="coil")
-    names = [guide.name for guide in CalibrationSession(coil, now_utc=NOW).list_open()]
+    names = [guide.name for guide in Sitting(coil, now_utc=NOW).list_open()]
     assert not {"microphone", "mouth", "seal"} & set(names)
 
 

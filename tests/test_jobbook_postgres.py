@@ -28,6 +28,7 @@ from test_jobbook_failures import WORKER
 
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
+from voicecheck.jobbook.migrations import STEPS
 from voicecheck.jobbook.rows import compute_digest
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
@@ -97,7 +98,9 @@ def test_two_processes_write_at_once(where):
         assert book.verify() == ()
 
 
-def test_older_layout_is_brought_up_to_date(where):
+@pytest.mark.parametrize("layout", ["0001", "0002"])
+def test_older_layout_is_brought_up_to_date(where, layout):
+    """What the steps have added is taken away, as far as the layout is older."""
     run = draw_small_run(1, 1)
     with JobBook.open(where) as book:
         book.add_type(make_type())
@@ -106,17 +109,25 @@ def test_older_layout_is_brought_up_to_date(where):
         with book._reading() as connection:
             row = connection.execute(sa.text("SELECT * FROM job")).one()._mapping
     digest = compute_digest({name: value for name, value in row.items() if name != "mark"})
-    execute(
-        where,
+    first = (
         "ALTER TABLE run DROP COLUMN origin_id",
         "ALTER TABLE job DROP COLUMN mark",
         f"UPDATE job SET digest = '{digest}'",
-        "UPDATE alembic_version SET version_num = '0001'",
+    )
+    execute(
+        where,
+        "DROP TABLE layout_step",
+        *(first if layout == "0001" else ()),
+        f"UPDATE alembic_version SET version_num = '{layout}'",
     )
     with JobBook.open(where) as book:
         assert book.list_runs()[0].same_as(run)
         assert book.open_job("next", "Lakeside 4").job == 2
         assert book.verify() == ()
+        with book._reading() as connection:
+            rows = connection.execute(sa.text("SELECT step FROM layout_step ORDER BY step"))
+            steps = [row.step for row in rows]
+    assert steps == [step.number for step in STEPS if step.number > layout]
 
 
 def test_newer_layout_is_left_alone(where):

@@ -3,6 +3,7 @@
 import dataclasses
 import math
 
+import msgspec
 import pytest
 from pagetest import (
     HOSTILE,
@@ -15,11 +16,14 @@ from pagetest import (
     watch_console,
 )
 
-from voicecheck.errors import BenchError
+from voicecheck.bench.calibration.guides import Guide, load_guides
+from voicecheck.bench.calibration.working import WORK
+from voicecheck.cli.main import app
+from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
-from voicecheck.records.benches import CALIBRATION_STEPS, BenchSetup, Device
+from voicecheck.records.benches import BenchSetup, Device
 from voicecheck.workflow.benches.locks import hold_device, list_busy
-from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc
+from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc, open_sitting
 from voicecheck.workflow.benches.store import (
     add_setup,
     change_setup,
@@ -29,6 +33,7 @@ from voicecheck.workflow.benches.store import (
     save_check,
     save_result,
 )
+from voicecheck.workflow.benches.view import list_step_names
 from voicecheck.workflow.books import open_book
 
 DEVICES = (
@@ -305,11 +310,10 @@ class Card:
 def card(monkeypatch):
     card = Card()
 
-    def play(sitting, step, *, frequency_hz=1000.0, length_s=5.0):
-        return card.play(step, frequency_hz)
+    def play(sitting, step, *, frequency_hz=1000.0, length_s=5.0, is_stand_in=False):
+        return card.play("stand-in" if is_stand_in else step, frequency_hz)
 
     monkeypatch.setattr(Sitting, "play", play)
-    monkeypatch.setattr(Sitting, "play_stand_in", lambda *_: card.play("stand-in"))
     return card
 
 
@@ -329,14 +333,14 @@ def test_the_line_drive_goes_by_two_readings(person, client, where, card):
     assert "at 400 Hz" in person.await_prompt().fields[0].label
     for nonsense, why in (("volts", "need a number"), ("", "got nothing"), ("-3", "0.0001 to 100"),
                           ("nan", "need a number"), ("9" * 500, "need a number")):  # fmt: skip
-        person.answer(volts=nonsense)
+        person.answer(meter_v=nonsense)
         assert why in person.await_prompt().wrong
     assert "need a number" in client.get("/desk").text
     person.answer(choice="again")
     assert person.await_prompt().wrong == ""
-    person.answer(volts="0,30195")
+    person.answer(meter_v="0,30195")
     assert "at 1000 Hz" in person.await_prompt().fields[0].label
-    person.answer(volts="0.30195")
+    person.answer(meter_v="0.30195")
     status = person.end()
     assert status.line == "Done; kept: electrical-out"
     assert any("1.700 V per unit" in note for note in status.notes)
@@ -352,7 +356,7 @@ def test_what_was_done_is_kept_when_it_is_stopped(person, client, where):
     person.answer()
     for _ in range(2):
         person.await_prompt()
-        person.answer(volts="0.3")
+        person.answer(meter_v="0.3")
     assert person.await_prompt().title.startswith("Step 2 of 8")
     person.answer(choice="later")
     assert person.await_prompt().title.startswith("Step 3 of 8")
@@ -390,16 +394,11 @@ def test_a_fault_is_told_where_the_step_is_asked_for_again(person, where, card):
 def test_the_microphone_takes_a_level_or_a_stand_in(person, where, monkeypatch):
     finished = []
 
-    def finish(sitting, step, recording, *, level_dbspl=None):
-        finished.append((step, recording, level_dbspl))
-        return make_result(step)
-
-    def finish_stand_in(sitting, recording, length_s, level_dbspl):
-        finished.append(("stand-in", recording, level_dbspl))
-        return make_result("microphone", is_fallback=True, method="beside a meter")
+    def finish(sitting, step, recording, *, values=(), is_stand_in=False):
+        finished.append(("stand-in" if is_stand_in else step, recording, values))
+        return make_result(step, is_fallback=is_stand_in, method="beside a meter")
 
     monkeypatch.setattr(Sitting, "finish", finish)
-    monkeypatch.setattr(Sitting, "finish_stand_in", finish_stand_in)
     person.start(step="microphone")
     assert person.await_prompt().fields[0].default == "94"
     person.answer(calibrator_dbspl="x")
@@ -412,14 +411,17 @@ def test_the_microphone_takes_a_level_or_a_stand_in(person, where, monkeypatch):
     person.await_prompt()
     person.answer(sound_meter_dbspl="87.5")
     assert any("every report says so" in note for note in person.end().notes)
-    assert finished == [("microphone", "recording", 114.0), ("stand-in", "recording", 87.5)]
+    assert finished == [("microphone", "recording", (114.0,)), ("stand-in", "recording", (87.5,))]
 
 
 def test_the_daily_check_goes_on_where_it_was_left(person, client, where, monkeypatch):
     """Each step is kept by itself; what was put off is said not to be done."""
 
     def finish(sitting, step, recording, **_):
-        return sitting._keep(sitting._session._keep(make_result(step)))
+        result = make_result(step)
+        sitting.fresh = (*sitting.fresh, result)
+        sitting._keep_result(result)
+        return result
 
     monkeypatch.setattr(Sitting, "finish", finish)
     save(where, make_result("reference-transmit", 1.0))
@@ -453,6 +455,71 @@ def test_a_check_of_which_nothing_was_done_is_none(person, where):
     assert load(where).checks == ()
 
 
+@pytest.fixture
+def made_up(monkeypatch):
+    """A step by its two places: what is told about it, and its function."""
+    guide = msgspec.convert(
+        {
+            "name": "short",
+            "title": "What a short gives",
+            "path": "loop",
+            "sound": "tones",
+            "tones_hz": [400, 630],
+            "reading": {"name": "short_ohm", "label": "The meter reads", "unit": "ohm",
+                        "low": 0.1, "high": 9},
+            "needs": [],
+            "valid_days": 1,
+            "target_error_db": 0.1,
+            "caution": "Nothing but the bridge is on the wires.",
+            "do": ["Bridge the line drive.", "Read the meter."],
+            "picture": "pad",
+            "voided_by": ["notes"],
+            "ears": ["coil"],
+            "daily": 5,
+            "provenance": "PROP",
+        },
+        Guide,
+    )  # fmt: skip
+
+    def work_out(take):
+        return make_result(take.guide.name, sum(take.values), unit="ohm")
+
+    monkeypatch.setitem(load_guides(), guide.name, guide)
+    monkeypatch.setitem(WORK, guide.name, work_out)
+    return guide
+
+
+def test_a_made_up_step_is_told_done_kept_shown_and_voided(
+    made_up, client, where, card, monkeypatch
+):
+    """A step is its entry and its function; page, commands, check and wires ask them."""
+    setup = BenchSetup(name="attic", device="Oak two-way", ear="coil")
+    with open_book(where) as book:
+        add_setup(book, setup)
+        add_setup(book, BenchSetup(name="shed", device="Oak two-way"))
+    assert made_up.title in client.get("/bench", params=BENCH).text
+    assert made_up.title not in client.get("/bench", params={"name": "shed"}).text
+    person = Person(client)
+    person.start(step="short")
+    prompt = person.await_prompt()
+    assert (prompt.caution, "[ pad ]" in prompt.picture) == (made_up.caution, True)
+    person.answer()
+    for hz, ohm in ((400, "2"), (630, "3")):
+        assert f"at {hz} Hz" in person.await_prompt().fields[0].label
+        person.answer(short_ohm="10")
+        assert "need 0.1 to 9 ohm, got 10" in person.await_prompt().wrong
+        person.answer(short_ohm=ohm)
+    assert any("5.000 ohm" in note for note in person.end().notes)
+    assert "5.000 ohm" in client.get("/bench", params=BENCH).text
+    # The same from the command line, where the option for the reading is not there to be given.
+    monkeypatch.setenv("VOICECHECK_BOOK", str(where))
+    with pytest.raises(InputError, match="short: add --short-ohm"):
+        app(["bench", "calibrate", "attic", "--step", "short", "--yes"], standalone_mode=False)
+    with open_book(where) as book:
+        assert open_sitting(book, "attic", is_check=True).list_open()[-1] is made_up
+        assert change_setup(book, dataclasses.replace(setup, notes="moved")) == ("short",)
+
+
 @pytest.mark.parametrize(
     ("fields", "message"),
     [
@@ -470,7 +537,7 @@ def test_a_step_that_cannot_begin_is_refused(client, bench, fields, message):
 
 
 def test_nothing_open_is_said(person, where):
-    save(where, *(make_result(step) for step in CALIBRATION_STEPS if step != "seal"))
+    save(where, *(make_result(step) for step in list_step_names() if step != "seal"))
     save(where, make_result("seal", 0.1))
     person.start(step="")
     assert person.end().line.startswith("Nothing is open")
@@ -490,7 +557,7 @@ def test_the_line_is_calibrated_and_checked_by_the_page(virtual_bench, tmp_path,
     A pad that moves by half a decibel afterwards is what the daily check finds.
     """
     card = virtual_bench(channels=2, scene="loop", noise_dbfs=-95.0, **TRUTH)
-    monkeypatch.setattr("voicecheck.bench.session.Recipe", lambda: SHORT)
+    monkeypatch.setattr("voicecheck.workflow.benches.sitting.Recipe", lambda: SHORT)
     volts = str(10 ** (-12 / 20) * TRUTH["line_out_v"] / 2**0.5)
     with open_client(fill_book(tmp_path)) as client:
         client.post("/benches", data={"name": "attic", "device": card.device})
@@ -501,7 +568,7 @@ def test_the_line_is_calibrated_and_checked_by_the_page(virtual_bench, tmp_path,
             person.answer()
             for _ in range(readings):
                 person.await_prompt()
-                person.answer(volts=volts if step == "electrical-out" else "")
+                person.answer(meter_v=volts if step == "electrical-out" else "")
             assert person.end().line == f"Done; kept: {step}"
         found = {result.step: result.value for result in load(tmp_path).results}
         for step, truth in (("electrical-out", "line_out_v"), ("electrical-in", "line_in_v")):
@@ -523,8 +590,8 @@ def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path
     """Real time and two minutes of tone, of which the end of the work waits for none."""
     play = Sitting.play
 
-    def play_long(sitting, step, *, frequency_hz=1000.0, length_s=120.0):
-        return play(sitting, step, frequency_hz=frequency_hz, length_s=length_s)
+    def play_long(sitting, step, **asked):
+        return play(sitting, step, **{**asked, "length_s": 120.0})
 
     monkeypatch.setattr(Sitting, "play", play_long)
     card = virtual_bench(channels=2, scene="loop", speed=1)

@@ -18,15 +18,17 @@ from pagetest import (
 )
 
 from voicecheck.bench import soundcard
+from voicecheck.checkout.bell import RINGING_CAUTION
+from voicecheck.checkout.kinds import HEARING_CAUTION
 from voicecheck.checkout.steps import read_template
 from voicecheck.records import Conditions, Recording
-from voicecheck.workflow import scenes
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.checkguide import HEARING_CAUTION, RINGING_CAUTION
-from voicecheck.workflow.checklist import load_sheet
-from voicecheck.workflow.checkout import Options, list_checks, run_check
-from voicecheck.workflow.listening import write_listening_file
-from voicecheck.workflow.scenes import Source, take_scene
+from voicecheck.workflow.checks import take as taking
+from voicecheck.workflow.checks.checklist import load_sheet
+from voicecheck.workflow.checks.listening import write_listening_file
+from voicecheck.workflow.checks.run import list_checks, run_check
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.checks.take import take_scene
 
 FIGURES = {
     "dial": ("slow:370", lambda check: f"{check.pulses_per_s:.2f} pulses/s"),
@@ -93,7 +95,7 @@ def load_checked(folder):
 @pytest.mark.parametrize("kind", FIGURES)
 def test_a_made_scene_shows_what_the_workflow_finds(client, folder, kind):
     scene, say = FIGURES[kind]
-    expected, _ = run_check(kind, Source(simulated=scene), Options())
+    expected, _ = run_check(kind, Source(simulated=scene))
     take(client, kind, scene.partition(":")[0], words=scene)
     section = get_section(client, kind)
     assert say(expected) in section
@@ -107,7 +109,7 @@ def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(client, folder, tmp
     scene, say = FIGURES[kind]
     sound = take_scene(kind, Source(simulated=scene))
     file = save_wav(tmp_path / f"{kind} as found.wav", 0.9 * sound.samples, sound.rate_hz)
-    expected, _ = run_check(kind, Source(recording=file), Options())
+    expected, _ = run_check(kind, Source(recording=file))
     with file.open("rb") as content:
         files = {"recording": (file.name, content)}
         order(client, kind, files=files, on="recording:", stage="after")
@@ -175,7 +177,7 @@ def test_a_form_out_of_range_starts_nothing(client, folder, kind, fields):
 
 
 def test_a_refused_form_comes_back_as_it_was_typed(client):
-    typed = {"on": "device:", "device": "invented card", "words": "slow:1", "silent": "1"}
+    typed = {"on": "device:", "device": "invented card", "words": "slow:1", "no_play": "1"}
     refused = order(client, "flex", **typed, seconds="1e9", moved="hook", places="plug")
     assert refused.status_code == 400
     form = refused.text.partition('action="/jobs/1/checks/flex"')[2].partition("</form>")[0]
@@ -258,7 +260,7 @@ def test_each_part_of_a_flex_check_stands_for_itself(client):
 def test_the_picture_of_a_dial_check_says_its_numbers(client):
     take(client, "dial", "bouncing", words="bouncing:37")
     section = get_section(client, "dial")
-    assert re.search(r'alt="[^"]*37 dialled: 10\.\d\d pulses per second', section)
+    assert re.search(r'alt="[^"]*37 dialled, 10\.\d\d pulses/s', section)
     picture = client.get("/jobs/1/checks/dial/0.svg")
     assert picture.headers["content-type"] == "image/svg+xml"
     assert "Dialled: 37" in picture.text
@@ -323,7 +325,7 @@ def test_digits_roll_by_while_they_are_dialled(client, folder, monkeypatch):
     sound = take_scene("dial", Source(simulated="healthy:370"))
     play_into(monkeypatch, sound.samples)
     told = watch_lines(client, monkeypatch)
-    prompt = begin(client, "dial", silent="1", seconds=str(int(sound.duration_s)))
+    prompt = begin(client, "dial", no_play="1", seconds=str(int(sound.duration_s)))
     assert (prompt.caution, prompt.button) == ("", "Begin")
     heard = [line for line in told if line and line.startswith("Heard so far")]
     assert heard[0] == "Heard so far: 3"
@@ -335,7 +337,7 @@ def test_digits_roll_by_while_they_are_dialled(client, folder, monkeypatch):
 def test_what_was_recorded_before_a_stop_counts(client, folder, monkeypatch):
     sound = take_scene("dial", Source(simulated="healthy:370"))
     play_into(monkeypatch, sound.samples, after=client.desk.stop)
-    begin(client, "dial", silent="1", seconds="600")
+    begin(client, "dial", no_play="1", seconds="600")
     assert client.desk.status.line.startswith("Stopped early")
     (kept,) = get_kept(folder)
     assert kept.check.number == "370"
@@ -353,7 +355,7 @@ def test_the_beat_is_shown_and_its_place(client, folder, monkeypatch):
     play_into(monkeypatch, sound.samples)
     told = watch_lines(client, monkeypatch)
     at = client.desk.journal.end
-    begin(client, "flex", silent="1", seconds="10", moved="cord", places="plug, handset end")
+    begin(client, "flex", no_play="1", seconds="10", moved="cord", places="plug, handset end")
     beats = [data for kind, data in client.desk.journal.read(at)[0] if kind == "beat"]
     assert [beat["number"] for beat in beats] == list(range(1, 11))
     assert "1: move the cord now (plug)" in told
@@ -366,7 +368,7 @@ def test_a_beat_that_is_shown_is_the_movement_that_is_counted(client, folder, mo
     seconds, shown_s = 8.0, []
 
     def play(_check, _source, programme, _path, *, progress, ear):
-        lead_s, whole_s = scenes.get_take_length(seconds)
+        lead_s, whole_s = taking.get_take_length(seconds)
         for is_last in (False, True):
             shown_s.clear()
             for now_s in np.arange(0.0, whole_s if is_last else whole_s / 2, 0.01):
@@ -381,7 +383,7 @@ def test_a_beat_that_is_shown_is_the_movement_that_is_counted(client, folder, mo
         samples = np.concatenate([samples, np.zeros(96000)])
         return Recording(samples=samples, rate_hz=48000, conditions=Conditions(path="loop"))
 
-    monkeypatch.setattr(scenes, "_play", play)
+    monkeypatch.setattr(taking, "_play", play)
     begin(client, "flex", seconds=str(seconds))
     events = get_kept(folder)[0].check.events
     assert [event.movement for event in events] == list(range(1, len(shown_s) + 1))

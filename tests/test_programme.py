@@ -1,5 +1,6 @@
 import dataclasses
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,18 +13,32 @@ from voicecheck.programme import (
     make_programme,
     make_sweep,
 )
-from voicecheck.records import Recipe
+from voicecheck.records import Recipe, from_json, to_document
 
 
 def test_default_programme_is_that_of_the_design():
-    """Marks, silence, three sweeps 100-8000 Hz, level steps, four tones, in about 16 s."""
+    """Marks, three silences, three sweeps 100-8000 Hz, level steps, four tones, in about 18 s."""
     programme = make_programme()
+    assert [programme.name_block(block) for block in programme.blocks] == [
+        "mark 1", "silence 1", "sweep 1", "sweep 2", "sweep 3", "silence 2", "steps", "four-tone",
+        "silence 3", "mark 2",
+    ]  # fmt: skip
+    assert programme.duration_s == pytest.approx(18.0, abs=0.5)
+    idle_s = sum(block.end_s - block.start_s for block in programme.blocks_of("silence"))
+    assert idle_s == pytest.approx(3.0)
+    sweep = programme.blocks_of("sweep")[0]
+    assert (sweep.from_hz, sweep.to_hz) == (100.0, 8000.0)
+
+
+def test_a_recipe_of_before_the_later_silences_makes_the_programme_it_made():
+    """A recipe that was written without a field is read as the programmes of its time were."""
+    document = to_document(Recipe())
+    old = {name: value for name, value in document.items() if not name.startswith("silence_")}
+    programme = make_programme(from_json(msgspec.json.encode({**old, "silence_s": 1.0}), Recipe))
     assert [block.kind for block in programme.blocks] == [
         "mark", "silence", "sweep", "sweep", "sweep", "steps", "four-tone", "mark",
     ]  # fmt: skip
     assert programme.duration_s == pytest.approx(16.0, abs=0.5)
-    sweep = programme.blocks_of("sweep")[0]
-    assert (sweep.from_hz, sweep.to_hz) == (100.0, 8000.0)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)

@@ -14,7 +14,6 @@ import pytest
 from colours import contrast, to_linear
 from reportpage import Page
 
-from voicecheck.charts import load_words
 from voicecheck.errors import InputError
 from voicecheck.records import (
     Job,
@@ -24,8 +23,10 @@ from voicecheck.records import (
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report import ReportContent, render_html
 from voicecheck.report.notes import DATA_FOLDER
-from voicecheck.report.sentences import tell_found, tell_now
+from voicecheck.report.render import _list_hints
+from voicecheck.report.sentences import tell_comparison, tell_found, tell_now
 from voicecheck.report.tables import MOST_ROWS
+from voicecheck.words import load_words
 
 ENGLISH = load_words("en")
 CAUTIONS = DATA_FOLDER / "cautions.csv"
@@ -73,12 +74,24 @@ class TestOwnerPage:
         assert "8.8 dB louder at 1 kHz than before, a real change" in talk.text
         assert "0.6 dB louder at 1 kHz than before, which could be chance" in own.text
 
-    def test_what_a_comparison_says_of_itself_is_used(self):
-        comparison = factories.replace(
-            factories.make_comparison("before"), summary=("It talks far too quietly.",)
+    def test_a_crackle_is_told_beside_a_distortion(self):
+        """Frying is the commonest complaint of carbon: no other finding may take its place."""
+        findings = (
+            factories.make_finding(
+                "transmit", "thd_1000_percent", 9.7, "outside", low=None, high=6.3
+            ),
+            factories.make_finding("transmit", "kurtosis", 14.0, "outside", low=None, high=4.2),
         )
-        (statement,) = tell_found(factories.make_content(comparisons=(comparison,)), ENGLISH)
-        assert statement.text == "It talks far too quietly."
+        comparison = factories.replace(factories.make_comparison("before"), findings=findings)
+        (talk,) = tell_comparison(comparison, ENGLISH)
+        assert "it crackles while nobody speaks" in talk.text
+        assert "(kurtosis) 14.0, healthy sets up to 4.2" in talk.text
+        assert "it distorts (distortion at 1 kHz 9.7 %" in talk.text
+
+    def test_what_was_not_compared_is_told_with_its_reason(self):
+        own = tell_found(factories.make_content(), ENGLISH)[2]
+        told = "not compared: level, because the baseline was taken at 25 mA"
+        assert own.text == f"as it should be, within the limits of its type; {told}."
 
     @pytest.mark.parametrize(
         ("changes", "expected"),
@@ -303,7 +316,7 @@ def render_marked_language(monkeypatch, tmp_path):
 
 class TestLanguage:
     def test_every_sentence_comes_from_the_language_file(self, monkeypatch, tmp_path):
-        """What stands outside the brackets is data: names, numbers, units, cautions, reasons."""
+        """What stands outside the brackets is data: names, numbers, units, reasons."""
         page = Page(render_marked_language(monkeypatch, tmp_path))
         depth, outside = 0, []
         for character in page.words():
@@ -312,18 +325,28 @@ class TestLanguage:
         left = "".join(outside)
         data = [
             factories.JOB.label, factories.JOB.owner, factories.JOB.complaint, *factories.JOB.notes,
-            factories.SET_TYPE.name, "carbon", "the baseline was taken at 25 mA",
+            factories.SET_TYPE.name, "the baseline was taken at 25 mA",
             "dBFS", "dB", "relative", "xx",
         ]  # fmt: skip
-        for row in csv.DictReader(io.StringIO(CAUTIONS.read_text(encoding="utf-8"))):
-            data.append(row["caution"])
-        for row in csv.DictReader(io.StringIO(CHECKS.read_text(encoding="utf-8"))):
-            data.append(f"{row['name']}: {row['left_open']}")
         for text in sorted(data, key=len, reverse=True):
             left = left.replace(" ".join(text.split()), " ")
         assert re.findall(r"[^\W\d_]{2,}", left) == []
         (root,) = page.all("html")
         assert root["lang"] == "xx"
+
+    def test_every_caution_and_check_has_its_words(self):
+        for path, key, section in (
+            (CAUTIONS, "id", "caution"), (CHECKS, "check", "check_name"),
+            (CHECKS, "check", "left_open"),
+        ):  # fmt: skip
+            for row in csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))):
+                assert ENGLISH.has(section, row[key]), row
+
+    def test_a_language_may_tell_the_likely_causes(self):
+        own = {"hint_cause": {"F01": "k\u00f6rner kleben"}, "hint_next": {"F01": "klopfen"}}
+        words = factories.replace(ENGLISH, sections={**ENGLISH.sections, **own})
+        (hint,) = _list_hints(factories.make_content(), words)
+        assert "k\u00f6rner kleben (confidence high). To tell it apart: klopfen" in hint
 
 
 class TestContent:

@@ -13,10 +13,13 @@ from set_population import HEALTHY, Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Baseline, Run
+from voicecheck.records.verdicts import SEVERITY
 from voicecheck.verdicts import build_baseline, compare_runs, compare_to_baseline, pool_run
-from voicecheck.verdicts.decide import RANK, decide
+from voicecheck.verdicts.decide import decide
 
 POPULATION = Population()
+RANK = SEVERITY[::-1]
+"""From best to worst."""
 
 
 def make_run(

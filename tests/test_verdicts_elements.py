@@ -13,13 +13,14 @@ from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Against, Comparison, Finding, Recipe, Run
+from voicecheck.report import tell_comparison
 from voicecheck.verdicts import (
     compare_elements,
     compare_runs,
     identify_element,
     pool_run,
-    summarise,
 )
+from voicecheck.words import load_words
 
 PROGRAMME = make_programme(Recipe(sweep_s=0.7, n_sweeps=2))
 POPULATION = Population()
@@ -60,6 +61,11 @@ def compare(swept: dict[str, list[Run]]) -> Comparison:
     )
 
 
+def tell(comparison: Comparison) -> list[str]:
+    """What the report says of a comparison, by its sentences."""
+    return [f"{one.about}: {one.text}" for one in tell_comparison(comparison, load_words())]
+
+
 def find(comparison: Comparison, quantity: str) -> Finding:
     return next(f for f in comparison.findings if f.quantity == quantity)
 
@@ -91,7 +97,7 @@ def test_kind_of_element_is_told(swept, kind: str, expected: str):
 
 @pytest.mark.slow
 def test_summary_says_only_what_was_found(swept):
-    lines = summarise(compare(swept))
+    lines = tell(compare(swept))
     text = " ".join(lines)
     assert "the carbon element" in text
     assert "with the feed current" in text
@@ -122,28 +128,29 @@ def change(after: Run, before: Run) -> Comparison:
 
 
 def test_louder_and_crackle_gone_is_said_in_words():
-    lines = summarise(change(make_run(2, gain_db=6.0), make_run(3, bursts_per_s=5.0)))
+    lines = tell(change(make_run(2, gain_db=6.0), make_run(3, bursts_per_s=5.0)))
     text = " ".join(lines)
-    assert "Speech sent to the line is " in text
-    assert "louder than before" in text
+    assert "How it talks: " in text
+    assert "dB louder than before, a real change" in text
     assert "the crackle" in text
     assert "is gone in the pauses" in text
 
 
 def test_no_change_is_said_as_no_change():
     before = make_run(3)
-    lines = summarise(change(before, before))
-    assert lines[0] == "No difference to before larger than the spread between seats."
+    lines = tell(change(before, before))
+    assert lines == ["How it talks: no difference to before larger than the spread between seats."]
 
 
 def test_refused_comparison_says_why():
     after, before = make_run(2), make_run(3)
     conditions = after.pooled.conditions.replace(feed_ma=20.0)
     after = dataclasses.replace(after, pooled=after.pooled.replace(conditions=conditions))
-    text = " ".join(summarise(change(after, before)))
-    assert "Not compared" in text
+    text = " ".join(tell(change(after, before)))
+    assert "not compared: response, level, distortion" in text
     assert "feed current (mA) is 20 here and 40 there" in text
-    assert "louder" not in text or "apart from its level" in text
+    assert "louder" not in text
+    assert "quieter" not in text
 
 
 @pytest.mark.parametrize("overall", ["within", "outside", "doubtful", "not comparable"])
@@ -156,10 +163,14 @@ def test_summary_never_says_more_than_the_verdicts(overall: str):
         job=1, stage="before", against=Against(kind="baseline", name="Hillview 2", n=8),
         findings=(finding,), overall=overall,
     )  # fmt: skip
-    text = " ".join(summarise(comparison))
-    assert ("8.0 dB weaker" in text) == (overall in ("outside", "doubtful"))
-    assert ("In doubt" in text) == (overall == "doubtful")
-    assert ("Nothing could be compared" in text) == (overall == "not comparable")
+    text = " ".join(tell(comparison))
+    # 8.0 dB below the mean is 4.0 dB below the lower limit.
+    assert ("too quiet, 4.0 dB below the limit" in text) == (overall in ("outside", "doubtful"))
+    assert ("not certain" in text) == (overall == "doubtful")
+    assert ("as it should be" in text) == (overall == "within")
+    assert ("cannot be compared with its type, because a reason" in text) == (
+        overall == "not comparable"
+    )
 
 
 def test_ranges_over_different_currents_are_not_compared():

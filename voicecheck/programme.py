@@ -30,10 +30,12 @@ MIN_SWEEP_S, MAX_SWEEP_S = 0.5, 30.0
 
 
 RECIPES = {
-    "default": Recipe(),
+    "default": Recipe(silence_middle_s=1.0, silence_end_s=1.0),
     "quick": Recipe(
         lead_in_s=0.2,
         silence_s=0.6,
+        silence_middle_s=0.3,
+        silence_end_s=0.3,
         n_sweeps=1,
         sweep_s=3.0,
         sweep_gap_s=0.3,
@@ -44,13 +46,21 @@ RECIPES = {
     ),
     "careful": Recipe(
         silence_s=3.0,
+        silence_middle_s=1.5,
+        silence_end_s=1.5,
         n_sweeps=8,
         sweep_s=3.0,
         step_frequencies_hz=(315.0, 500.0, 1000.0),
         tones_s=2.0,
     ),
 }
-"""Programmes to choose from: about 6, 16 and 40 s."""
+"""
+Programmes to choose from: about 7, 18 and 42 s.
+
+Silences at start, middle and end tell idle noise from a sound that came and went.
+"""
+DEFAULT_RECIPE = RECIPES["default"]
+"""What is played and looked for when nothing else is asked for."""
 
 
 def compute_sweep_constant_s(recipe: Recipe) -> float:
@@ -159,7 +169,7 @@ def make_programme(recipe: Recipe | None = None) -> Programme:
     >>> [block.kind for block in programme.blocks][:3]
     ['mark', 'silence', 'sweep']
     """
-    recipe = recipe or Recipe()
+    recipe = recipe or DEFAULT_RECIPE
     check_recipe(recipe)
     blocks, end_s = _lay_out(recipe)
     samples = np.zeros(math.ceil(end_s * recipe.rate_hz))
@@ -289,11 +299,16 @@ def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
 
     mark = make("mark", nominal, recipe.mark_from_hz, recipe.mark_to_hz)
     listed = [(mark, recipe.mark_s, 2 * gap_s)]
-    if recipe.silence_s > 0:
-        listed.append((make("silence", 0.0), recipe.silence_s, gap_s))
+
+    def add_silence(length_s: float) -> None:
+        if length_s > 0:
+            listed.append((make("silence", 0.0), length_s, gap_s))
+
+    add_silence(recipe.silence_s)
     sweep = make("sweep", nominal, recipe.sweep_from_hz, recipe.sweep_to_hz)
     length_s = compute_sweep_duration_s(recipe)
     listed += [(sweep, length_s, recipe.sweep_gap_s)] * recipe.n_sweeps
+    add_silence(recipe.silence_middle_s)
     if recipe.step_levels_db:
         peak = nominal * ratio_from_db(max(recipe.step_levels_db))
         length_s = recipe.step_s * len(recipe.step_levels_db)
@@ -302,6 +317,7 @@ def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
     if recipe.tones_hz:
         tones = make("four-tone", nominal * math.sqrt(len(recipe.tones_hz)), *recipe.tones_hz)
         listed.append((tones, recipe.tones_s, 2 * gap_s))
+    add_silence(recipe.silence_end_s)
     return [*listed, (mark, recipe.mark_s, recipe.tail_s)]
 
 

@@ -12,7 +12,7 @@ from collections import defaultdict
 import numpy as np
 
 from voicecheck.bench.simulated.dial import DialSettings, make_dial_scene
-from voicecheck.checkout.dial import measure_dial
+from voicecheck.checkout.dial.measure import measure_dial
 from voicecheck.records import Recording
 
 RATES_HZ, SNR_DB = (16000, 44100, 48000), (20.0, 30.0, 45.0)

@@ -7,7 +7,7 @@ False events an hour on quiet cords, healthy and carbon, with and without hum.
 import sys
 
 from voicecheck.bench.simulated.flex import make_flex
-from voicecheck.checkout.flex import measure_flex
+from voicecheck.checkout.flex.measure import measure_flex
 from voicecheck.records import Recording
 
 LENGTH_S = 120.0

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import os
+import io
 from pathlib import Path
 
 import numpy as np
 
 from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
+from voicecheck.writing import DOOR, Door
 
 FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 
 
-def save_sound(path: str | Path, samples: Array, rate_hz: int) -> Path:
+def save_sound(path: str | Path, samples: Array, rate_hz: int, door: Door = DOOR) -> Path:
     """
     Write one channel as 24-bit WAV or FLAC.
 
@@ -24,6 +25,7 @@ def save_sound(path: str | Path, samples: Array, rate_hz: int) -> Path:
     samples : ndarray, shape (n_samples,)
         Full-scale units, within -1 and 1.
     rate_hz : int
+    door : Door
 
     Returns
     -------
@@ -41,20 +43,12 @@ def save_sound(path: str | Path, samples: Array, rate_hz: int) -> Path:
         raise InputError(f"{path.name}: need a name that ends in .wav or .flac")
     if not np.all(np.abs(samples) <= 1.0):
         raise InputError(f"{path.name}: samples beyond full scale; lower the level and try again")
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        soundfile.write(
-            aside,
-            np.minimum(samples, 1.0 - 2.0**-23),
-            rate_hz,
-            subtype="PCM_24",
-            format=FORMATS[path.suffix.lower()],
-        )
-        aside.replace(path)
-    except (OSError, soundfile.SoundFileError) as error:
-        message = f"{path}: cannot be written ({error}); choose another folder or name"
-        raise InputError(message) from error
-    finally:
-        if aside.parent.is_dir():
-            aside.unlink(missing_ok=True)
-    return path
+    content = io.BytesIO()
+    soundfile.write(
+        content,
+        np.minimum(samples, 1.0 - 2.0**-23),
+        rate_hz,
+        subtype="PCM_24",
+        format=FORMATS[path.suffix.lower()],
+    )
+    return door.write(path, content.getvalue())

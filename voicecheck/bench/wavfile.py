@@ -8,7 +8,6 @@ text field empty, without an error.
 
 from __future__ import annotations
 
-import os
 import struct
 from collections.abc import Sequence
 from pathlib import Path
@@ -30,6 +29,7 @@ from voicecheck.records import (
     to_json,
 )
 from voicecheck.records.arrays import Array
+from voicecheck.writing import DOOR, Door
 
 __all__ = ["WavFileBench", "load_programme", "load_recording", "save_programme"]
 
@@ -96,7 +96,7 @@ class WavFileBench(Bench):
         return recording.replace(calibration=self.calibration)
 
 
-def save_programme(programme: Programme, path: str | Path) -> None:
+def save_programme(programme: Programme, path: str | Path, door: Door = DOOR) -> None:
     """
     Write a programme file: 24-bit WAV, one channel, its recipe inside.
 
@@ -105,13 +105,13 @@ def save_programme(programme: Programme, path: str | Path) -> None:
     programme : Programme
     path : path
         Replaced only when the new file is complete.
+    door : Door
 
     Raises
     ------
     InputError
         The file cannot be written there.
     """
-    path = Path(path)
     steps = np.rint(programme.samples * FULL_SCALE_24).astype("<i4")
     sound = steps.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
     rate_hz = programme.rate_hz
@@ -124,11 +124,7 @@ def save_programme(programme: Programme, path: str | Path) -> None:
             (RECIPE_CHUNK, to_json(programme.recipe)),
         )
     )
-    try:
-        _write_aside(path, _make_chunk(b"RIFF", body))
-    except OSError as error:
-        message = f"{path}: cannot be written ({error.strerror}); choose another folder or name"
-        raise InputError(message) from error
+    door.write(path, _make_chunk(b"RIFF", body))
 
 
 def load_programme(path: str | Path) -> Programme:
@@ -181,19 +177,6 @@ def load_programme(path: str | Path) -> Programme:
 
 def _make_chunk(name: bytes, content: bytes) -> bytes:
     return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
-
-
-def _write_aside(path: Path, content: bytes) -> None:
-    """Write beside `path` and move into place, so that a kill leaves the old file or the new."""
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with aside.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
 
 
 def _is_rounded(stored: Array, made: Array) -> bool:

@@ -1,46 +1,52 @@
 """Records -> figures. Never shows one: that is for whoever asked."""
 
 from voicecheck.charts.captions import (
-    SEVERITY,
     conclude_path,
-    count_decimals,
     describe_response,
     find_worst,
     is_held_against_limits,
     list_conditions,
     say_limits,
     say_stage,
+    say_value,
 )
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
-from voicecheck.charts.saving import inline_svg, render_figure, save_figure, write_aside
+from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
-from voicecheck.charts.words import Words, load_words
+from voicecheck.records.shown import Display, show_by
 
 __all__ = [
     "OWNER_PATHS",
-    "SEVERITY",
-    "Words",
     "conclude_path",
-    "count_decimals",
     "describe_response",
     "draw_findings",
     "draw_job_sheet",
     "draw_response",
     "draw_summary",
     "draw_timing",
+    "find_display",
     "find_worst",
     "inline_svg",
     "is_held_against_limits",
     "list_conditions",
-    "load_words",
     "order_runs",
     "render_figure",
     "save_figure",
     "say_limits",
     "say_stage",
-    "write_aside",
+    "say_value",
 ]
+
+
+def find_display() -> Display:
+    """What shows records in a notebook; loaded when one is shown."""
+    from voicecheck.charts import notebook
+
+    return notebook
+
+
+show_by(find_display)

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from voicecheck.charts.words import Words
 from voicecheck.records import Baseline, Comparison, Conditions, Finding, Run
+from voicecheck.records.quantities import count_decimals, unit_of
+from voicecheck.records.verdicts import rank_verdict
+from voicecheck.words import Words
 
 RELATIVE = "dB relative"
-SEVERITY = ("outside", "doubtful", "not comparable", "within")
-"""From what matters most to what matters least."""
 DESCRIBED_HZ = (300.0, 1000.0, 3400.0)
 
 
@@ -64,9 +64,7 @@ def find_worst(findings: Sequence[Finding]) -> Finding | None:
     """
 
     def rank(finding: Finding) -> tuple[int, int]:
-        verdict = finding.verdict
-        place = SEVERITY.index(verdict) if verdict in SEVERITY else len(SEVERITY)
-        return place, 0 if finding.worst_hz is not None else 1
+        return rank_verdict(finding.verdict), 0 if finding.worst_hz is not None else 1
 
     return min(findings, key=rank, default=None)
 
@@ -96,7 +94,7 @@ def read_level(run: Run, frequency_hz: float) -> float | None:
 
 def say_stage(stage: str, words: Words) -> str:
     """A stage in words; a user's own label as it is."""
-    return words.say("stage", stage) if words.has("stage", stage) else stage
+    return words.say_own("stage", stage, stage)
 
 
 def conclude_path(runs: Sequence[Run], comparison: Comparison | None, words: Words) -> str:
@@ -302,11 +300,24 @@ def describe_response(
     return tuple(lines)
 
 
-def count_decimals(value: float | None, unit: str) -> int:
-    """Decimals worth printing: one, but two for a percentage below 1, none for a frequency."""
-    if unit == "%" and value is not None and abs(value) < 1.0:
-        return 2
-    return 0 if unit == "Hz" else 1
+def say_value(
+    value: float | None, unit: str, words: Words, *, quantity: str = "", with_unit: bool = True
+) -> str:
+    """
+    A value with its unit, to the decimals that it deserves.
+
+    Parameters
+    ----------
+    value : float or None
+    unit : str
+    words : Words
+    quantity : str
+        Which it is, where that is known.
+    with_unit : bool
+    """
+    unit = unit_of(quantity, unit)
+    text = words.number(value, count_decimals(quantity, value, unit))
+    return f"{text} {words.say('unit', unit)}" if unit and with_unit else text
 
 
 def say_limits(finding: Finding, words: Words) -> str:
@@ -319,7 +330,7 @@ def say_limits(finding: Finding, words: Words) -> str:
     words : Words
     """
     low, high = (
-        words.number(limit, count_decimals(limit, finding.unit))
+        words.number(limit, count_decimals(finding.quantity, limit, finding.unit))
         for limit in (finding.low, finding.high)
     )
     if finding.low is None and finding.high is None:

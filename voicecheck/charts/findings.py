@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.captions import is_held_against_limits, say_stage
+from voicecheck.charts.captions import is_held_against_limits, say_stage, say_value
 from voicecheck.charts.style import (
     BAND_FACE,
     FAINT_INK,
@@ -14,9 +14,10 @@ from voicecheck.charts.style import (
     make_figure,
     write_text,
 )
-from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Finding
+from voicecheck.records.verdicts import TELLING
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -122,7 +123,7 @@ def _dress(axes: Axes, n_rows: int, words: Words) -> None:
 
 def _draw_finding(axes: Axes, row: int, finding: Finding, words: Words) -> None:
     verdict = finding.verdict
-    colour = STAGE_STYLES["before" if verdict in ("outside", "doubtful") else "after"].colour
+    colour = STAGE_STYLES["before" if verdict in TELLING else "after"].colour
     place = place_finding(finding)
     if place is not None:
         shown = min(max(place, -EDGE), EDGE)
@@ -133,9 +134,11 @@ def _draw_finding(axes: Axes, row: int, finding: Finding, words: Words) -> None:
         face = "white" if hollow else colour
         axes.plot([shown], [row], marker=marker, color=colour, markerfacecolor=face, markersize=5)
     name = f"{words.say('path_term', finding.path)}: {words.say('quantity', finding.quantity)}"
-    value = f"{words.number(finding.value)} {finding.unit}" if finding.value is not None else ""
+    value = ""
+    if finding.value is not None:
+        value = say_value(finding.value, finding.unit, words, quantity=finding.quantity)
     text = ", ".join(part for part in (value, words.say("verdict", verdict)) if part)
     look = {"transform": axes.get_yaxis_transform(), "va": "center", "fontsize": 7.5}
-    weight = "bold" if verdict in ("outside", "doubtful") else "normal"
+    weight = "bold" if verdict in TELLING else "normal"
     write_text(axes, -0.02, row, clean_text(name, 52), ha="right", **look)
     write_text(axes, 1.02, row, clean_text(text, 44), ha="left", weight=weight, **look)

@@ -25,9 +25,9 @@ from voicecheck.charts.style import (
     mark_points,
     write_text,
 )
-from voicecheck.charts.words import Words
 from voicecheck.records import Baseline, Comparison, Run
 from voicecheck.records.arrays import Array
+from voicecheck.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

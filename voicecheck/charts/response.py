@@ -15,9 +15,9 @@ from voicecheck.charts.captions import (
 )
 from voicecheck.charts.panel import SPAN_DB, PanelNotes, draw_panel, order_runs
 from voicecheck.charts.style import FAINT_INK, clean_text, make_figure, write_foot, write_text
-from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Run, SetType
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

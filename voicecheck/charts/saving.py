@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from voicecheck.errors import InputError
+from voicecheck.writing import DOOR, Door
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -58,7 +58,7 @@ def render_figure(figure: Figure, file_format: str) -> bytes:
     return buffer.getvalue()
 
 
-def save_figure(figure: Figure, path: Path | str) -> Path:
+def save_figure(figure: Figure, path: Path | str, door: Door = DOOR) -> Path:
     """
     Write a figure; its name's ending says the format.
 
@@ -66,7 +66,8 @@ def save_figure(figure: Figure, path: Path | str) -> Path:
     ----------
     figure : Figure
     path : path
-        Ends in .png, .svg or .pdf. Written aside first and then renamed.
+        Ends in .png, .svg or .pdf. Its folder is made.
+    door : Door
 
     Returns
     -------
@@ -79,36 +80,7 @@ def save_figure(figure: Figure, path: Path | str) -> Path:
     """
     target = Path(path)
     content = render_figure(figure, target.suffix.removeprefix(".").lower())
-    write_aside(target, content)
-    return target
-
-
-def write_aside(target: Path, content: bytes) -> None:
-    """
-    Put a file in place whole or not at all.
-
-    Parameters
-    ----------
-    target : Path
-        Its folder is made.
-    content : bytes
-
-    Raises
-    ------
-    InputError
-        The place cannot be written; what was there before is still there.
-    """
-    aside = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        aside.write_bytes(content)
-        aside.replace(target)
-    except OSError as error:
-        aside.unlink(missing_ok=True) if target.parent.is_dir() else None
-        raise InputError(
-            f"{target}: cannot be written ({error.strerror}); nothing was changed; "
-            "choose another folder"
-        ) from error
+    return door.write_all(target.parent, {target.name: content})[0]
 
 
 def inline_svg(svg: bytes, prefix: str) -> str:

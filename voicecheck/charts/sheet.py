@@ -25,10 +25,10 @@ from voicecheck.charts.style import (
     write_foot,
     write_text,
 )
-from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Job, Run, SetType
 from voicecheck.records.arrays import Array
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

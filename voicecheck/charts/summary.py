@@ -16,9 +16,9 @@ from voicecheck.charts.labels import write_key
 from voicecheck.charts.panel import PanelNotes, draw_panel, order_runs
 from voicecheck.charts.response import draw_response, list_confessions, write_head
 from voicecheck.charts.style import MM, make_figure, write_foot, write_text
-from voicecheck.charts.words import Words, load_words
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Run, SetType
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

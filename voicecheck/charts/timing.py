@@ -1,19 +1,34 @@
-"""Picture of dial pulses: every digit a row, open and closed against time."""
+"""Pictures of checks against time: dial pulses digit by digit, and spans of anything else."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.style import FAINT_INK, FONT, GRID, INK, make_figure, write_text
+from voicecheck.charts.style import (
+    FAINT_INK,
+    FONT,
+    GRID,
+    INK,
+    MM,
+    PALETTE,
+    make_figure,
+    write_text,
+)
+from voicecheck.errors import InputError
 from voicecheck.records import DialCheck, DialDigit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-OPEN_FACE, BOUNCE_FACE = "#10325C", "#B4500F"
+OPEN_FACE, BOUNCE_FACE = PALETTE["2"], PALETTE["1"]
 ROW_MM, HEAD_MM, FOOT_MM, WIDTH_MM = 9.0, 16.0, 18.0, 180.0
 MOST_ROWS = 24
+THIN_SHARE = 0.004
+"""Of the axis: as wide as a mark without length is drawn, 0.3 mm on paper."""
+LETTER_SHARE = 0.009
+"""Of the picture's width, for each letter of a row's name beyond three."""
 NO_BREAK_MS = 4.0
 """Width of a click, whose break is not known."""
 
@@ -31,33 +46,96 @@ def draw_timing(check: DialCheck) -> Figure:
     -------
     Figure
         180 mm wide, 9 mm a digit; the first 24 digits.
+
+    Raises
+    ------
+    InputError
+        There is no digit.
     """
     rows = check.digits[:MOST_ROWS]
-    height_mm = HEAD_MM + FOOT_MM + ROW_MM * len(rows)
-    figure = make_figure(WIDTH_MM, height_mm)
-    axes = figure.add_axes((0.06, FOOT_MM / height_mm, 0.44, 1.0 - (HEAD_MM + FOOT_MM) / height_mm))
+    if not rows:
+        raise InputError("timing picture: this dial check has no digit")
+    figure, axes = _make_rows([digit.digit for digit in rows], [_describe(digit) for digit in rows])
+    for row, digit in enumerate(reversed(rows)):
+        _draw_digit(axes, row, digit)
     longest_ms = max(_measure_length(digit) for digit in rows)
-    for row, digit in enumerate(rows):
-        _draw_digit(axes, len(rows) - 1 - row, digit)
+    axes.set_xlim(-0.02 * longest_ms, 1.02 * longest_ms)
+    return _label(
+        figure, axes, "ms from the first opening", f"Dialled: {check.number}", _summarise(check)
+    )
+
+
+def draw_spans(
+    title: str,
+    axis: str,
+    rows: Sequence[tuple[str, Sequence[tuple[float, float]], str]],
+) -> Figure:
+    """
+    Rows of spans on one axis: when something was heard, or from where to where it reaches.
+
+    Parameters
+    ----------
+    title, axis : str
+        What is shown; what the axis counts, with its unit.
+    rows : sequence of (name, spans, words)
+        Spans as (start, end) in the axis's unit; one without length is a thin mark. The first 24.
+
+    Returns
+    -------
+    Figure
+        180 mm wide, 9 mm a row.
+
+    Raises
+    ------
+    InputError
+        There is nothing to be drawn.
+    """
+    shown = [row for row in rows if row[1]][:MOST_ROWS]
+    if not shown:
+        raise InputError(f"picture of {title.lower()}: there is nothing to be drawn")
+    ends = [end for _, spans, _ in shown for span in spans for end in span]
+    low, high = min(0.0, *ends), max(0.0, *ends)
+    width = (high - low) or 1.0
+    figure, axes = _make_rows([name for name, _, _ in shown], [told for _, _, told in shown])
+    for row, (_, spans, _) in enumerate(reversed(shown)):
+        bars = [(start, max(end - start, THIN_SHARE * width)) for start, end in spans]
+        axes.broken_barh(bars, (row - 0.32, 0.64), facecolors=OPEN_FACE)
+    axes.set_xlim(low - 0.02 * width, high + 0.02 * width)
+    left_out = len(rows) - len(shown)
+    told = f"the first {MOST_ROWS} of {len(rows)}" if left_out and len(shown) == MOST_ROWS else ""
+    return _label(figure, axes, axis, title, told)
+
+
+def _make_rows(names: Sequence[str], told: Sequence[str]) -> tuple[Figure, Axes]:
+    """A figure and its axes, with a named row for each, the first on top, its words beside it."""
+    height_mm = HEAD_MM + FOOT_MM + ROW_MM * len(names)
+    figure = make_figure(WIDTH_MM, height_mm)
+    left = 0.06 + LETTER_SHARE * max(0, max(map(len, names)) - 3)
+    place = (left, FOOT_MM / height_mm, 0.5 - left, 1.0 - (HEAD_MM + FOOT_MM) / height_mm)
+    axes: Axes = figure.add_axes(place)
+    for row, words in enumerate(reversed(told)):
         axes.annotate(
-            _describe(digit),
-            (1.02, len(rows) - 1 - row),
+            words,
+            (1.02, row),
             xycoords=("axes fraction", "data"),
             va="center",
             fontsize=6.5,
             family=FONT,
             color=INK,
         )
-    axes.set_xlim(-0.02 * longest_ms, 1.02 * longest_ms)
-    axes.set_ylim(-0.6, len(rows) - 0.4)
-    axes.set_yticks(range(len(rows)), [digit.digit for digit in reversed(rows)])
-    axes.set_xlabel("ms from the first opening", fontsize=7, family=FONT, color=INK)
+    axes.set_ylim(-0.6, len(names) - 0.4)
+    axes.set_yticks(range(len(names)), list(reversed(names)))
     axes.tick_params(labelsize=8, colors=INK)
     axes.grid(visible=True, axis="x", color=GRID, linewidth=0.5)
     axes.set_axisbelow(True)
     axes.spines[["top", "right", "left"]].set_visible(False)
-    write_text(figure, 0.06, 1.0 - 6.0 / height_mm, f"Dialled: {check.number}", fontsize=10)
-    told = _summarise(check)
+    return figure, axes
+
+
+def _label(figure: Figure, axes: Axes, axis: str, title: str, told: str) -> Figure:
+    height_mm = figure.get_figheight() / MM
+    axes.set_xlabel(axis, fontsize=7, family=FONT, color=INK)
+    write_text(figure, 0.06, 1.0 - 6.0 / height_mm, title, fontsize=10)
     write_text(figure, 0.06, 1.0 - 11.0 / height_mm, told, fontsize=7, color=FAINT_INK)
     return figure
 

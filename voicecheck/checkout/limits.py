@@ -9,6 +9,7 @@ from importlib.resources import files
 
 from voicecheck.errors import InputError
 from voicecheck.records import Finding
+from voicecheck.records.terms import Verdict
 
 Row = Mapping[str, str]
 MEMORY = "from memory"
@@ -116,7 +117,8 @@ def judge(
     ['within', 'doubtful', 'outside']
     """
     low, high = (read_number(row.get(column, "")) for column in columns)
-    verdict, reason = "not comparable", "not to be had from this recording"
+    verdict: Verdict = "not comparable"
+    reason = "not to be had from this recording"
     if value is not None:
         below = low is not None and value < low
         above = high is not None and value > high

@@ -10,6 +10,7 @@ from importlib.resources import files
 
 from voicecheck.errors import InputError
 from voicecheck.records import CheckList, CheckStep, JackConversion
+from voicecheck.records.terms import check_word
 
 TEMPLATE = "checklist.csv"
 VARIANTS = ("desk", "wall")
@@ -49,8 +50,7 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     >>> len(parse_steps(read_template(), "wall"))
     26
     """
-    if variant not in VARIANTS:
-        raise InputError(f"variant: need one of {', '.join(VARIANTS)}, got {variant!r}")
+    check_word(variant, VARIANTS, "variant")
     steps = []
     for row in _read_rows(text):
         if row["variant"].strip() not in ("all", variant):
@@ -211,8 +211,8 @@ def conclude(
     InputError
         Another state; or "ready" while a step is open.
     """
-    if final and final not in FINALS:
-        raise InputError(f"final: need one of {', '.join(FINALS)}, got {final!r}")
+    if final:
+        check_word(final, FINALS, "final")
     checked = CheckList(
         job=job, variant=variant, steps=steps, jack=jack, final=final or "not ready"
     )

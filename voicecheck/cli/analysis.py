@@ -7,7 +7,16 @@ from typing import Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.common import (
+    Force,
+    Json,
+    Quiet,
+    open_door,
+    show_progress,
+    tell,
+    write_json,
+    write_text,
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -26,9 +35,10 @@ def signal(
     sweeps: Annotated[int | None, typer.Option(help="How many sweeps. Default 3.")] = None,
     sweep_s: Annotated[float | None, typer.Option(help="Length of each, s. Default 3.")] = None,
     kind: Annotated[
-        str, typer.Option(help="default (16 s), quick (6 s) or careful (40 s).")
+        str, typer.Option(help="default (18 s), quick (7 s) or careful (42 s).")
     ] = "default",
     cap_dbfs: Annotated[float, typer.Option(help="Output cap: no block may peak above it.")] = -3.0,
+    force: Force = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -43,7 +53,8 @@ def signal(
         sweep_s=sweep_s,
         cap_dbfs=cap_dbfs,
     )
-    programme = write_signal(out, recipe)
+    with open_door(force=force, quiet=quiet) as door:
+        programme = write_signal(out, recipe, door)
     if as_json:
         write_json(describe_programme(programme, str(out)))
         return

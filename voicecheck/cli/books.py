@@ -103,7 +103,9 @@ def salvage(
     _show_problems(problems, f"everything was saved into {into}", as_json=as_json)
 
 
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
+Overwrite = Annotated[
+    bool, typer.Option("--force", "--overwrite", help="Replace a file that is there.")
+]
 
 
 def export_job(

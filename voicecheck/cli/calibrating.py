@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated, Any
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
 from voicecheck.cli.keys import is_terminal, wait_for_key
-from voicecheck.errors import BenchError, InputError, RecordingError
+from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
-    from voicecheck.records import StepResult
+    from voicecheck.cli.takeview import TakeView
+    from voicecheck.jobbook import JobBook
+    from voicecheck.records import Recording, StepResult
     from voicecheck.workflow.benches.sitting import Guide, Sitting
+    from voicecheck.workflow.benches.stepping import Play, Reading, StepAnswer, StepRequest
 
 Name = Annotated[str, typer.Argument(help="Name of the bench.")]
 Steps = Annotated[
@@ -23,9 +29,9 @@ Steps = Annotated[
 Yes = Annotated[
     bool, typer.Option("--yes", help="Do not wait for a key: wires are as the step asks.")
 ]
-METER_S = 8.0
-"""Long enough for a meter to settle and be read."""
 SCRIPTED_S = 3.0
+"""Nobody has to read a meter or to let a calibrator settle while a script plays."""
+Answers = dict[str, tuple[float, ...]]
 
 
 def register(benches: typer.Typer) -> None:
@@ -58,19 +64,11 @@ def calibrate(
     """Calibrate a bench step by step; what is done is kept, the rest can wait."""
     answers = {
         "meter_v": tuple(meter_v or ()),
-        "calibrator_dbspl": calibrator_dbspl,
-        "sound_meter_dbspl": sound_meter_dbspl,
+        "calibrator_dbspl": (calibrator_dbspl,),
+        "sound_meter_dbspl": () if sound_meter_dbspl is None else (sound_meter_dbspl,),
     }
-    results = _sit(
-        name,
-        step,
-        book=book,
-        yes=yes,
-        quiet=quiet,
-        is_check=False,
-        answers=answers,
-        temperature_c=temperature_c,
-    )
+    with _open_sitting(name, book, quiet=quiet, temperature_c=temperature_c) as at:
+        results = _go_through(at, step, answers if yes else None)
     if as_json:
         from voicecheck.records import to_document
 
@@ -88,12 +86,11 @@ def check(
     """Check a bench before the day's work: loop-back, reference handset, noise, hum, seal."""
     from voicecheck.cli.benchshow import render_check
     from voicecheck.records import to_document
-    from voicecheck.workflow.benches.sitting import Sitting
-    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.benches.sitting import keep_check
 
-    _sit(name, step, book=book, yes=yes, quiet=quiet, is_check=True, answers={})
-    with open_book(book) as opened:
-        outcome = Sitting(opened, name, is_check=True).check()
+    with _open_sitting(name, book, quiet=quiet, is_check=True) as at:
+        _go_through(at, step, {} if yes else None)
+        outcome = keep_check(at.book, at.sitting)
     if as_json:
         write_json({**to_document(outcome), "passed": outcome.is_passed})
     else:
@@ -111,146 +108,187 @@ def tone(
 ) -> None:
     """Play the calibration tone on the line drive, to read a meter by."""
     from voicecheck.cli.takeview import TakeView
-    from voicecheck.workflow.benches.sitting import Sitting
+    from voicecheck.workflow.benches.sitting import open_sitting
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
-        sitting = Sitting(opened, name, progress=view.update)
+        sitting = open_sitting(opened, name, progress=view.update)
         sitting.play("electrical-out", frequency_hz=hz, length_s=seconds)
     tell(f"Played {hz:g} Hz at {sitting.tone_dbfs:g} dBFS for {seconds:g} s.", quiet=quiet)
 
 
-def _sit(
+@dataclass(frozen=True, slots=True)
+class _AtBench:
+    """A sitting with what shows it."""
+
+    book: JobBook
+    sitting: Sitting
+    view: TakeView
+    quiet: bool
+
+
+@contextmanager
+def _open_sitting(
     name: str,
-    wanted: list[str] | None,
-    *,
     book: str | None,
-    yes: bool,
+    *,
     quiet: bool,
-    is_check: bool,
-    answers: dict[str, Any],
+    is_check: bool = False,
     temperature_c: float | None = None,
-) -> list[StepResult]:
-    """Go through the steps that are open, or those asked for."""
+) -> Iterator[_AtBench]:
     from voicecheck.cli.takeview import TakeView
-    from voicecheck.workflow.benches.sitting import DAILY_STEPS, Sitting, get_guide
+    from voicecheck.workflow.benches.sitting import open_sitting
     from voicecheck.workflow.books import open_book
 
-    if not yes and not is_terminal():
-        raise InputError("nobody is here to ask: add --yes when the wires are as the step asks")
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
-        sitting = Sitting(
+        sitting = open_sitting(
             opened, name, is_check=is_check, temperature_c=temperature_c, progress=view.update
         )
-        guides = [get_guide(step) for step in wanted] if wanted else list(sitting.list_open())
-        if is_check and any(guide.name not in DAILY_STEPS for guide in guides):
-            raise InputError(f"step: a daily check has only {', '.join(DAILY_STEPS)}")
-        if not guides:
-            tell("Nothing is open; --step STEP does one again.", quiet=quiet)
-        if is_check and not guides:
-            guides = [get_guide(step) for step in DAILY_STEPS]
-        results = []
-        for number, guide in enumerate(guides, 1):
-            try:
-                done = (
-                    _do_step(sitting, guide, view, answers)
-                    if yes
-                    else _ask_through(sitting, guide, view, f"Step {number} of {len(guides)}")
-                )
-            except KeyboardInterrupt:
-                tell("voicecheck: stopped; the steps that are done are kept")
-                sys.exit(130)
-            if done is not None:
-                results.append(done)
-                _tell_result(done, quiet=quiet)
+        yield _AtBench(opened, sitting, view, quiet)
+
+
+def _go_through(
+    at: _AtBench, steps: list[str] | None, answers: Answers | None
+) -> tuple[StepResult, ...]:
+    """Go through the steps that are open, or those asked for; alone where there are answers."""
+    from voicecheck.workflow.benches.stepping import go_through
+
+    if answers is None and not is_terminal():
+        raise InputError("nobody is here to ask: add --yes when the wires are as the step asks")
+    guides = at.sitting.list_wanted(steps or ())
+    if not guides:
+        tell("Nothing is open; --step STEP does one again.", quiet=at.quiet)
+    attendant = (
+        TerminalSteps(at.view, quiet=at.quiet)
+        if answers is None
+        else ScriptedSteps(at.view, answers, quiet=at.quiet)
+    )
+    results, was_stopped = go_through(at.sitting, guides, attendant)
+    if was_stopped:
+        tell("voicecheck: stopped; the steps that are done are kept")
+        sys.exit(130)
     return results
 
 
-def _tell_result(result: StepResult, *, quiet: bool) -> None:
-    from voicecheck.cli.benchshow import render_result
+class _Telling:
+    """What a terminal and a script have in common: results are told on standard error."""
 
-    tell(f"{result.step}\n{render_result(result)}", quiet=quiet)
+    def __init__(self, view: TakeView, *, quiet: bool) -> None:
+        self._view, self._quiet = view, quiet
+
+    def tell(self, line: str) -> None:
+        """See `StepAttendant`: the view of the take says it."""
+
+    def report(self, guide: Guide, result: StepResult) -> None:
+        """See `StepAttendant`."""
+        from voicecheck.cli.benchshow import render_result
+
+        self._view.stop()
+        tell(f"{guide.name}\n{render_result(result)}", quiet=self._quiet)
 
 
-def _do_step(sitting: Sitting, guide: Guide, view: Any, answers: dict[str, Any]) -> StepResult:
-    """One step without a question."""
-    step = guide.name
-    volts = answers.get("meter_v", ())
-    stand_in_dbspl = answers.get("sound_meter_dbspl")
-    if step == "electrical-out":
-        if not volts:
+class ScriptedSteps(_Telling):
+    """
+    Nobody is there: the wires are as the step asks, and readings come from options.
+
+    Parameters
+    ----------
+    view : TakeView
+    answers : dict of str to tuple of float
+        By the name of the reading; of several tones the last ones.
+    quiet : bool
+    """
+
+    length_s, is_patient = SCRIPTED_S, False
+
+    def __init__(self, view: TakeView, answers: Answers, *, quiet: bool) -> None:
+        super().__init__(view, quiet=quiet)
+        self._answers = answers
+
+    def ask(self, request: StepRequest) -> StepAnswer:
+        """See `StepAttendant`."""
+        from voicecheck.workflow.benches.stepping import StepAnswer
+
+        guide = request.guide
+        other = guide.stand_in.reading if guide.stand_in else None
+        if other is not None and self._answers.get(other.name):
+            return StepAnswer("stand-in")
+        if guide.sound == "tones" and guide.reading is not None and guide.reading.is_required:
+            self._check_given(guide, guide.reading)
+        values = self._answers.get(request.reading.name, ()) if request.reading else ()
+        return StepAnswer(value=values[-1] if values else None)
+
+    def read(
+        self, guide: Guide, reading: Reading, tone_hz: float, play: Play
+    ) -> tuple[float | None, Recording | None]:
+        """See `StepAttendant`; what rests on the reading alone is not played again."""
+        given = self._answers.get(reading.name, ())
+        of_tone = dict(zip(reversed(guide.tones_hz), reversed(given), strict=False))
+        recording = play() if guide.is_recorded else None
+        self._view.stop()
+        return of_tone.get(tone_hz), recording
+
+    def _check_given(self, guide: Guide, reading: Reading) -> None:
+        if not self._answers.get(reading.name):
             raise InputError(
-                "electrical-out: add --meter-v with what the meter shows while "
-                "`voicecheck bench tone` plays"
+                f"{guide.name}: add --{reading.name.replace('_', '-')} with what the meter shows "
+                "while `voicecheck bench tone` plays"
             )
-        return sitting.finish_line(step, volts)
-    try:
-        if step == "microphone" and stand_in_dbspl is not None:
-            recording = sitting.play_stand_in(SCRIPTED_S)
-            return sitting.finish_stand_in(recording, SCRIPTED_S, stand_in_dbspl)
-        recording = sitting.play(step, length_s=SCRIPTED_S)
-    finally:
-        view.stop()
-    if step == "electrical-in":
-        return sitting.finish_line(step, volts[-1:], recording)
-    return sitting.finish(step, recording, level_dbspl=answers.get("calibrator_dbspl"))
 
 
-def _ask_through(sitting: Sitting, guide: Guide, view: Any, place: str) -> StepResult | None:
-    """One step with its words and picture; repeated until it is done or passed over."""
-    from voicecheck.cli.guidance import wrap
-    from voicecheck.workflow.benches.view import list_actions
-    from voicecheck.workflow.benches.wires import draw_wires
+class TerminalSteps(_Telling):
+    """Somebody at a terminal; a key goes on, a step that failed is asked for again."""
 
-    tell(f"\n{place}: {guide.title} ({guide.name})")
-    for number, line in enumerate(list_actions(guide, sitting.setup), 1):
-        tell(wrap(line, f"  {number}  ", "     "))
-    tell(f"\n{draw_wires(guide.name, sitting.setup)}\n")
-    tell(wrap(guide.caution, "  !  ", "     "))
-    stand_in = "m: with a sound level meter; " if guide.name == "microphone" else ""
-    while True:
-        prompt = f"Space or Enter: done, go on; {stand_in}s: another day; q: stop."
-        key = wait_for_key(prompt, "sm" if stand_in else "s")
+    length_s, is_patient = None, True
+
+    def ask(self, request: StepRequest) -> StepAnswer:
+        """See `StepAttendant`."""
+        from voicecheck.cli.guidance import wrap
+        from voicecheck.workflow.benches.stepping import StepAnswer
+
+        self._view.stop()
+        guide = request.guide
+        if request.wrong:
+            tell(wrap(request.wrong, "  !  ", "     "))
+        else:
+            tell(f"\n{request.title} ({guide.name})")
+            for number, line in enumerate(request.steps, 1):
+                tell(wrap(line, f"  {number}  ", "     "))
+            tell(f"\n{request.picture}\n")
+            tell(wrap(guide.caution, "  !  ", "     "))
+        other = f"m: {_begin_small(guide.stand_in.words)}; " if guide.stand_in else ""
+        prompt = f"Space or Enter: done, go on; {other}s: another day; q: stop."
+        key = wait_for_key(prompt, "sm" if other else "s")
         if key == "s":
-            return None
-        try:
-            return _do_asking(sitting, guide, view, is_stand_in=key == "m")
-        except (BenchError, RecordingError, InputError) as error:
-            view.stop()
-            tell(wrap(str(error), "  !  ", "     "))
+            return StepAnswer("later")
+        if key == "m":
+            return StepAnswer("stand-in")
+        return StepAnswer(value=_ask_reading(request.reading) if request.reading else None)
+
+    def read(
+        self, guide: Guide, reading: Reading, tone_hz: float, play: Play
+    ) -> tuple[float | None, Recording | None]:
+        """See `StepAttendant`: the tone is played until its reading is typed."""
+        del guide
+        what = reading.label[0].lower() + reading.label[1:]
+        while True:
+            tell(f"{tone_hz:g} Hz is played: read the meter.")
+            recording = play()
+            self._view.stop()
+            again = " (Enter plays it again)" if reading.is_required else ""
+            value = _ask_number(f"At {tone_hz:g} Hz {what}, {reading.unit}{again}")
+            if value is not None or not reading.is_required:
+                return value, recording
 
 
-def _do_asking(sitting: Sitting, guide: Guide, view: Any, *, is_stand_in: bool) -> StepResult:
-    step = guide.name
-    if step == "electrical-out":
-        return sitting.finish_line(step, _read_meter(sitting, view))
-    if is_stand_in:
-        recording = sitting.play_stand_in(METER_S)
-        view.stop()
-        level_dbspl = _ask_number("The sound level meter read, dB SPL")
-        return sitting.finish_stand_in(recording, METER_S, level_dbspl or 0.0)
-    recording = sitting.play(step, length_s=METER_S if step == "electrical-in" else 5.0)
-    view.stop()
-    if step == "electrical-in":
-        volts = _ask_number("Meter, volts (Enter: by the line drive's step)")
-        return sitting.finish_line(step, () if volts is None else (volts,), recording)
-    return sitting.finish(step, recording)
+def _begin_small(words: str) -> str:
+    return words[:1].lower() + words[1:]
 
 
-def _read_meter(sitting: Sitting, view: Any) -> tuple[float, ...]:
-    """Play each tone until its reading is typed."""
-    from voicecheck.workflow.benches.sitting import TONES_HZ
-
-    readings = []
-    for hz in TONES_HZ:
-        volts = None
-        while volts is None:
-            tell(f"{hz:g} Hz for {METER_S:g} s: read the meter.")
-            sitting.play("electrical-out", frequency_hz=hz, length_s=METER_S)
-            view.stop()
-            volts = _ask_number(f"Meter at {hz:g} Hz, volts (Enter plays it again)")
-        readings.append(volts)
-    return tuple(readings)
+def _ask_reading(reading: Reading) -> float | None:
+    """A reading before the take; nothing stands for what is offered."""
+    value = _ask_number(f"{reading.label}, {reading.unit} (Enter: {reading.default})")
+    return float(reading.default) if value is None and reading.default else value
 
 
 def _ask_number(question: str) -> float | None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, Force, Json, Quiet, open_door, tell, write_json, write_text
 
 
 def register(app: typer.Typer) -> None:
@@ -39,6 +39,7 @@ def check(
         Path | None,
         typer.Option(metavar="FILE", help="Write the check list to a file to be edited, and end."),
     ] = None,
+    force: Force = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -48,10 +49,11 @@ def check(
     from voicecheck.errors import InputError
     from voicecheck.records import JackConversion, to_document
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.checklist import load_list, update_list, write_template
+    from voicecheck.workflow.checks.checklist import load_list, update_list, write_template
 
     if template is not None:
-        tell(f"Wrote {write_template(template)}.", quiet=quiet)
+        with open_door(force=force, quiet=quiet) as door:
+            tell(f"Wrote {write_template(template, door)}.", quiet=quiet)
         return
     if job is None:
         raise InputError("check: need the number of a job")

@@ -5,10 +5,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperOption
+
+from voicecheck.writing import Door
 
 Book = Annotated[
     str | None,
@@ -22,6 +25,7 @@ Book = Annotated[
 Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else to the output.")
 ]
+Force = Annotated[bool, typer.Option("--force", help="Write also over a file of another kind.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no messages but errors.")]
 
 
@@ -65,8 +69,17 @@ def write_json(document: Any) -> None:
     sys.stdout.write(format_json(document) + "\n")
 
 
+PLAIN = {0x2212: "-", 0x2013: "-", 0x00B1: "+/-"}
+"""Minus, dash and plus-minus in letters that every console has."""
+
+
 def write_text(text: str) -> None:
-    """Print text to standard output."""
+    """Print text to standard output; signs that it cannot show are told in plain letters."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(PLAIN).encode(encoding, "replace").decode(encoding)
     sys.stdout.write(text + "\n")
 
 
@@ -74,6 +87,26 @@ def tell(message: str, *, quiet: bool = False) -> None:
     """Print a message to standard error, unless asked to be quiet."""
     if not quiet:
         sys.stderr.write(message + "\n")
+
+
+@contextmanager
+def open_door(*, force: bool, quiet: bool) -> Iterator[Door]:
+    """
+    The way in which a command writes files; says at the end what took the place of others.
+
+    Yields
+    ------
+    Door
+    """
+    replaced: list[Path] = []
+    try:
+        yield Door(force=force, on_replace=replaced.append)
+    finally:
+        if len(replaced) == 1:
+            tell(f"Replaced {replaced[0]}, which was there.", quiet=quiet)
+        elif replaced:
+            where = replaced[0].parent
+            tell(f"Replaced {len(replaced)} files that were there in {where}.", quiet=quiet)
 
 
 def _do_nothing(to: float | None = None) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from voicecheck.cli.common import Json, Quiet, show_progress, tell, write_json
+from voicecheck.cli.common import Force, Json, Quiet, open_door, show_progress, tell, write_json
 
 
 def register(app: typer.Typer) -> None:
@@ -17,6 +17,7 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports/demo"),
+    force: Force = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -24,8 +25,11 @@ def demo(
     from voicecheck.records import to_document
     from voicecheck.workflow.demo import count_takes, run_demo
 
-    with show_progress(count_takes(), "recording", quiet=quiet) as advance:
-        result = run_demo(out, say=lambda line: tell(line, quiet=quiet), advance=advance)
+    with (
+        open_door(force=force, quiet=quiet) as door,
+        show_progress(count_takes(), "recording", quiet=quiet) as advance,
+    ):
+        result = run_demo(out, say=lambda line: tell(line, quiet=quiet), advance=advance, door=door)
     if as_json:
         write_json(
             {

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, Force, Json, Quiet, open_door, tell, write_json, write_text
 from voicecheck.errors import InputError
 
 JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
@@ -283,6 +283,8 @@ def report(
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    force: Force = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -291,8 +293,8 @@ def report(
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.reporting import report_job
 
-    with open_book(book) as opened:
-        files = report_job(opened, job, out, pdf=pdf, paper=paper)
+    with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
+        files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)
     if as_json:
         write_json({"files": [str(file) for file in files]})
         return

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from voicecheck.records import Baseline, Comparison, Finding, Job, Measurement, Run, SetType
+from voicecheck.records import (
+    Baseline,
+    Comparison,
+    Finding,
+    Job,
+    Measurement,
+    Problem,
+    Run,
+    SetType,
+)
+from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
+from voicecheck.records.terms import Verdict
+from voicecheck.workflow.wording import say_comparison, say_quantity
 
-LADDER_HZ = (315.0, 500.0, 1000.0)
-VERDICT_MARKS = {"within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--"}
+VERDICT_MARKS: dict[Verdict, str] = {
+    "within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--",
+}  # fmt: skip
+"""In letters that every terminal has."""
 
 
 def render_table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
@@ -21,55 +36,59 @@ def render_table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
 
 
 def _number(value: float | None, unit: str, digits: int = 1) -> str:
-    return "withheld" if value is None or value != value else f"{value:.{digits}f} {unit}"  # noqa: PLR0124
+    known = value is not None and math.isfinite(value)
+    return f"{value:.{digits}f} {unit}" if known else "withheld"
 
 
 def render_measurement(measurement: Measurement) -> str:
     """The figures of one recording or of a pooled run."""
-    bands, noise, response = measurement.bands, measurement.noise, measurement.response
-    unit = response.unit if response else "dB"
-    rows = [
-        ("level at 1 kHz", _number(bands.at_1khz_db, unit)),
-        ("low 200-500 Hz", _number(bands.low_db, unit)),
-        ("mid 500-2000 Hz", _number(bands.mid_db, unit)),
-        ("high 2000-3400 Hz", _number(bands.high_db, unit)),
-    ]
-    for name, rating in (
-        ("SLR", measurement.loudness.slr_db),
-        ("RLR", measurement.loudness.rlr_db),
-    ):
-        if rating is not None:
-            rows.append((name, f"{rating:.1f} dB (weights from memory, not checked in print)"))
-    rows += _list_distortion(measurement)
-    rows += [
-        ("SINAD at 1 kHz", _number(measurement.sinad_db, "dB")),
-        ("noise, psophometric", _number(noise.psophometric_dbfs, "dBFS")),
-        ("noise, C-message", _number(noise.c_message_dbfs, "dBFS")),
-    ]
-    if noise.psophometric_dbm is not None:
-        rows.append(("noise on the line", f"{noise.psophometric_dbm:.1f} dBm psophometric"))
-    if noise.mains_hz is not None and noise.mains_dbfs is not None:
-        rows.append(("mains hum", f"{noise.mains_dbfs:.1f} dBFS at {noise.mains_hz:.2f} Hz"))
-    if measurement.timing is not None:
-        timing = measurement.timing
-        rows.append(
-            ("timing", f"{1000 * timing.latency_s:.2f} ms late, clocks {timing.drift_ppm:+.2f} ppm")
-        )
-    if response is not None:
-        half = sorted(value for value in response.uncertainty_db.tolist() if value == value)  # noqa: PLR0124
-        if half:
-            rows.append(("uncertainty of a point", f"{half[len(half) // 2]:.3f} dB (median, 95 %)"))
-    name = measurement.recording.file or ""
-    parts = [name] if name else []
-    parts.append(render_table(rows))
+    parts = [measurement.recording.file] if measurement.recording.file else []
+    parts.append(render_table([*_list_figures(measurement), *_list_trust(measurement)]))
     parts += [f"  ! {_problem_line(problem)}" for problem in measurement.problems]
     return "\n".join(parts)
 
 
-def _problem_line(problem: object) -> str:
-    at_s = getattr(problem, "at_s", None)
-    when = f" at {at_s:.2f} s" if at_s is not None else ""
-    return f"{problem.kind}{when}: {problem.message}; {problem.effect}"  # type: ignore[attr-defined]
+def _list_figures(measurement: Measurement) -> list[tuple[str, str]]:
+    bands, noise, loudness = measurement.bands, measurement.noise, measurement.loudness
+    unit = measurement.response.unit if measurement.response else "dB"
+    rows = [
+        (say_quantity(name), _number(getattr(bands, name), unit))
+        for name in ("at_1khz_db", "low_db", "mid_db", "high_db")
+    ]
+    for name in ("slr_db", "rlr_db"):
+        rating_db = getattr(loudness, name)
+        if rating_db is not None:
+            told = f"{rating_db:.1f} dB (weights from memory, not checked in print)"
+            rows.append((say_quantity(name), told))
+    rows += _list_distortion(measurement)
+    rows += [
+        (say_quantity("sinad_db"), _number(measurement.sinad_db, "dB")),
+        (say_quantity("psophometric_dbfs"), _number(noise.psophometric_dbfs, "dBFS")),
+        (say_quantity("c_message_dbfs"), _number(noise.c_message_dbfs, "dBFS")),
+    ]
+    if noise.psophometric_dbm is not None:
+        rows.append((say_quantity("psophometric_dbm"), f"{noise.psophometric_dbm:.1f} dBm"))
+    if noise.mains_hz is not None and noise.mains_dbfs is not None:
+        hum = f"{noise.mains_dbfs:.1f} dBFS at {noise.mains_hz:.2f} Hz"
+        rows.append((say_quantity("mains_dbfs"), hum))
+    return rows
+
+
+def _list_trust(measurement: Measurement) -> list[tuple[str, str]]:
+    timing, response, rows = measurement.timing, measurement.response, []
+    if timing is not None:
+        late = f"{1000 * timing.latency_s:.2f} ms late, clocks {timing.drift_ppm:+.2f} ppm"
+        rows.append(("timing", late))
+    if response is not None:
+        half = sorted(value for value in response.uncertainty_db.tolist() if math.isfinite(value))
+        if half:
+            rows.append(("uncertainty of a point", f"{half[len(half) // 2]:.3f} dB (median, 95 %)"))
+    return rows
+
+
+def _problem_line(problem: Problem) -> str:
+    when = f" at {problem.at_s:.2f} s" if problem.at_s is not None else ""
+    return f"{problem.kind}{when}: {problem.message}; {problem.effect}"
 
 
 def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
@@ -78,18 +97,16 @@ def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
         return []
     rows = []
     frequencies = distortion.frequency_hz.tolist()
-    for frequency_hz in LADDER_HZ:
+    for frequency_hz in THD_AT_HZ:
         if frequency_hz not in frequencies:
             continue
         at = frequencies.index(frequency_hz)
         value, below = distortion.thd_percent[at], distortion.thd_below_percent[at]
-        text = f"{value:.2f} %" if value == value else _number_below(below)  # noqa: PLR0124
-        rows.append((f"THD at {frequency_hz:.0f} Hz", text))
+        text = _number(value, "%", 2)
+        if not math.isfinite(value) and math.isfinite(below):
+            text = f"less than {_number(below, '%', 2)}"
+        rows.append((say_quantity(f"thd_{frequency_hz:.0f}_percent"), text))
     return rows
-
-
-def _number_below(below: float) -> str:
-    return f"less than {below:.2f} %" if below == below else "withheld"  # noqa: PLR0124
 
 
 def render_run(run: Run) -> str:
@@ -109,23 +126,24 @@ def render_comparison(comparison: Comparison) -> str:
         lines.append(render_table([_finding_row(finding) for finding in comparison.findings]))
     for finding in comparison.findings:
         if finding.verdict in ("doubtful", "not comparable") and finding.reason:
-            lines.append(f"  {finding.path} {finding.quantity}: {finding.reason}")
-    lines += [f"  {line}" for line in comparison.summary]
+            lines.append(f"  {finding.path}, {say_quantity(finding.quantity)}: {finding.reason}")
+    lines += [f"  {line}" for line in say_comparison(comparison)]
     for hint in comparison.hints:
         lines.append(f"  {hint.code} ({hint.confidence}): {hint.cause}; next: {hint.separate_by}")
     return "\n".join(lines)
 
 
 def _finding_row(finding: Finding) -> tuple[str, ...]:
-    unit = finding.unit
-    value = "-" if finding.value is None else f"{finding.value:.1f} {unit}"
-    own = "" if finding.uncertainty is None else f"+/- {finding.uncertainty:.1f}"
-    low = "" if finding.low is None else f"{finding.low:.1f}"
-    high = "" if finding.high is None else f"{finding.high:.1f}"
+    unit = unit_of(finding.quantity, finding.unit)
+    value, own, low, high = (
+        "" if number is None else f"{number:.{count_decimals(finding.quantity, number, unit)}f}"
+        for number in (finding.value, finding.uncertainty, finding.low, finding.high)
+    )
     limits = f"[{low} .. {high}]" if low or high else ""
     worst = "" if finding.worst_hz is None else f"at {finding.worst_hz:.0f} Hz"
-    mark = VERDICT_MARKS.get(finding.verdict, finding.verdict)
-    return (mark, finding.path, finding.quantity, value, own, limits, worst)
+    mark, name = VERDICT_MARKS[finding.verdict], say_quantity(finding.quantity)
+    told = f"{value} {unit}".rstrip() if value else "-"
+    return (mark, finding.path, name, told, f"+/- {own}" if own else "", limits, worst)
 
 
 def render_baseline(baseline: Baseline) -> str:

@@ -18,16 +18,17 @@ from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
+from voicecheck.jobbook.migrations import make_tables
 from voicecheck.jobbook.rows import check_row
 from voicecheck.jobbook.vault import (
     PART,
     Vault,
     hash_file,
-    make_folder,
     read_chunks,
     write_whole,
 )
 from voicecheck.records import Problem
+from voicecheck.writing import DOOR, expand, make_folder
 
 BACKUP_NOTE = "backup.json"
 BATCH = 1000
@@ -58,10 +59,11 @@ class CopyShelf(BookCore):
         JobBookError
             The disk failed; an earlier backup in the folder is still whole.
         """
-        folder = Path(folder).expanduser()
-        self._check_backup_folder(folder)
+        folder = expand(folder)
         with translate_failures(str(folder)):
+            self._check_backup_folder(folder)
             make_folder(folder)
+            DOOR.check(folder / FILE_NAME)
             note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self.name})
             write_whole(folder / BACKUP_NOTE, note)
             vault = Vault(folder)
@@ -130,10 +132,8 @@ class CopyShelf(BookCore):
             return
         engine = make_engine(sa.URL.create("sqlite", database=str(path)))
         try:
-            tables.metadata.create_all(engine)
             with self._reading() as source, engine.begin() as target:
-                newest = sa.insert(tables.alembic_version)
-                target.execute(newest.values(version_num=tables.SCHEMA_VERSION))
+                make_tables(target)
                 copy_rows(source, target)
         finally:
             engine.dispose()

@@ -11,9 +11,10 @@ import sqlalchemy as sa
 
 import voicecheck
 from voicecheck.errors import InputError, JobBookError
-from voicecheck.jobbook import tables
+from voicecheck.jobbook import migrations, tables
 from voicecheck.jobbook.failures import describe_damage
-from voicecheck.jobbook.vault import Vault, make_folder, sync_folder
+from voicecheck.jobbook.vault import Vault
+from voicecheck.writing import expand, make_folder, sync_folder
 
 FILE_NAME = "book.db"
 WAIT_S = 30.0
@@ -45,7 +46,7 @@ def choose_place(where: str | Path | None) -> tuple[sa.URL, Path, str]:
     text = str(where) if where is not None else ""
     if "://" in text:
         return _choose_server(text)
-    folder = Path(where).expanduser() if where else _user_folder()
+    folder = expand(where) if where else _user_folder()
     return sa.URL.create("sqlite", database=str(folder / FILE_NAME)), folder, str(folder)
 
 
@@ -60,7 +61,7 @@ def _choose_server(text: str) -> tuple[sa.URL, Path, str]:
     url = url.difference_update_query(["recordings"]).set(drivername="postgresql+psycopg")
     name = url.set(drivername="postgresql").render_as_string(hide_password=True)
     folder = Path(str(stated)) if stated else _user_folder() / "shared" / (url.database or "book")
-    return url, folder.expanduser(), name
+    return url, expand(folder), name
 
 
 def _user_folder() -> Path:
@@ -178,13 +179,9 @@ def _bring_up_to_date(connection: sa.Connection) -> None:
         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(BOOK_LOCK)))
     version = read_version(connection)
     if version is None:
-        tables.metadata.create_all(connection)
-        newest = sa.insert(tables.alembic_version).values(version_num=tables.SCHEMA_VERSION)
-        connection.execute(newest)
+        migrations.make_tables(connection)
     elif _is_older(version):
-        from voicecheck.jobbook.migrations import apply_steps
-
-        apply_steps(connection, version)
+        migrations.apply_steps(connection, version)
 
 
 def read_version(connection: sa.Connection) -> str | None:

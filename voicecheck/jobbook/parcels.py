@@ -30,10 +30,10 @@ import csv
 import dataclasses
 import hashlib
 import io
-import os
 import uuid
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -41,13 +41,14 @@ import msgspec
 import sqlalchemy as sa
 
 import voicecheck
-from voicecheck.errors import InputError, JobBookError
+from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, find_job, find_set_type
 from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
-from voicecheck.jobbook.vault import Vault, sync_folder
+from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
+from voicecheck.writing import Door
 
 SCHEMA = "voicecheck.parcel/1"
 RUN_COLUMNS = ("frequency_hz", "level_db", "uncertainty_db", "seat_sd_db")
@@ -181,7 +182,7 @@ class ParcelShelf(BookCore):
             A recording is damaged, or the disk failed; no file is left.
         """
         self._mark_job(number)
-        with self._reading() as connection, _Parcel(Path(target), overwrite) as archive:
+        with self._reading() as connection, _open_parcel(target, overwrite=overwrite) as archive:
             row = find_job(connection, number)
             packer = Packer(archive, self._vault)
             name = _read_type_name(connection, row["set_type_id"])
@@ -232,7 +233,7 @@ class ParcelShelf(BookCore):
             numbers = _list_reference_jobs(connection, set_type["id"], path) if runs else []
         for number in numbers:
             self._mark_job(number)
-        with self._reading() as connection, _Parcel(Path(target), overwrite) as archive:
+        with self._reading() as connection, _open_parcel(target, overwrite=overwrite) as archive:
             packer = Packer(archive, self._vault)
             packer.add("set_types/001.json", set_type["document"].encode())
             packer.add("baselines/001.json", to_json(baseline))
@@ -257,31 +258,15 @@ class ParcelShelf(BookCore):
                     update_row(connection, tables.job, number, mark=uuid.uuid4().hex)
 
 
-class _Parcel:
+@contextmanager
+def _open_parcel(target: str | Path, *, overwrite: bool) -> Iterator[zipfile.ZipFile]:
     """A ZIP file that is there whole at the end, or not at all."""
-
-    def __init__(self, target: Path, overwrite: bool) -> None:
-        if target.is_dir() or not target.parent.is_dir():
-            raise InputError(f"export {target}: need a file name in a folder that is there")
-        if target.exists() and not overwrite:
-            raise InputError(f"export {target}: already there; choose another name")
-        self._target = target
-        self._temporary = target.with_name(f".{target.name}.{uuid.uuid4().hex}.part")
-
-    def __enter__(self) -> zipfile.ZipFile:
-        self._archive = zipfile.ZipFile(self._temporary, "x", zipfile.ZIP_DEFLATED)
-        return self._archive
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        try:
-            self._archive.close()
-            if kind is None:
-                with self._temporary.open("rb+") as file:
-                    os.fsync(file.fileno())
-                self._temporary.replace(self._target)
-                sync_folder(self._target.parent)
-        finally:
-            self._temporary.unlink(missing_ok=True)
+    door = Door(force=overwrite)
+    with (
+        door.open(target, JobBookError) as file,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive,
+    ):
+        yield archive
 
 
 def _pack_job(

@@ -45,6 +45,7 @@ from voicecheck.records import (
     SetType,
     from_json,
 )
+from voicecheck.writing import expand
 
 DOCUMENTS: dict[str, type] = {
     "set_type": SetType,
@@ -79,11 +80,11 @@ def salvage_book(where: str | Path, into: str | Path) -> tuple[Problem, ...]:
     JobBookError
         There is no book, or the disk failed.
     """
-    where, into = Path(where).expanduser(), Path(into).expanduser()
-    refuse_existing(into)
-    if not (where / FILE_NAME).is_file():
-        raise JobBookError(f"job book {where}: there is none")
+    where, into = expand(where), expand(into)
     with translate_failures(str(into)):
+        refuse_existing(into)
+        if not (where / FILE_NAME).is_file():
+            raise JobBookError(f"job book {where}: there is none")
         engine = prepare_new(into)
         try:
             found = list(_salvage_rows(where, into, engine))

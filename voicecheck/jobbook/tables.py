@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0002"
+SCHEMA_VERSION = "0003"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -65,6 +65,17 @@ alembic_version = sa.Table(
     sa.Column("version_num", sa.Text, primary_key=True),
     sqlite_strict=True,
 )
+"""The layout that the book has; the name is that of the library which made the first books."""
+
+layout_step = sa.Table(
+    "layout_step",
+    metadata,
+    sa.Column("step", sa.Text, primary_key=True),
+    _text("at_utc"),
+    _text("version"),
+    sqlite_strict=True,
+)
+"""What brought the book to its layout, when, and by which version of the program."""
 
 set_type = _table("set_type", _text("name"), _text("document"), sa.UniqueConstraint("name"))
 

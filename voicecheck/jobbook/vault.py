@@ -16,6 +16,8 @@ import uuid
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from voicecheck.writing import make_folder, sync_file, sync_folder
+
 CHUNK = 1 << 20
 PART = ".part"
 """End of the name of a file that is being written."""
@@ -96,7 +98,7 @@ class Vault:
                     digest.update(chunk)
                     n_bytes += len(chunk)
                 file.flush()
-                os.fsync(file.fileno())
+                sync_file(file.fileno())
         except BaseException:
             temporary.unlink(missing_ok=True)
             raise
@@ -134,29 +136,9 @@ def write_whole(path: Path, data: bytes) -> None:
     with temporary.open("wb") as file:
         file.write(data)
         file.flush()
-        os.fsync(file.fileno())
+        sync_file(file.fileno())
     temporary.replace(path)
     sync_folder(path.parent)
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder and those above it, each known to the disk before it is used."""
-    if folder.is_dir():
-        return
-    make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
-    sync_folder(folder.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Force a folder's list of names to disk; Windows has no such call and needs none."""
-    if os.name == "nt":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _is_abandoned(path: Path) -> bool:

@@ -24,17 +24,6 @@ CapDbfs = Annotated[
     Meta(le=-0.1, extra={"unit": "dBFS", "remedy": "; caps stay below full scale"}),
 ]
 """What is outside of these ranges was mistyped (PROP)."""
-CALIBRATION_STEPS = (
-    "electrical-out",
-    "electrical-in",
-    "loop-back",
-    "microphone",
-    "mouth",
-    "seal",
-    "reference-transmit",
-    "reference-receive",
-)
-"""In the order in which a new bench is calibrated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +112,7 @@ class StepResult:
     Parameters
     ----------
     bench, step : str
-        The step is one of `CALIBRATION_STEPS`.
+        The step by its name.
     done_utc : str
         ISO 8601.
     value : float, optional

@@ -36,6 +36,8 @@ class Bounds:
         Whether only whole numbers fit.
     words : tuple
         Of a closed list; empty for a number or for free text.
+    most : int or None
+        Letters of a text, or entries of a list of texts.
     """
 
     name: str
@@ -45,6 +47,7 @@ class Bounds:
     remedy: str = ""
     is_whole: bool = False
     words: tuple[str | int, ...] = ()
+    most: int | None = None
 
     @property
     def text(self) -> str:
@@ -68,12 +71,18 @@ class Bounds:
         InputError
             With what is needed, what was given, and what it may have been meant as.
         """
-        if self.words and isinstance(value, str):
+        if self.most is not None:
+            if len(value) > self.most:
+                what = "letters" if isinstance(value, str) else "entries"
+                message = f"{self.name}: need at most {self.most} {what}, got {len(value)}"
+                raise InputError(message)
+        elif self.words and isinstance(value, str):
             check_word(value, map(str, self.words), self.name)
         elif self.words and value not in self.words:
             raise InputError(f"{self.name}: need one of {self.text}, got {value}")
         elif not self.words and not self._is_inside(value):
-            kind = "a whole number from " if self.is_whole else ""
+            ends = "from" if self.low is not None and self.high is not None else "of"
+            kind = f"a whole number {ends} " if self.is_whole else ""
             raise InputError(f"{self.name}: need {kind}{self.text}, got {value:g}{self.remedy}")
 
     def _is_inside(self, value: float) -> bool:
@@ -95,7 +104,7 @@ def list_bounds(record: type[Any]) -> Mapping[str, Bounds]:
     """
     hints = get_type_hints(record, include_extras=True)
     found = {name: _read_bounds(name, kind) for name, kind in hints.items()}
-    return {name: one for name, one in found.items() if one.text}
+    return {name: one for name, one in found.items() if one.text or one.most is not None}
 
 
 def check_bounds(record: Any) -> None:
@@ -129,6 +138,8 @@ def _read_bounds(name: str, kind: Any) -> Bounds:
         name=inner.name,
         low=meta.ge,
         high=meta.le,
+        unit=(meta.extra or {}).get("unit", ""),
+        remedy=(meta.extra or {}).get("remedy", ""),
         is_whole=base is int,
-        **(meta.extra or {}),
+        most=meta.max_length,
     )

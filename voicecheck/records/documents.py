@@ -8,15 +8,7 @@ import msgspec
 import numpy as np
 
 from voicecheck.records.benches import BenchCheck, BenchSetup, StepResult
-from voicecheck.records.checkout import (
-    BellCheck,
-    CheckList,
-    DialCheck,
-    FlexCheck,
-    LineCheck,
-    SpeechCheck,
-    ToneCheck,
-)
+from voicecheck.records.checkout import CheckList
 from voicecheck.records.jobs import Baseline, Comparison, Run
 from voicecheck.records.measurement import Measurement
 
@@ -25,18 +17,12 @@ SCHEMAS: dict[type, str] = {
     Run: "voicecheck.run/1",
     Baseline: "voicecheck.baseline/1",
     Comparison: "voicecheck.comparison/1",
-    DialCheck: "voicecheck.dial/1",
-    ToneCheck: "voicecheck.tones/1",
-    FlexCheck: "voicecheck.flex/1",
-    BellCheck: "voicecheck.bell/1",
-    SpeechCheck: "voicecheck.speak/1",
-    LineCheck: "voicecheck.line/1",
     CheckList: "voicecheck.check/1",
     BenchSetup: "voicecheck.bench/1",
     StepResult: "voicecheck.calibration-step/1",
     BenchCheck: "voicecheck.bench-check/1",
 }
-"""Schema name of each record that is a document of its own."""
+"""Schema name of each record that is a document of its own; a check's is with its kind."""
 
 Record = TypeVar("Record")
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
-from voicecheck.records.terms import Transmitter, Verdict, words_of
+from voicecheck.records.terms import Family, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
-VERDICTS = words_of(Verdict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +117,7 @@ class BaselineQuantity:
     is the geometric mean and `sd` is in dB (20 log10 of the ratio). `seat_sd` is the standard
     deviation between seats inside one run, in the unit of `sd`; `n_seats` the recordings per run.
     `dof` are the degrees of freedom behind the limits, `family` the group that shares an error
-    rate, `label` the name to show.
+    rate, "" where the quantity has no limits.
     """
 
     quantity: str
@@ -127,12 +127,11 @@ class BaselineQuantity:
     sd: float
     low: float | None
     high: float | None
-    scale: str = "linear"
+    scale: Scale = "linear"
     seat_sd: float | None = None
     n_seats: float = 1.0
     dof: float | None = None
-    family: str = ""
-    label: str = ""
+    family: Family | Literal[""] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,7 +220,7 @@ class Finding:
     uncertainty: float | None
     low: float | None
     high: float | None
-    verdict: str
+    verdict: Verdict
     worst_hz: float | None = None
     reason: str = ""
     source: str = ""
@@ -266,6 +265,5 @@ class Comparison(Shown):
     stage: str
     against: Against
     findings: tuple[Finding, ...]
-    overall: str
+    overall: Verdict
     hints: tuple[Hint, ...] = ()
-    summary: tuple[str, ...] = ()

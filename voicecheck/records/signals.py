@@ -27,12 +27,16 @@ class Problem:
         One line: what was seen.
     effect : str
         What it did to the numbers.
+    block : str or None
+        Which part of the programme it is in, counted from 1, as "sweep 2" (`name_block`); `None`
+        where it is in the whole recording or outside the programme.
     """
 
     kind: str
     at_s: float | None = None
     message: str = ""
     effect: str = ""
+    block: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +44,10 @@ class Recipe:
     """
     Everything that is needed to make a programme again.
 
-    Levels are in dBFS re a full-scale sine; step levels in dB re `level_dbfs`.
+    Levels are in dBFS re a full-scale sine; step levels in dB re `level_dbfs`. What a field is when
+    it is left out is what it was in the first programmes, so that a recipe written then is read as
+    it was meant: the silences after the sweeps and before the closing mark, which the programmes
+    on offer have (`voicecheck.programme.RECIPES`), came later.
     """
 
     rate_hz: int = 48000
@@ -63,6 +70,8 @@ class Recipe:
     tones_hz: tuple[float, ...] = (857.0, 863.0, 1372.0, 1388.0)
     tones_s: float = 1.0
     tail_s: float = 0.5
+    silence_middle_s: float = 0.0
+    silence_end_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +126,15 @@ class Programme:
     def blocks_of(self, kind: str) -> tuple[Block, ...]:
         """Blocks of one kind, in playing order."""
         return tuple(block for block in self.blocks if block.kind == kind)
+
+    def name_block(self, block: Block) -> str:
+        """
+        Kind and number of one of the blocks, as problems name it: "sweep 2", "four-tone".
+
+        A kind that the programme has once has no number.
+        """
+        alike = self.blocks_of(block.kind)
+        return block.kind if len(alike) == 1 else f"{block.kind} {alike.index(block) + 1}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

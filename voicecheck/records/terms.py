@@ -19,6 +19,8 @@ SweepPath = Literal[PathName, "both"]
 StageKind = Literal["before", "after", "reference"]
 """Stages with a meaning of their own; any other label is the user's."""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
+BenchEnd = Literal["line-tap", "ear"]
+"""Where a bench listens."""
 Ear = Literal["coupler", "coil"]
 Transmitter = Literal["carbon", "electret", "moving-coil"]
 Side = Literal["both", "upper", "lower"]
@@ -26,6 +28,12 @@ Side = Literal["both", "upper", "lower"]
 RateHz = Literal[44100, 48000, 96000]
 Scale = Literal["linear", "log"]
 """How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
+
+Family = Literal[
+    "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
+    "position",
+]  # fmt: skip
+"""Kinds of complaint, what matters most to somebody on the telephone first."""
 
 SHOWN_LETTERS = 40
 """Of a word that is none of ours an error repeats this much: whoever typed it knows the rest."""

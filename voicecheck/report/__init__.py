@@ -3,6 +3,7 @@
 from voicecheck.report.content import ReportContent
 from voicecheck.report.files import render_file, write_report
 from voicecheck.report.render import render_html, render_pdf
+from voicecheck.report.sentences import tell_comparison
 from voicecheck.report.tables import is_from_memory
 
 __all__ = [
@@ -11,5 +12,6 @@ __all__ = [
     "render_file",
     "render_html",
     "render_pdf",
+    "tell_comparison",
     "write_report",
 ]

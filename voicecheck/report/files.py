@@ -10,11 +10,12 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from voicecheck.charts import draw_response, render_figure, write_aside
+from voicecheck.charts import draw_response, render_figure
 from voicecheck.errors import InputError
 from voicecheck.records import Run, to_document
 from voicecheck.report.content import ReportContent
 from voicecheck.report.render import Figures, draw_figures, render_html, render_pdf
+from voicecheck.writing import DOOR, Door
 
 SCHEMA = "voicecheck.report/1"
 FINDING_COLUMNS = (
@@ -45,7 +46,7 @@ RESPONSE_COLUMNS = (
 
 
 def write_report(
-    content: ReportContent, folder: Path | str, *, pdf: bool = False
+    content: ReportContent, folder: Path | str, *, pdf: bool = False, door: Door = DOOR
 ) -> tuple[Path, ...]:
     """
     Write everything that goes with a job into a folder.
@@ -54,9 +55,10 @@ def write_report(
     ----------
     content : ReportContent
     folder : path
-        Made if it is not there; files of the same name are replaced, each as a whole.
+        Made if it is not there; an earlier report is replaced, each file as a whole.
     pdf : bool
         Also report.pdf.
+    door : Door
 
     Returns
     -------
@@ -67,9 +69,10 @@ def write_report(
     Raises
     ------
     InputError
-        The folder cannot be written, or PDF cannot be made here.
+        The folder cannot be written or holds another kind of file under one of these names, or
+        PDF cannot be made here.
     """
-    target = Path(folder)
+    folder = door.make_folder(folder)
     figures = draw_figures(content)
     parts = {"report.html": render_html(content, figures).encode("utf-8")}
     if pdf:
@@ -78,9 +81,7 @@ def write_report(
     parts["findings.csv"] = make_findings_csv(content)
     parts["response.csv"] = make_response_csv(content.runs)
     parts["report.json"] = make_report_json(content)
-    for name, data in parts.items():
-        write_aside(target / name, data)
-    return tuple(target / name for name in parts)
+    return door.write_all(folder, parts)
 
 
 def render_file(content: ReportContent, name: str) -> bytes:

@@ -10,13 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from voicecheck.charts import (
     OWNER_PATHS,
-    Words,
     describe_response,
     draw_job_sheet,
     draw_summary,
     inline_svg,
     list_conditions,
-    load_words,
     order_runs,
     render_figure,
     say_stage,
@@ -25,6 +23,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
 from voicecheck.report import notes, sentences, tables
 from voicecheck.report.content import ReportContent
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -213,7 +212,7 @@ def _list_facts(content: ReportContent, words: Words) -> tuple[tuple[str, str], 
     facts = [
         ("owner", content.job.owner),
         ("set_type", type_name),
-        ("transmitter", set_type.transmitter if set_type is not None else ""),
+        ("transmitter", words.say("transmitter", set_type.transmitter) if set_type else ""),
         ("job", str(content.job.job)),
         ("date", words.date(content.now_utc) or ""),
     ]
@@ -252,9 +251,9 @@ def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
             "report",
             "hint",
             stage=stage,
-            cause=hint.cause,
-            confidence=hint.confidence,
-            separate_by=hint.separate_by,
+            cause=words.say_own("hint_cause", hint.code, hint.cause),
+            confidence=words.say("confidence", hint.confidence),
+            separate_by=words.say_own("hint_next", hint.code, hint.separate_by),
         )
         is_memory = tables.is_from_memory(hint.provenance)
         lines.append(f"{line} {words.say('report', 'memory_mark')}" if is_memory else line)

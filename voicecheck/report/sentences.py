@@ -1,53 +1,29 @@
-"""Findings in plain words, for the owner."""
+"""Findings in plain words, in every language by its file: the only place that makes them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import SEVERITY, Words, count_decimals
-from voicecheck.records import Comparison, Finding
+from voicecheck.charts import is_held_against_limits, say_value
+from voicecheck.records import Against, Comparison, Finding
+from voicecheck.records.quantities import family_of
+from voicecheck.records.terms import Family, words_of
+from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report.content import ReportContent
+from voicecheck.words import Words
 
 MOST_PHRASES = 3
-FAMILIES = {
-    "response": "response",
-    "shape": "shape",
-    "low_db": "level",
-    "mid_db": "level",
-    "high_db": "level",
-    "at_1khz_db": "level",
-    "sinad_db": "distortion",
-    "psophometric_dbfs": "noise",
-    "psophometric_dbm": "noise",
-    "flat_dbfs": "noise",
-    "c_message_dbfs": "noise",
-    "mains_dbfs": "noise",
-    "bursts_per_s": "noise",
-    "compression_db": "linearity",
-}
-ORDER = ("level", "noise", "distortion", "response", "linearity", "shape", "other")
-"""What matters most to somebody on the telephone first."""
-
-
-def find_family(quantity: str) -> str:
-    """Which kind of complaint a quantity belongs to."""
-    return "distortion" if quantity.startswith("thd_") else FAMILIES.get(quantity, "other")
-
-
-def say_value(value: float | None, unit: str, words: Words) -> str:
-    """
-    A value with its unit, to the decimals that the unit deserves.
-
-    Parameters
-    ----------
-    value : float or None
-    unit : str
-    words : Words
-    """
-    decimals = count_decimals(value, unit)
-    name = words.say("unit", unit) if unit else ""
-    return f"{words.number(value, decimals)} {name}".rstrip()
+ALWAYS_TOLD = "crackle"
+"""Beside those: frying is the commonest complaint of carbon, and takes no other finding's place."""
+OWNER_CHANGES = ("level", "crackle")
+"""What the owner hears of a change without reading the table."""
+FAMILIES = (*words_of(Family), "")
+"""What matters most to somebody on the telephone first, quantities of a later version last."""
+SMALLEST_CHANGE = 0.05
+"""A difference that would be told as 0.0 tells nothing."""
+GONE_PER_S = 0.05
+"""Bursts a second below which a crackle is told as gone: one in 20 s, less than a sweep lasts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,86 +55,186 @@ def say_finding(finding: Finding, words: Words) -> str:
     )
     limit = finding.low if is_low else finding.high
     side = "low" if is_low else "high"
-    key = f"{find_family(finding.quantity)}_{side}"
-    return words.say(
+    return _say_first(
+        words,
         "owner",
-        key if words.has("owner", key) else f"other_{side}",
+        [f"{name}_{side}" for name in (finding.quantity, family_of(finding.quantity), "other")],
         quantity=words.say("quantity", finding.quantity),
-        value=say_value(finding.value, finding.unit, words),
-        low=say_value(finding.low, finding.unit, words),
-        high=say_value(finding.high, finding.unit, words),
+        value=_say_of(finding, finding.value, words),
+        low=_say_of(finding, finding.low, words),
+        high=_say_of(finding, finding.high, words),
         amount=words.number(abs(value - limit) if limit is not None else None),
         hz=words.number(round(finding.worst_hz, -1) if finding.worst_hz else None, 0),
     )
+
+
+def _say_of(finding: Finding, value: float | None, words: Words) -> str:
+    return say_value(value, finding.unit, words, quantity=finding.quantity)
+
+
+def _say_first(words: Words, section: str, keys: Sequence[str], **values: object) -> str:
+    """The first of several sentences that there is; the last of them always is."""
+    key = next((key for key in keys if words.has(section, key)), keys[-1])
+    return words.say(section, key, **values)
 
 
 def tell_comparison(
     comparison: Comparison, words: Words, changes: Mapping[str, str] | None = None
 ) -> tuple[Statement, ...]:
     """
-    A comparison with limits: one statement for each path.
+    A comparison in statements, one for each path.
 
     Parameters
     ----------
     comparison : Comparison
-        Its own summary is used in English; other languages are told from the findings.
     words : Words
     changes : mapping of str to str, optional
-        What to add for a path.
+        What to add for a path, where it is held against limits.
 
     Returns
     -------
     tuple of Statement
-        For each path the worst finding of each kind, `outside` first.
+        For each path the worst finding of each family, `outside` first, and what could not be
+        compared. Between two stages it is said that better or worse is not judged.
     """
-    if comparison.summary and words.code == "en":
-        return tuple(Statement("", line) for line in comparison.summary)
+    is_change = not is_held_against_limits(comparison)
     statements = []
     for path in dict.fromkeys(finding.path for finding in comparison.findings):
         findings = [finding for finding in comparison.findings if finding.path == path]
-        phrases = _tell_path(findings, words)
+        if is_change:
+            phrases = _tell_path_change(findings, comparison.against, words)
+        else:
+            phrases = _tell_path(findings, words)
         if changes and path in changes:
             phrases.append(changes[path])
         statements.append(Statement(words.say("path", path), "; ".join(phrases) + "."))
+    if is_change and any(finding.verdict in TELLING for finding in comparison.findings):
+        statements.append(Statement("", words.say("change", "not_judged")))
     return tuple(statements)
 
 
 def _tell_path(findings: Sequence[Finding], words: Words) -> list[str]:
-    bad = _choose_worst(findings)
+    bad = _choose_worst(finding for finding in findings if finding.verdict in TELLING)
+    others = [f for f in bad if family_of(f.quantity) != ALWAYS_TOLD]
+    shown = [f for f in bad if f not in others[MOST_PHRASES:]]
     phrases = []
-    for i, finding in enumerate(bad[:MOST_PHRASES]):
+    for i, finding in enumerate(shown):
         phrase = say_finding(finding, words)
-        if finding.verdict == "doubtful" and "doubtful" not in [f.verdict for f in bad[:i]]:
+        if finding.verdict == "doubtful" and "doubtful" not in [f.verdict for f in shown[:i]]:
             # The gravest come first, so this one word holds for all that follow.
             phrase = words.say("owner", "doubtful", phrase=phrase)
         phrases.append(phrase)
-    if len(bad) > MOST_PHRASES:
-        phrases.append(words.say("owner", "more", n=len(bad) - MOST_PHRASES))
-    is_within = any(finding.verdict == "within" for finding in findings)
-    if bad:
-        return [*phrases, words.say("owner", "within_others")] if is_within else phrases
-    if is_within:
-        return [words.say("owner", "within")]
-    reason = next((finding.reason for finding in findings if finding.reason), "")
-    return [words.say("owner", "not_comparable", reason=reason)]
+    if len(bad) > len(shown):
+        phrases.append(words.say("owner", "more", n=len(bad) - len(shown)))
+    if any(finding.verdict == "within" for finding in findings):
+        phrases.append(words.say("owner", "within_others" if bad else "within"))
+    elif not bad:
+        reason = next((finding.reason for finding in findings if finding.reason), "")
+        return [words.say("owner", "not_comparable", reason=reason)]
+    return phrases + _tell_refused(findings, words)
 
 
-def _choose_worst(findings: Sequence[Finding]) -> list[Finding]:
-    """The worst finding of each family among those beyond a limit, the gravest first."""
+def _tell_refused(findings: Sequence[Finding], words: Words) -> list[str]:
+    """What could not be compared, by families, once for each reason."""
+    reasons: dict[str, dict[str, None]] = {}
+    for finding in findings:
+        if finding.verdict == "not comparable":
+            family = family_of(finding.quantity)
+            name = words.say(*("family", family) if family else ("quantity", finding.quantity))
+            reasons.setdefault(finding.reason, {})[name] = None
+    return [
+        words.say("owner", "not_compared", names=", ".join(names), reason=reason)
+        for reason, names in reasons.items()
+    ]
+
+
+def _choose_worst(findings: Iterable[Finding]) -> list[Finding]:
+    """The worst finding of each family, the gravest first."""
 
     def rank(finding: Finding) -> tuple[int, int]:
-        return SEVERITY.index(finding.verdict), ORDER.index(find_family(finding.quantity))
+        return rank_verdict(finding.verdict), FAMILIES.index(family_of(finding.quantity))
 
     chosen: dict[str, Finding] = {}
-    bad = [finding for finding in findings if finding.verdict in ("outside", "doubtful")]
-    for finding in sorted(bad, key=rank):
-        chosen.setdefault(find_family(finding.quantity), finding)
+    for finding in sorted(findings, key=rank):
+        # What no family is known of stands for itself.
+        chosen.setdefault(family_of(finding.quantity) or finding.quantity, finding)
     return list(chosen.values())
+
+
+def _tell_path_change(findings: Sequence[Finding], against: Against, words: Words) -> list[str]:
+    found = _choose_worst(f for f in findings if f.verdict in TELLING and f.value is not None)
+    loudness = [finding for finding in found if family_of(finding.quantity) == "level"]
+    phrases = [
+        say_change(finding, against, words)
+        for finding in found
+        # The curve's worst point says what the level has said.
+        if not (loudness and finding.quantity == "response")
+        and (finding.verdict == "outside" or abs(finding.value or 0.0) >= SMALLEST_CHANGE)
+    ]
+    if not phrases and any(finding.verdict == "within" for finding in findings):
+        phrases = [words.say("change", "none", when=_say_when(against, words))]
+    return phrases + _tell_refused(findings, words)
+
+
+def _say_when(against: Against, words: Words) -> str:
+    name = words.say_own("stage", against.name, against.name)
+    return _say_first(words, "change", [f"when_{against.kind}", "when_run"], name=name)
+
+
+def say_change(finding: Finding, against: Against, words: Words) -> str:
+    """
+    One difference between two stages or elements, as a phrase.
+
+    Parameters
+    ----------
+    finding : Finding
+        Its value is the difference, its reference what there was before.
+    against : Against
+    words : Words
+    """
+    value, past = finding.value or 0.0, finding.reference
+    now = None if past is None else past + value
+    key = _choose_change_key(finding, now, words)
+    return words.say(
+        "change",
+        key,
+        amount=words.number(value, sign=True) if key == "other_by" else words.number(abs(value)),
+        quantity=words.say("quantity", finding.quantity),
+        unit=words.say("unit", finding.unit),
+        place=_say_place(finding, words),
+        now=_say_of(finding, now, words),
+        past=_say_of(finding, past, words),
+        reason=finding.reason,
+        when=_say_when(against, words),
+        sure=words.say("change", "sure" if finding.verdict == "outside" else "unsure"),
+    )
+
+
+def _choose_change_key(finding: Finding, now: float | None, words: Words) -> str:
+    family = {"response": "level"}.get(finding.quantity, family_of(finding.quantity))
+    value = round(finding.value or 0.0, 1)
+    side = "up" if value > 0.0 else "down"
+    if family == "level":
+        return f"level_{side}" if value else "level_same"
+    if finding.quantity == "bursts_per_s" and now is not None and now <= GONE_PER_S:
+        return "crackle_gone"
+    if now is None and finding.worst_hz is None:
+        return "other_by"
+    keys = (f"{family}_{side}", family)
+    return next((key for key in keys if words.has("change", key)), "other")
+
+
+def _say_place(finding: Finding, words: Words) -> str:
+    if words.has("place", finding.quantity):
+        return words.say("place", finding.quantity)
+    if finding.worst_hz is None:
+        return f" ({words.say('quantity', finding.quantity)})"
+    return words.say("change", "place_near", hz=words.number(round(finding.worst_hz, -1), 0))
 
 
 def tell_changes(comparison: Comparison | None, words: Words) -> dict[str, str]:
     """
-    What changed from one stage to another, for each path, at 1 kHz.
+    What changed from one stage to another, for each path: its level, and a crackle for sure.
 
     Parameters
     ----------
@@ -173,20 +249,19 @@ def tell_changes(comparison: Comparison | None, words: Words) -> dict[str, str]:
     """
     if comparison is None:
         return {}
-    return {
-        finding.path: _tell_change(finding, words)
-        for finding in comparison.findings
-        if finding.quantity == "at_1khz_db" and finding.value is not None
-    }
+    told = {}
+    for path in dict.fromkeys(finding.path for finding in comparison.findings):
+        findings = [f for f in comparison.findings if f.path == path and _is_for_owner(f)]
+        phrases = [say_change(f, comparison.against, words) for f in _choose_worst(findings)]
+        if phrases:
+            told[path] = "; ".join(phrases)
+    return told
 
 
-def _tell_change(finding: Finding, words: Words) -> str:
-    change_db = round(finding.value or 0.0, 1)
-    if change_db == 0.0:
-        return words.say("owner", "same")
-    sure = words.say("owner", "sure" if finding.verdict == "outside" else "unsure")
-    key = "louder" if change_db > 0 else "quieter"
-    return words.say("owner", key, amount=words.number(abs(change_db)), sure=sure)
+def _is_for_owner(finding: Finding) -> bool:
+    family = family_of(finding.quantity)
+    is_told = family in OWNER_CHANGES and finding.value is not None
+    return is_told and (family == "level" or finding.verdict == "outside")
 
 
 def tell_found(content: ReportContent, words: Words) -> tuple[Statement, ...]:
@@ -208,13 +283,9 @@ def tell_now(content: ReportContent, words: Words) -> tuple[Statement, ...]:
     """How the set is after the work, and how much that is a change."""
     if not any(run.stage not in ("before", "reference") for run in content.runs):
         return (Statement("", words.say("owner", "not_after")),)
-    change = content.find_change_comparison()
-    changes = tell_changes(change, words)
+    changes = tell_changes(content.find_change_comparison(), words)
     comparison = content.find_limits_comparison(is_before=False)
     if comparison is None:
         told = [Statement(words.say("path", path), f"{text}.") for path, text in changes.items()]
         return (*told, Statement("", words.say("owner", "no_limits")))
-    told = list(tell_comparison(comparison, words, changes))
-    if change is not None and words.code == "en" and comparison.summary:
-        told.extend(Statement("", line) for line in change.summary)
-    return tuple(told)
+    return tell_comparison(comparison, words, changes)

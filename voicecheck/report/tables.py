@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from voicecheck.charts import (
-    Words,
-    count_decimals,
     is_held_against_limits,
     say_limits,
     say_stage,
 )
 from voicecheck.records import Comparison, Finding
+from voicecheck.records.quantities import count_decimals, unit_of
 from voicecheck.report.content import ReportContent
+from voicecheck.words import Words
 
 MOST_ROWS = 26
 MOST_STAGES = 3
@@ -116,6 +116,7 @@ def _make_row(
 ) -> FindingRow:
     known = [finding for finding in (*findings, change) if finding is not None]
     first = known[0]
+    unit = unit_of(first.quantity, first.unit)
     last = next((finding for finding in reversed(findings) if finding is not None), None)
     marks = [f for f in known if is_from_memory(f.source) or f.quantity in MEMORY_QUANTITIES]
     mark = f" {words.say('report', 'memory_mark')}" if marks else ""
@@ -123,7 +124,7 @@ def _make_row(
     judged = [finding for finding in findings if finding is not None]
     return FindingRow(
         quantity=words.say("quantity", first.quantity) + mark,
-        unit=words.say("unit", first.unit) if first.unit else "",
+        unit=words.say("unit", unit) if unit else "",
         cells=tuple(_make_cell(finding, words) for finding in findings),
         limits=say_limits(last, words) if last is not None else "",
         change=_make_change(change, words),
@@ -145,7 +146,7 @@ def _make_cell(finding: Finding | None, words: Words) -> Cell | None:
 
 
 def _with_uncertainty(finding: Finding, words: Words, *, sign: bool = False) -> str:
-    decimals = count_decimals(finding.value, finding.unit)
+    decimals = count_decimals(finding.quantity, finding.value, finding.unit)
     value = words.number(finding.value, decimals, sign=sign)
     # An uncertainty that the limits allow for already is 0 here; "± 0.0" would claim perfection.
     if finding.uncertainty is None or round(finding.uncertainty, decimals) == 0.0:

@@ -15,7 +15,6 @@ from voicecheck.verdicts.masks import (
     load_mask_text,
 )
 from voicecheck.verdicts.pooling import pool_run
-from voicecheck.verdicts.wording import summarise
 
 __all__ = [
     "Identity",
@@ -35,6 +34,5 @@ __all__ = [
     "pool_run",
     "rank_faults",
     "rank_hints",
-    "summarise",
     "widen_baseline",
 ]

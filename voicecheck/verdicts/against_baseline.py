@@ -11,17 +11,13 @@ import numpy as np
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Baseline, BaselineQuantity, Comparison, Finding, Run
 from voicecheck.records.arrays import Array
+from voicecheck.records.quantities import BY_NAME, Quantity
+from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
-from voicecheck.verdicts.decide import decide, decide_curve, decide_overall, refuse
+from voicecheck.verdicts.decide import decide, decide_curve, refuse
 from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
 from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
-from voicecheck.verdicts.quantities import (
-    BY_NAME,
-    Quantity,
-    from_scale,
-    read_spread,
-    to_scale,
-)
+from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
 
 SINGLE_SHOT = (
     "one recording of a carbon element decides nothing: condition it and record at least three"
@@ -83,7 +79,7 @@ def compare_to_baseline(
             kind="baseline", name=first.type_name, n=min(baselines[path].n for path in paths)
         ),
         findings=tuple(findings),
-        overall=decide_overall(finding.verdict for finding in findings),
+        overall=find_gravest(finding.verdict for finding in findings),
     )
 
 
@@ -251,11 +247,10 @@ def _judge_scalar(
     quantity: Quantity,
     allowed: Comparability,
 ) -> Finding | None:
-    refused = find_refusal(allowed.refused, known.family, known.unit)
+    unit = quantity.unit_beside(known.unit)
+    refused = find_refusal(allowed.refused, quantity.family, unit)
     if refused:
-        return refuse(
-            run.path, known.quantity, known.unit, reason=refused, source=_source(baseline)
-        )
+        return refuse(run.path, known.quantity, unit, reason=refused, source=_source(baseline))
     spread = read_spread(run, quantity)
     if spread.n == 0 or not math.isfinite(spread.mean):
         return None
@@ -269,7 +264,7 @@ def _judge_scalar(
         path=run.path,
         quantity=known.quantity,
         value=shown,
-        unit=known.unit,
+        unit=unit,
         # On a ratio scale the interval is lopsided; the lower half decides an upper limit.
         uncertainty=shown - from_scale(quantity, spread.mean - guard),
         low=known.low,

@@ -11,6 +11,7 @@ import numpy as np
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, BaselineQuantity, Response, Run
 from voicecheck.records.arrays import Array
+from voicecheck.records.quantities import BY_NAME, QUANTITIES, Quantity
 from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_spread
 from voicecheck.verdicts.limits import (
     BAND_VARIANCE,
@@ -26,14 +27,7 @@ from voicecheck.verdicts.limits import (
 from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
 from voicecheck.verdicts.pooling import common_conditions
 from voicecheck.verdicts.poolparts import mean_where_half
-from voicecheck.verdicts.quantities import (
-    BY_NAME,
-    QUANTITIES,
-    Quantity,
-    Spread,
-    from_scale,
-    read_spread,
-)
+from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 
 FEWEST_SETS = 2
 FEW_SETS = 5
@@ -216,7 +210,7 @@ def _limit_quantities(
     distortion = [
         np.var([spread.mean for spread in found[name]], ddof=1)
         for name in found
-        if BY_NAME[name].family == "distortion"
+        if BY_NAME[name].is_judged and BY_NAME[name].family == "distortion"
     ]
     whole = {
         "level": curve_variance,
@@ -243,7 +237,7 @@ def _limit_quantity(
     values = np.array([spread.mean for spread in spreads])
     n, mean, sd = len(values), float(np.mean(values)), float(np.std(values, ddof=1))
     low, high, dof = None, None, n - 1.0
-    if quantity.family:
+    if quantity.is_judged:
         variance, dof = _draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
         factor = limit_factor(
             quantity.family,
@@ -258,7 +252,7 @@ def _limit_quantity(
     within = np.array([spread.sd**2 for spread in spreads if math.isfinite(spread.sd)])
     return BaselineQuantity(
         quantity=quantity.name,
-        unit=quantity.unit or _response_of(runs[0]).unit,
+        unit=quantity.unit_beside(_response_of(runs[0]).unit),
         n=n,
         mean=from_scale(quantity, mean),
         sd=sd,
@@ -268,8 +262,7 @@ def _limit_quantity(
         seat_sd=float(np.sqrt(np.mean(within))) if len(within) else None,
         n_seats=float(np.mean([spread.n for spread in spreads])),
         dof=dof,
-        family=quantity.family,
-        label=quantity.label,
+        family=quantity.family if quantity.is_judged else "",
     )
 
 

@@ -17,8 +17,11 @@ import numpy as np
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
+from voicecheck.records.quantities import QUANTITIES, Quantity
+from voicecheck.records.terms import Verdict
+from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
-from voicecheck.verdicts.decide import decide_overall, refuse
+from voicecheck.verdicts.decide import refuse
 from voicecheck.verdicts.limits import (
     BAND_VARIANCE,
     CURVE_PRIOR_DOF,
@@ -28,22 +31,12 @@ from voicecheck.verdicts.limits import (
 )
 from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
 from voicecheck.verdicts.pooling import COVERAGE_95
-from voicecheck.verdicts.quantities import (
-    BY_NAME,
-    Quantity,
-    Spread,
-    from_scale,
-    read_spread,
-)
+from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 
 RULE_FACTOR = 2.0
 SCALAR_TAIL = 0.005
 UNKNOWN_SPREAD = "one recording on either side: the spread is not known; record at least three"
 BORROWED_SPREAD = "one recording on one side: the spread of the other side is taken for both"
-COMPARED = ("mid_db", "low_db", "high_db", "at_1khz_db", "thd_315_percent", "thd_500_percent",
-            "thd_1000_percent", "thd_max_percent", "sinad_db", "psophometric_dbm",
-            "psophometric_dbfs", "compression_db", "threshold_db", "mains_dbfs", "bursts_per_s",
-            "order2_db", "order3_db")  # fmt: skip
 
 
 def compare_runs(
@@ -93,7 +86,7 @@ def compare_runs(
         stage=stage,
         against=against,
         findings=tuple(findings),
-        overall=decide_overall(finding.verdict for finding in findings),
+        overall=find_gravest(finding.verdict for finding in findings),
     )
 
 
@@ -109,18 +102,14 @@ def _compare_path(after: Run, before: Run, against: Against) -> list[Finding]:
         _judge_curve(after, before, "response", allowed, source),
         _judge_curve(after, before, "shape", allowed, source),
     ]
-    names = [
-        name for name in COMPARED if name != "psophometric_dbfs" or not _has_dbm(after, before)
-    ]
-    for name in names:
-        finding = _judge_scalar(after, before, BY_NAME[name], allowed, source)
+    has_dbm = all(run.pooled.noise.psophometric_dbm is not None for run in (after, before))
+    for quantity in QUANTITIES:
+        if not quantity.is_compared or (quantity.name == "psophometric_dbfs" and has_dbm):
+            continue
+        finding = _judge_scalar(after, before, quantity, allowed, source)
         if finding is not None:
             findings.append(finding)
     return findings
-
-
-def _has_dbm(*runs: Run) -> bool:
-    return all(run.pooled.noise.psophometric_dbm is not None for run in runs)
 
 
 def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, Array, float, str]:
@@ -201,7 +190,7 @@ def _difference_curve(
     size = np.abs(difference)
     margin = size - np.maximum(rule, interval)
     at = int(np.nanargmax(margin))
-    verdict = "outside"
+    verdict: Verdict = "outside"
     if margin[at] <= 0.0:
         verdict = "doubtful" if np.any(size > rule) else "within"
     if not is_known:
@@ -220,8 +209,8 @@ def _judge_scalar(
     first, second = read_spread(after, quantity), read_spread(before, quantity)
     if first.n == 0 or second.n == 0:
         return None
-    unit = quantity.unit or "dB"
-    refused = find_refusal(allowed.refused, _group_of(quantity), unit)
+    unit = quantity.unit_beside("dB")
+    refused = find_refusal(allowed.refused, quantity.family, unit)
     if refused:
         return refuse(after.path, quantity.name, unit, reason=refused, source=source)
     variances, dof, remark = _scalar_variances(first, second)
@@ -231,7 +220,7 @@ def _judge_scalar(
     interval = _student(dof) * standard if variances else math.nan
     if variances and quantity.family == "level":
         interval = _level_interval(after, before, quantity)
-    verdict = "doubtful"
+    verdict: Verdict = "doubtful"
     if variances and abs(difference) > max(rule, interval):
         verdict = "outside"
     elif variances and abs(difference) <= rule:
@@ -240,13 +229,6 @@ def _judge_scalar(
         after.path, quantity, (second.mean, difference, rule, interval), verdict,
         reason="; ".join(r for r in (remark, *allowed.remarks) if r), source=source,
     )  # fmt: skip
-
-
-def _group_of(quantity: Quantity) -> str:
-    if quantity.family:
-        return quantity.family
-    groups = {"threshold_db": "linearity", "mains_dbfs": "noise", "bursts_per_s": "noise"}
-    return groups.get(quantity.name, "distortion")
 
 
 def _student(dof: float) -> float:
@@ -295,7 +277,7 @@ def _difference_finding(
     path: str,
     quantity: Quantity,
     numbers: tuple[float, float, float, float],
-    verdict: str,
+    verdict: Verdict,
     *,
     reason: str,
     source: str,
@@ -310,7 +292,7 @@ def _difference_finding(
         path=path,
         quantity=quantity.name,
         value=shown(difference),
-        unit=quantity.unit or "dB",
+        unit=quantity.unit_beside("dB"),
         uncertainty=shown(difference) - shown(difference - interval) if known else None,
         low=shown(-rule) if known else None,
         high=shown(rule) if known else None,

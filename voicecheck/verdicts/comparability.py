@@ -32,6 +32,9 @@ class Rule:
     why: str
 
 
+GROUP_OF = {"response": "level", "crackle": "noise", "hum": "noise"}
+"""Families whose comparison hangs on the same conditions as that of another."""
+
 RULES: tuple[Rule, ...] = (
     Rule(
         field="feed_ma", text="feed current (mA)", paths=TALKING, tolerance=2.0,
@@ -139,5 +142,5 @@ def _show(value: object) -> str:
 
 def find_refusal(refused: Mapping[str, str], group: str, unit: str) -> str:
     """Why a scalar of a group may not be compared; "" where it may."""
-    why = refused.get("noise" if group == "crackle" else group, "")
+    why = refused.get(GROUP_OF.get(group, group), "")
     return why or (refused.get(DBFS, "") if unit == "dBFS" else "")

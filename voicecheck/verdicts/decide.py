@@ -9,21 +9,19 @@ than the limits themselves, so that lying inside proves nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from voicecheck.records import Finding
 from voicecheck.records.arrays import Array
+from voicecheck.records.terms import Verdict
 
-RANK = ("within", "not comparable", "doubtful", "outside")
-"""From best to worst, for the whole of a comparison."""
 TOO_WIDE_SHARE = 0.25
 """A curve is doubtful when more than this share of its points is too uncertain to judge."""
 
 
-def decide(value: float, uncertainty: float, low: float | None, high: float | None) -> str:
+def decide(value: float, uncertainty: float, low: float | None, high: float | None) -> Verdict:
     """
     Verdict on one value.
 
@@ -59,7 +57,7 @@ def decide(value: float, uncertainty: float, low: float | None, high: float | No
 class CurveVerdict:
     """Verdict on a curve and the point that decides it (`None` when every point is withheld)."""
 
-    verdict: str
+    verdict: Verdict
     worst: int | None
     n_judged: int = 0
     n_outside: int = 0
@@ -88,7 +86,7 @@ def decide_curve(value: Array, uncertainty: Array, low: Array, high: Array) -> C
     too_wide = judged & (own > 0.5 * (high - low))
     worst = int(np.argmax(np.where(judged, certain, -np.inf)))
     if certain[worst] > 0.0:
-        verdict = "outside"
+        verdict: Verdict = "outside"
     elif np.max(beyond) > 0.0:
         worst, verdict = int(np.argmax(beyond)), "doubtful"
     else:
@@ -100,19 +98,6 @@ def decide_curve(value: Array, uncertainty: Array, low: Array, high: Array) -> C
         n_judged=int(np.sum(judged)),
         n_outside=int(np.sum(certain > 0.0)),
     )
-
-
-def decide_overall(verdicts: Iterable[str]) -> str:
-    """
-    The worst verdict; a part that could not be compared is not passed over.
-
-    Examples
-    --------
-    >>> decide_overall(["within", "doubtful", "not comparable"])
-    'doubtful'
-    """
-    found = list(verdicts)
-    return max(found, key=RANK.index) if found else "not comparable"
 
 
 def refuse(path: str, quantity: str, unit: str, *, reason: str, source: str) -> Finding:

@@ -15,9 +15,12 @@ import numpy as np
 
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Conditions, Finding, Run
+from voicecheck.records.quantities import BY_NAME
+from voicecheck.records.terms import Verdict
+from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.before_after import RULE_FACTOR, UNKNOWN_SPREAD, compare_runs
-from voicecheck.verdicts.decide import decide_overall
-from voicecheck.verdicts.quantities import BY_NAME, read_spread
+from voicecheck.verdicts.quantities import read_spread
+from voicecheck.verdicts.readings import READERS
 
 FEED = "feed_range_db"
 POSITION = "position_range_db"
@@ -132,7 +135,7 @@ def compare_elements(
         found = [item for item in ranges if item is not None]
         if len(found) == 2:
             findings.append(_judge_ranges(quantity, found[0], found[1], former_name))
-    overall = decide_overall(finding.verdict for finding in findings)
+    overall = find_gravest(finding.verdict for finding in findings)
     return replace(comparison, findings=tuple(findings), overall=overall)
 
 
@@ -156,7 +159,7 @@ def _judge_ranges(
     difference = fitted.range_db - former.range_db
     rule = RULE_FACTOR * math.hypot(fitted.standard_db, former.standard_db)
     known = math.isfinite(rule)
-    verdict = "doubtful"
+    verdict: Verdict = "doubtful"
     if known:
         verdict = "outside" if abs(difference) > rule else "within"
     span = f"over {fitted.lowest:g} to {fitted.highest:g} {unit}"
@@ -278,9 +281,9 @@ def identify_element(run: Run, series: Sequence[Run] = ()) -> Identity:
 
 def _read_signs(run: Run, series: Sequence[Run]) -> dict[str, float]:
     values: dict[str, float] = {}
-    thd = BY_NAME["thd_500_percent"].read(run.pooled)
-    compression = BY_NAME["compression_db"].read(run.pooled)
-    threshold = BY_NAME["threshold_db"].read(run.pooled)
+    thd = READERS["thd_500_percent"](run.pooled)
+    compression = READERS["compression_db"](run.pooled)
+    threshold = READERS["threshold_db"](run.pooled)
     slope = run.pooled.noise.slope_db_per_decade
     hiss = None if slope is None else -slope
     found_values = {

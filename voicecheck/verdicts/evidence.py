@@ -8,30 +8,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from voicecheck.records import Baseline, BaselineQuantity, Problem, Run
+from voicecheck.records.quantities import BY_NAME, THD_AT_HZ, list_evidence
 from voicecheck.verdicts.baseline import quantities_of
-from voicecheck.verdicts.comparability import check_conditions
-from voicecheck.verdicts.quantities import (
-    BY_NAME,
-    read_spread,
-    to_scale,
-)
-from voicecheck.verdicts.readings import THD_AT_HZ, mean_level_db
+from voicecheck.verdicts.comparability import check_conditions, find_refusal
+from voicecheck.verdicts.quantities import read_spread, to_scale
+from voicecheck.verdicts.readings import READERS, mean_level_db
 
 DEAD_DB = -30.0
-DEVIATIONS = {
-    "level": ("mid_db", "level"), "low": ("low_db", "level"), "high": ("high_db", "level"),
-    "noise": ("psophometric_dbm psophometric_dbfs", "noise"),
-    "fade": ("drift_db", "linearity"),
-    "h2": ("h2_500_db", "distortion"), "h3": ("h3_500_db", "distortion"),
-    "h5": ("h5_500_db", "distortion"), "compression": ("compression_db", "linearity"),
-    "threshold": ("threshold_db", "linearity"), "order2": ("order2_db", "distortion"),
-    "order3": ("order3_db", "distortion"), "slope": ("high_over_low_db", "shape"),
-}  # fmt: skip
-"""Evidence name -> quantities to try, and the group that must be comparable."""
-ABSOLUTES = {
-    "bursts": "bursts_per_s", "kurtosis": "kurtosis", "noise_slope": "slope_db_per_decade",
-    "h2_over_h3": "h2_over_h3_db", "tonal": "tonal_db",
-}  # fmt: skip
 SILENT_KINDS = ("no-signal", "wrong-programme")
 """How a path is reported on which nothing of the programme comes back."""
 NO_HUM_DB = -30.0
@@ -83,10 +66,11 @@ def gather_evidence(
 
 def _of_run(run: Run) -> dict[str, float]:
     found = {"dead": 0.0, "channels_swapped": 0.0}
-    for name, quantity in ABSOLUTES.items():
-        value = BY_NAME[quantity].read(run.pooled)
-        if value is not None:
-            found[name] = value
+    for name, quantities in list_evidence("value").items():
+        values = [_read(run, quantity.name) for quantity in quantities]
+        known = [value for value in values if value is not None]
+        if known:
+            found[name] = known[0]
     thd = [value for hz in THD_AT_HZ if (value := _read(run, f"thd_{hz:.0f}_percent")) is not None]
     if thd:
         found["thd_percent"] = float(np.exp(np.mean(np.log(thd))))
@@ -102,7 +86,7 @@ def _of_run(run: Run) -> dict[str, float]:
 
 
 def _read(run: Run, name: str) -> float | None:
-    return BY_NAME[name].read(run.pooled)
+    return READERS[name](run.pooled)
 
 
 def _of_linearity(run: Run) -> dict[str, float]:
@@ -125,12 +109,12 @@ def _against_baseline(run: Run, baseline: Baseline) -> dict[str, float]:
     ).refused
     known = quantities_of(baseline)
     found: dict[str, float] = {}
-    for name, (quantities, group) in DEVIATIONS.items():
-        for quantity in quantities.split():
-            if group in refused or (quantity.endswith("dbfs") and "dbfs" in refused):
+    for name, quantities in list_evidence("deviation").items():
+        for quantity in quantities:
+            if find_refusal(refused, quantity.family, quantity.unit):
                 continue
-            if quantity in known and (spread := read_spread(run, BY_NAME[quantity])).n:
-                found[name] = spread.mean - known[quantity].mean
+            if quantity.name in known and (spread := read_spread(run, quantity)).n:
+                found[name] = spread.mean - to_scale(quantity, known[quantity.name].mean)
                 break
     if "distortion" not in refused:
         found |= _thd_deviation(run, baseline)

@@ -12,8 +12,9 @@ import numpy as np
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Mask, Response, Run
 from voicecheck.records.arrays import Array
+from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import UNCALIBRATED
-from voicecheck.verdicts.decide import decide_curve, decide_overall, refuse
+from voicecheck.verdicts.decide import decide_curve, refuse
 
 COLUMNS = ("frequency_hz", "lower_db", "upper_db")
 YES, NO = ("yes", "true", "1"), ("no", "false", "0")
@@ -223,7 +224,7 @@ def compare_to_mask(
         stage=stage,
         against=Against(kind="mask", name=mask.name),
         findings=findings,
-        overall=decide_overall(finding.verdict for finding in findings),
+        overall=find_gravest(finding.verdict for finding in findings),
     )
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
 from voicecheck.records import Measurement
 from voicecheck.records.arrays import Array
+from voicecheck.records.quantities import THD_AT_HZ
 
 BAND_HZ = (200.0, 4000.0)
-THD_AT_HZ = (315.0, 500.0, 1000.0)
 NEAR_OCTAVES = 1.0 / 24.0 + 1e-3
 """Half the spacing of 1/12-octave points: a point further away is not the one asked for."""
 
@@ -55,7 +55,7 @@ def mean_level_db(frequency_hz: Array, level_db: Array) -> float:
     return float(np.mean(level_db[kept])) if np.any(kept) else math.nan
 
 
-def read_thd(wanted_hz: float) -> Callable[[Measurement], float | None]:
+def read_thd(wanted_hz: float) -> Read:
     """THD at one frequency, percent."""
 
     def read(measurement: Measurement) -> float | None:
@@ -73,7 +73,7 @@ def read_thd_max(measurement: Measurement) -> float | None:
     return float(np.nanmax(part.thd_percent))
 
 
-def read_harmonic(order: int, wanted_hz: float) -> Callable[[Measurement], float | None]:
+def read_harmonic(order: int, wanted_hz: float) -> Read:
     """Level of one harmonic at one frequency, dB re the fundamental."""
 
     def read(measurement: Measurement) -> float | None:
@@ -154,3 +154,36 @@ def read_tonal(measurement: Measurement) -> float | None:
 def _is_near_multiple(frequency_hz: float, mains_hz: float) -> bool:
     order = round(frequency_hz / mains_hz)
     return 1 <= order <= 15 and abs(frequency_hz / mains_hz - order) < 0.06 * order
+
+
+READERS: Mapping[str, Read] = {
+    "mid_db": lambda m: m.bands.mid_db,
+    "low_db": lambda m: m.bands.low_db,
+    "high_db": lambda m: m.bands.high_db,
+    "at_1khz_db": lambda m: m.bands.at_1khz_db,
+    **{f"thd_{hz:.0f}_percent": read_thd(hz) for hz in THD_AT_HZ},
+    "thd_max_percent": read_thd_max,
+    "sinad_db": lambda m: m.sinad_db,
+    "psophometric_dbm": lambda m: m.noise.psophometric_dbm,
+    "psophometric_dbfs": lambda m: m.noise.psophometric_dbfs,
+    "compression_db": read_compression,
+    "threshold_db": read_threshold,
+    "h2_500_db": read_harmonic(2, 500.0),
+    "h3_500_db": read_harmonic(3, 500.0),
+    "h5_500_db": read_harmonic(5, 500.0),
+    "h2_over_h3_db": read_h2_over_h3,
+    "high_over_low_db": read_high_over_low,
+    "peak_hz": read_peak_hz,
+    "flat_dbfs": lambda m: m.noise.flat_dbfs,
+    "mains_dbfs": lambda m: m.noise.mains_dbfs,
+    "bursts_per_s": lambda m: m.noise.bursts_per_s,
+    "kurtosis": lambda m: m.noise.kurtosis,
+    "slope_db_per_decade": lambda m: m.noise.slope_db_per_decade,
+    "loop_ma": lambda m: m.conditions.loop_ma,
+    "transmitter_ohm": lambda m: m.conditions.transmitter_ohm,
+    "drift_db": read_drift,
+    "tonal_db": read_tonal,
+    "order2_db": lambda m: m.intermodulation.order2_db,
+    "order3_db": lambda m: m.intermodulation.order3_db,
+}
+"""How each row of the table of quantities is read."""

@@ -12,7 +12,7 @@ from starlette.routing import Route
 
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchSetup
-from voicecheck.records.benches import CALIBRATION_STEPS, Device
+from voicecheck.records.benches import Device
 from voicecheck.web import calibrating
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
@@ -28,12 +28,13 @@ from voicecheck.workflow.benches.store import (
     remove_setup,
 )
 from voicecheck.workflow.benches.view import (
+    draw_wires,
     list_all_warnings,
+    list_step_names,
     list_steps,
     list_trend,
     name_devices,
 )
-from voicecheck.workflow.benches.wires import draw_wires
 from voicecheck.workflow.books import open_book
 
 CHANNELS = ("mouth_channel", "line_drive_channel", "line_tap_channel", "ear_channel")
@@ -95,7 +96,7 @@ class BenchPages(Pages):
             steps=list_steps(file),
             trends=_find_trends(file),
             checks=file.checks[: -N_CHECKS - 1 : -1],
-            voided=[get_guide(step).title for step in CALIBRATION_STEPS if step in voided],
+            voided=[get_guide(step).title for step in list_step_names() if step in voided],
             is_absent=asked.get("absent") == "1",
         )
 
@@ -195,7 +196,7 @@ def _sum_up(file: BenchFile) -> dict[str, Any]:
 def _find_trends(file: BenchFile) -> dict[str, Any]:
     """Of each step that was done more than once, its results."""
     done = [result for result in (*file.history, *file.check_results) if result.value is not None]
-    steps = [step for step in CALIBRATION_STEPS if any(one.step == step for one in done)]
+    steps = [step for step in list_step_names() if any(one.step == step for one in done)]
     trends = {step: list_trend(file, step) for step in steps}
     return {get_guide(step).title: found for step, found in trends.items() if len(found) > 1}
 

@@ -17,7 +17,7 @@ from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.checklist import (
+from voicecheck.workflow.checks.checklist import (
     Entry,
     Sheet,
     get_template,

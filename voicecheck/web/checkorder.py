@@ -2,37 +2,25 @@
 
 from __future__ import annotations
 
-import dataclasses
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from voicecheck.errors import InputError
 from voicecheck.records import Recording
+from voicecheck.records.fields import Field, list_fields, read_yes_or_no
+from voicecheck.records.terms import check_word
 from voicecheck.web.desk import Handle, Prompt
-from voicecheck.web.forms import SOUNDS, Sent
+from voicecheck.web.forms import MOST_NUMBER, SOUNDS, Sent
 from voicecheck.workflow.books import Where, open_book
-from voicecheck.workflow.checkguide import (
-    GUIDES,
-    Metronome,
-    get_check_caution,
-    list_check_steps,
-)
-from voicecheck.workflow.checklist import describe_stored
-from voicecheck.workflow.checkout import (
-    STAGES,
-    Options,
-    find_number,
-    fit_region,
-    list_checks,
-    run_check,
-)
-from voicecheck.workflow.scenes import Source
+from voicecheck.workflow.checks.checklist import describe_stored
+from voicecheck.workflow.checks.kinds import CheckKind, fit_region
+from voicecheck.workflow.checks.pace import make_metronome
+from voicecheck.workflow.checks.run import STAGES, find_number, list_checks, run_check
+from voicecheck.workflow.checks.source import Source, list_source_fields
 
-TONED = ("dial", "flex")
-DIGITS = ("dial", "tones")
-MOST_LETTERS, MOST_PLACES = 200, 12
-TONE_HZ, LEVEL_DBFS = 1000.0, -30.0
+MOST_LETTERS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,36 +31,39 @@ class CheckOrder:
     Parameters
     ----------
     job : int
-    kind, stage : str
-    source : Source
-    options : Options
+    kind : CheckKind
+    stage : str
+    source : Source or None
+        `None` for readings that are typed in.
+    options : record
+        Of that kind.
     """
 
     job: int
-    kind: str
+    kind: CheckKind
     stage: str
-    source: Source
-    options: Options
+    source: Source | None
+    options: Any
 
     @property
     def is_real(self) -> bool:
         """Whether somebody sits at a sound device."""
-        return self.source.bench is not None
+        return self.source is not None and self.source.bench is not None
 
     @property
     def plays(self) -> bool:
         """Whether a tone or speech goes out."""
-        return self.source.tone_hz is not None or self.source.speech is not None
+        return self.source is not None and self.source.plays
 
 
-def read_order(job: int, kind: str, sent: Sent, folder: Path) -> CheckOrder:
+def read_order(job: int, kind: CheckKind, sent: Sent, folder: Path) -> CheckOrder:
     """
     What the form asks for, all of it checked before anything is recorded.
 
     Parameters
     ----------
     job : int
-    kind : str
+    kind : CheckKind
     sent : Sent
     folder : Path
         Where uploaded files go; must outlive the check.
@@ -83,27 +74,34 @@ def read_order(job: int, kind: str, sent: Sent, folder: Path) -> CheckOrder:
         Something is missing or out of range.
     """
     stage = sent.text("stage")
-    if stage and stage not in STAGES:
-        raise InputError(f"stage: need one of {', '.join(STAGES)}, got {stage[:40]!r}")
-    beat_s = sent.number("beat_s")
-    places = [place.strip() for place in _read_line(sent, "places").split(",")]
-    if len(places) > MOST_PLACES:
-        raise InputError(f"places: need at most {MOST_PLACES}, got {len(places)}")
-    source = _read_source(kind, sent, folder)
-    options = Options(
-        tone_hz=source.tone_hz or TONE_HZ,
-        is_clicks=kind == "dial" and sent.has("clicks"),
-        region=_read_line(sent, "region"),
-        beat_s=1.0 if beat_s is None else beat_s,
-        places=tuple(place for place in places if place),
-        moved=sent.text("moved") or "cord",
-    )
-    is_silent = kind not in TONED or options.is_clicks or sent.has("silent")
-    if is_silent:
-        source = dataclasses.replace(source, tone_hz=None)
-    return CheckOrder(
-        job=job, kind=kind, stage=stage, source=source, options=fit_region(kind, options)
-    )
+    if stage:
+        check_word(stage, STAGES, "stage")
+    options = fit_region(kind, kind.options(**_read_fields(list_fields(kind.options), sent)))
+    source = _read_source(kind, options, sent, folder) if kind.measure is not None else None
+    return CheckOrder(job=job, kind=kind, stage=stage, source=source, options=options)
+
+
+def _read_fields(fields: Iterable[Field], sent: Sent) -> dict[str, Any]:
+    return {field.name: _read_field(field, sent) for field in fields}
+
+
+def _read_field(field: Field, sent: Sent) -> Any:
+    """A field as its record takes it; what is left empty is as the record has it."""
+    if field.kind == "number":
+        value = sent.number(field.name)
+        return field.default if value is None else value
+    if field.kind == "whole":
+        least, most = int(field.bounds.low or 0), int(field.bounds.high or MOST_NUMBER)
+        return sent.whole(field.name, field.default, least=least, most=most)
+    if field.kind == "tick":
+        return sent.has(field.name)
+    text = sent.text(field.name).strip()
+    if field.kind == "yes or no":
+        return read_yes_or_no(field.name, text)
+    if field.kind == "texts":
+        parts = _limit_text(text, field.name).split(",")
+        return tuple(part.strip() for part in parts if part.strip())
+    return text or field.default
 
 
 def take_check(where: Where, order: CheckOrder, handle: Handle) -> str:
@@ -135,16 +133,16 @@ def take_check(where: Where, order: CheckOrder, handle: Handle) -> str:
     handle.tell("Recording" if order.is_real else "Reading the recording")
     with open_book(where) as book:
         run_check(
-            order.kind,
+            order.kind.name,
             order.source,
             order.options,
             book=book,
             job=order.job,
             stage=order.stage,
             progress=watch.follow,
-            heard=watch.hear if order.is_real and order.kind in DIGITS else None,
+            heard=watch.hear if order.is_real and order.kind.read_number else None,
         )
-        kept = [one for one in list_checks(book, order.job) if one.kind == order.kind][-1]
+        kept = [one for one in list_checks(book, order.job) if one.kind == order.kind.name][-1]
     for problem in kept.check.problems:
         handle.note(f"{problem.kind}: {problem.message}; {problem.effect}")
     ended = "Stopped early, what was recorded counts" if watch.was_stopped else "Done"
@@ -152,11 +150,11 @@ def take_check(where: Where, order: CheckOrder, handle: Handle) -> str:
 
 
 def _ask(order: CheckOrder, handle: Handle) -> None:
-    steps = list_check_steps(order.kind, plays=order.plays, moved=order.options.moved)
+    guide, seconds = order.kind.guide, order.source.seconds if order.source else 0.0
     prompt = Prompt(
-        title=f"{GUIDES[order.kind].title}: records for {order.source.seconds:g} s",
-        steps=steps,
-        caution=get_check_caution(order.kind, plays=order.plays),
+        title=f"{guide.title}: records for {seconds:g} s",
+        steps=guide.list_steps(plays=order.plays, moved=getattr(order.options, "moved", "")),
+        caution=guide.get_caution(plays=order.plays),
         button="Begin",
     )
     handle.ask(prompt)
@@ -169,15 +167,9 @@ class _Watch:
         self._order, self._handle = order, handle
         self._number = ""
         self.was_stopped = False
-        self._metronome: Metronome | None = None
-        if order.kind == "flex":
-            self._metronome = Metronome(
-                order.source.seconds,
-                order.options.beat_s,
-                moved=order.options.moved,
-                places=order.options.places,
-                plays=order.plays,
-            )
+        self._metronome = (
+            make_metronome(order.kind, order.source, order.options) if order.source else None
+        )
 
     def follow(self, fraction: float, peak_dbfs: float | None) -> None:
         """Take in how far it is; KeyboardInterrupt where it is to stop."""
@@ -193,46 +185,41 @@ class _Watch:
 
     def hear(self, so_far: Recording) -> None:
         """Let the digits roll by."""
-        number = find_number(self._order.kind, so_far, self._order.options)
+        number = find_number(self._order.kind.name, so_far, self._order.options)
         if number != self._number:
             self._number = number
             self._handle.tell(f"Heard so far: {number}")
 
 
-def _read_source(kind: str, sent: Sent, folder: Path) -> Source:
-    """Where it comes from; the tone is in it even where none will be played, to be checked."""
-    seconds, tone_hz, level_dbfs = (
-        sent.number(name) for name in ("seconds", "tone_hz", "level_dbfs")
-    )
-    common: dict[str, Any] = {
-        "seed": sent.whole("seed", 1, least=1),
-        "channel": sent.whole("channel", 1, least=1, most=64),
-        "out_channel": sent.whole("out_channel", 1, least=1, most=64),
-        "seconds": GUIDES[kind].seconds if seconds is None else seconds,
-        "tone_hz": TONE_HZ if tone_hz is None else tone_hz,
-        "level_dbfs": LEVEL_DBFS if level_dbfs is None else level_dbfs,
-    }
+def _read_source(kind: CheckKind, options: Any, sent: Sent, folder: Path) -> Source:
+    about = _read_fields(list_source_fields(kind), sent)
+    is_silent = about.get("no_play") or getattr(options, "clicks", False)
+    if kind.plays == "tone" and not is_silent:
+        about["tone_hz"] = options.tone_hz
     on, _, name = sent.text("on").partition(":")
     if on != "recording" and sent.list_uploads("recording"):
         raise InputError("from: a recording was chosen, but not to be used; say which is meant")
     if on == "simulated":
-        words = _read_line(sent, "words") or name[:MOST_LETTERS]
-        return Source(simulated=words, **common)
+        return Source(simulated=_read_line(sent, "words") or name[:MOST_LETTERS], **about)
     if on == "recording":
         files = sent.save_uploads("recording", folder / "recording", SOUNDS)
         if not files:
             raise InputError("recording: choose a file first")
-        return Source(recording=files[0], **common)
+        return Source(recording=files[0], **about)
     if on == "device":
         if not (device := _read_line(sent, "device")):
             raise InputError("device: name the sound device; its field lists those of this machine")
-        speech = sent.save_uploads("play", folder / "play", SOUNDS) if kind == "speak" else []
-        return Source(bench=device, speech=speech[0] if speech else None, **common)
+        is_spoken = kind.plays == "speech"
+        speech = sent.save_uploads("play", folder / "play", SOUNDS) if is_spoken else []
+        return Source(bench=device, speech=speech[0] if speech else None, **about)
     raise InputError("on: choose a made scene, a recording or a sound device")
 
 
 def _read_line(sent: Sent, name: str) -> str:
-    text = sent.text(name).strip()
+    return _limit_text(sent.text(name).strip(), name)
+
+
+def _limit_text(text: str, name: str) -> str:
     if len(text) > MOST_LETTERS:
         raise InputError(f"{name}: need at most {MOST_LETTERS} letters, got {len(text)}")
     return text

@@ -6,7 +6,7 @@ import functools
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from starlette.background import BackgroundTask
 from starlette.exceptions import HTTPException
@@ -15,7 +15,8 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from voicecheck.errors import InputError
-from voicecheck.records import Attachment, CheckStep, DialCheck, Job
+from voicecheck.records import Attachment, BenchSetup, CheckStep, Job
+from voicecheck.records.fields import Field, list_fields
 from voicecheck.web.checkorder import CheckOrder, read_order, take_check
 from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
@@ -23,24 +24,26 @@ from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import Where, open_book
-from voicecheck.workflow.checkguide import GUIDES
-from voicecheck.workflow.checklist import Sheet, describe_stored, find_filled, load_sheet
-from voicecheck.workflow.checkout import (
-    MOVED,
-    STAGES,
-    StoredCheck,
-    list_check_regions,
-    list_checks,
+from voicecheck.workflow.checks import listening
+from voicecheck.workflow.checks.checklist import Sheet, describe_stored, find_filled, load_sheet
+from voicecheck.workflow.checks.kinds import (
+    CheckKind,
+    Shown,
+    get_kind,
+    has_picture,
+    list_kinds,
+    list_regions_of,
+    load_scene,
 )
-from voicecheck.workflow.listening import write_listening_file
-from voicecheck.workflow.pictures import render_timing
-from voicecheck.workflow.readings import keep_line
-from voicecheck.workflow.scenes import CHECKS, list_scenes
+from voicecheck.workflow.checks.pictures import render_picture
+from voicecheck.workflow.checks.run import STAGES, StoredCheck, list_checks, run_check
+from voicecheck.workflow.checks.source import list_source_fields
+
+if TYPE_CHECKING:
+    from voicecheck.bench.simulated.scene import SceneKind
 
 PICTURES = {"svg": "image/svg+xml", "png": "image/png"}
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
-READINGS = ("on_hook_v", "off_hook_v", "loop_ma", "ringer_equivalence", "dial_tone_dbm")
-PULSES = {"": None, "yes": True, "no": False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +58,10 @@ class ShownCheck:
     stored : StoredCheck
     line : str
         What was found, in one line.
+    shown : tuple of str or Table
+        Its figures.
+    is_drawn : bool
+        Whether there is a picture of it.
     steps : tuple of CheckStep
         Of the check list, which it fills in; none for one that a later one has replaced.
     sound : Attachment or None
@@ -64,16 +71,37 @@ class ShownCheck:
     index: int
     stored: StoredCheck
     line: str
+    shown: tuple[Shown, ...]
+    is_drawn: bool
     steps: tuple[CheckStep, ...]
     sound: Attachment | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownKind:
-    """Checks of one kind: the latest of each stage and part, and the older ones."""
+    """
+    Checks of one kind, and what its form asks.
 
+    Parameters
+    ----------
+    kind : CheckKind
+    latest, older : tuple of ShownCheck
+        The latest of each stage and part; the others, newest first.
+    fields, source_fields : tuple of Field
+    regions : tuple of str
+    scene : SceneKind or None
+    can_listen : bool
+        Whether before and after can be heard one after the other.
+    """
+
+    kind: CheckKind
     latest: tuple[ShownCheck, ...]
     older: tuple[ShownCheck, ...]
+    fields: tuple[Field, ...]
+    source_fields: tuple[Field, ...]
+    regions: tuple[str, ...]
+    scene: SceneKind | None
+    can_listen: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +109,7 @@ class Refused:
     """A form that was refused: of which check, why, and what stood in its fields."""
 
     kind: str
+    title: str
     line: str
     typed: dict[str, str]
 
@@ -92,9 +121,8 @@ class CheckPages(Pages):
         """See `Pages`."""
         return [
             Route("/jobs/{job}/checks", self.show),
-            Route("/jobs/{job}/checks/line", with_form(self.keep_line), methods=["POST"]),
             Route("/jobs/{job}/checks/{kind}", with_form(self.start), methods=["POST"]),
-            Route("/jobs/{job}/checks/dial/{picture}", self.show_picture),
+            Route("/jobs/{job}/checks/{kind}/{picture}", self.show_picture),
             Route("/jobs/{job}/listen.wav", self.listen),
         ]
 
@@ -108,40 +136,39 @@ class CheckPages(Pages):
             set_type = book.load_type(job.type_name)
             # One name stands for both directions here.
             setups = [one.setup for one in list_benches(book) if one.setup.input_device is None]
-            shown = _sort_checks(job, list_checks(book, number), load_sheet(book, number))
-        spoken = {one.stored.stage for one in shown["speak"].latest if one.sound}
+            checks, sheet = list_checks(book, number), load_sheet(book, number)
         return self._renderer.show(
             "checks.html",
             status=400 if refused else 200,
             refused=refused,
             job=job,
             set_type=set_type,
-            guides=GUIDES,
-            shown=shown,
-            scenes={kind: list_scenes(kind) for kind in CHECKS},
-            regions={kind: list_check_regions(kind) for kind in GUIDES},
-            moved=MOVED,
+            shown=[_sort_checks(job, kind, checks, sheet) for kind in list_kinds()],
             stages=STAGES,
             bench=setups[0] if setups else None,
-            can_listen=spoken >= set(STAGES),
+            choose_channel=_choose_channel,
         )
 
     def start(self, request: Request, sent: Sent) -> Response:
         """Begin a check."""
-        number, kind = parse_number(request.path_params["job"]), request.path_params["kind"]
-        if kind not in CHECKS:
-            raise HTTPException(404, "There is no such check.")
+        number, kind = parse_number(request.path_params["job"]), _find_kind(request)
         with open_book(self._where) as book:
             book.load_job(number)
         folder = tempfile.TemporaryDirectory()
         try:
             order = read_order(number, kind, sent, Path(folder.name))
+            if order.source is None:
+                with folder, open_book(self._where) as book:
+                    run_check(
+                        kind.name, None, order.options, book=book, job=number, stage=order.stage
+                    )
+                return go_to(f"/jobs/{number}/checks#{kind.name}")
             self._desk.start(
-                f"{GUIDES[kind].title}, job {number}",
+                f"{kind.guide.title}, job {number}",
                 functools.partial(_run, self._where, order, folder),
                 tab=sent.text("tab"),
                 job=number,
-                address=f"/jobs/{number}/checks#{kind}",
+                address=f"/jobs/{number}/checks#{kind.name}",
             )
         except InputError as error:
             folder.cleanup()
@@ -149,33 +176,20 @@ class CheckPages(Pages):
         except BaseException:
             folder.cleanup()
             raise
-        return go_to(f"/jobs/{number}/checks#{kind}")
-
-    def keep_line(self, request: Request, sent: Sent) -> Response:
-        """Keep readings of the line that were typed in."""
-        number = parse_number(request.path_params["job"])
-        with open_book(self._where) as book:
-            book.load_job(number)
-        try:
-            readings: dict[str, Any] = {name: sent.number(name) for name in READINGS}
-            readings |= {"note": sent.text("note").strip(), "accepts_pulses": _read_pulses(sent)}
-            keep_line(self._where, number, stage=sent.text("stage"), **readings)
-        except InputError as error:
-            return self._show(number, _recall("line", error, sent))
-        return go_to(f"/jobs/{number}/checks#line")
+        return go_to(f"/jobs/{number}/checks#{kind.name}")
 
     def show_picture(self, request: Request) -> Response:
-        """Timing picture of one dial check, by its index."""
-        number = parse_number(request.path_params["job"])
+        """Picture of one check, by its index among those of its kind."""
+        number, kind = parse_number(request.path_params["job"]), _find_kind(request)
         stem, _, ending = request.path_params["picture"].partition(".")
         index = parse_number(stem)
         with open_book(self._where) as book:
-            kept = [one.check for one in list_checks(book, number)]
-        dials = [check for check in kept if isinstance(check, DialCheck)]
-        if ending not in PICTURES or index >= len(dials):
+            kept = [one.check for one in list_checks(book, number) if one.kind == kind.name]
+        is_there = ending in PICTURES and index < len(kept)
+        if not (is_there and has_picture(kind, kept[index])):
             raise HTTPException(404, "There is no such picture.")
         return Response(
-            render_timing(dials[index], ending),
+            render_picture(kind.name, kept[index], ending),
             media_type=PICTURES[ending],
             headers={"content-security-policy": PICTURE_POLICY},
         )
@@ -186,7 +200,9 @@ class CheckPages(Pages):
         folder = tempfile.TemporaryDirectory()
         try:
             with open_book(self._where) as book:
-                path = write_listening_file(book, number, Path(folder.name) / "listen.wav")
+                path = listening.write_listening_file(
+                    book, number, Path(folder.name) / "listen.wav"
+                )
         except BaseException:
             folder.cleanup()
             raise
@@ -194,15 +210,24 @@ class CheckPages(Pages):
         return FileResponse(path, media_type="audio/wav", background=BackgroundTask(folder.cleanup))
 
 
-def _recall(kind: str, error: InputError, sent: Sent) -> Refused:
-    return Refused(kind=kind, line=str(error), typed={name: sent.text(name) for name in sent.data})
+def _recall(kind: CheckKind, error: InputError, sent: Sent) -> Refused:
+    typed = {name: sent.text(name) for name in sent.data}
+    return Refused(kind=kind.name, title=kind.guide.title, line=str(error), typed=typed)
 
 
-def _read_pulses(sent: Sent) -> bool | None:
-    pulses = sent.text("accepts_pulses")
-    if pulses not in PULSES:
-        raise InputError(f"pulses: need yes or no, got {pulses[:40]!r}")
-    return PULSES[pulses]
+def _find_kind(request: Request) -> CheckKind:
+    try:
+        return get_kind(request.path_params["kind"])
+    except InputError as error:
+        raise HTTPException(404, "There is no such check.") from error
+
+
+def _choose_channel(kind: CheckKind, field: Field, bench: BenchSetup | None) -> int:
+    """Channel of a set-up bench that a check uses; the first one without a bench."""
+    if bench is None:
+        return 1
+    played = bench.line_drive_channel
+    return played if field.name == "out_channel" else getattr(bench, f"{kind.input}_channel")
 
 
 def _run(
@@ -212,26 +237,34 @@ def _run(
         return take_check(where, order, handle)
 
 
-def _sort_checks(job: Job, checks: list[StoredCheck], sheet: Sheet) -> dict[str, ShownKind]:
+def _sort_checks(job: Job, kind: CheckKind, checks: list[StoredCheck], sheet: Sheet) -> ShownKind:
     sounds = {file.sha256: file for file in job.attachments}
-    sorted_kinds = {}
-    for kind in GUIDES:
-        stored = [one for one in checks if one.kind == kind]
-        newest = {(one.stage, one.part): index for index, one in enumerate(stored)}
-        shown = [
-            ShownCheck(
-                index=index,
-                stored=one,
-                line=describe_stored(one),
-                steps=find_filled(sheet.checked, kind, one.stage, one.part)
-                if newest[one.stage, one.part] == index
-                else (),
-                sound=sounds.get(one.sound_sha256),
-            )
-            for index, one in enumerate(stored)
-        ]
-        latest = [one for one in shown if newest[one.stored.stage, one.stored.part] == one.index]
-        latest.sort(key=lambda one: (one.stored.stage != "before", one.stored.part))
-        older = [one for one in shown if one not in latest]
-        sorted_kinds[kind] = ShownKind(latest=tuple(latest), older=tuple(older[::-1]))
-    return sorted_kinds
+    stored = [one for one in checks if one.kind == kind.name]
+    newest = {(one.stage, one.part): index for index, one in enumerate(stored)}
+    shown = [
+        ShownCheck(
+            index=index,
+            stored=one,
+            line=describe_stored(one),
+            shown=kind.tabulate(one.check),
+            is_drawn=has_picture(kind, one.check),
+            steps=find_filled(sheet.checked, kind.name, one.stage, one.part)
+            if newest[one.stage, one.part] == index
+            else (),
+            sound=sounds.get(one.sound_sha256),
+        )
+        for index, one in enumerate(stored)
+    ]
+    latest = [one for one in shown if newest[one.stored.stage, one.stored.part] == one.index]
+    latest.sort(key=lambda one: (one.stored.stage != "before", one.stored.part))
+    heard = {one.stored.stage for one in latest if one.sound}
+    return ShownKind(
+        kind=kind,
+        latest=tuple(latest),
+        older=tuple(one for one in reversed(shown) if one not in latest),
+        fields=list_fields(kind.options),
+        source_fields=list_source_fields(kind),
+        regions=list_regions_of(kind),
+        scene=load_scene(kind.name) if kind.measure is not None else None,
+        can_listen=kind.name == listening.KIND and heard >= set(STAGES),
+    )

@@ -17,8 +17,9 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_simulated
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import attach_file, open_book
-from voicecheck.workflow.checklist import NAME
-from voicecheck.workflow.checkout import KINDS
+from voicecheck.workflow.checks.checklist import NAME
+from voicecheck.workflow.checks.kinds import list_kinds
+from voicecheck.workflow.checks.run import name_document
 from voicecheck.workflow.comparing import compare, describe_masks
 from voicecheck.workflow.curves import collect_curves
 from voicecheck.workflow.reporting import make_report_file
@@ -36,7 +37,9 @@ REPORT_FILES = {
     "response.csv": "text/csv",
     "report.json": "application/json",
 }
-DOCUMENTS = {f"check-{kind}.json": f"{kind} checked" for kind in KINDS} | {NAME: "check list kept"}
+DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_kinds()} | {
+    NAME: "check list kept"
+}
 """Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")
 

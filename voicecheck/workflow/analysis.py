@@ -24,6 +24,7 @@ from voicecheck.records import (
     RecordingInfo,
     to_document,
 )
+from voicecheck.writing import DOOR, Door
 
 PROGRAMME_SCHEMA = "voicecheck.programme/1"
 
@@ -71,7 +72,7 @@ def choose_recipe(kind: str = "default", **changes: Any) -> Recipe:
     return dataclasses.replace(RECIPES[kind], **wanted)
 
 
-def write_signal(path: str | Path, recipe: Recipe) -> Programme:
+def write_signal(path: str | Path, recipe: Recipe, door: Door = DOOR) -> Programme:
     """
     Make the programme of a recipe and write it as a programme file.
 
@@ -79,6 +80,7 @@ def write_signal(path: str | Path, recipe: Recipe) -> Programme:
     ----------
     path : path
     recipe : Recipe
+    door : Door
 
     Returns
     -------
@@ -92,7 +94,7 @@ def write_signal(path: str | Path, recipe: Recipe) -> Programme:
         The output cap would be exceeded.
     """
     programme = make_programme(recipe)
-    wavfile.save_programme(programme, path)
+    wavfile.save_programme(programme, path, door)
     return programme
 
 

@@ -23,10 +23,9 @@ from voicecheck.verdicts import (
     load_mask,
     load_mask_text,
     rank_hints,
-    summarise,
     widen_baseline,
 )
-from voicecheck.workflow.checkout import list_checks
+from voicecheck.workflow.checks.run import list_checks
 
 REFERENCE = "reference"
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
@@ -152,7 +151,6 @@ def compare(
             f"sweep it with --stage {stage} first"
         )
     comparison = _compare(book, record, stage, runs, against=against, results=results)
-    comparison = dataclasses.replace(comparison, summary=summarise(comparison))
     book.save_comparison(comparison)
     return comparison
 

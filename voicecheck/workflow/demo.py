@@ -20,6 +20,7 @@ from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.comparing import build_baselines, compare
 from voicecheck.workflow.reporting import report_job
 from voicecheck.workflow.sweeping.run import sweep
+from voicecheck.writing import DOOR, Door
 
 DEMO_TYPE = SetType(
     name="Harbour 12",
@@ -33,6 +34,7 @@ RESTORED_HANDSET = "carbon"
 PATHS = ("transmit", "receive", "sidetone")
 N_REFERENCE_SETS, N_SEATS = 8, 3
 JOB_SEED = 101
+DEMO_LABEL, REFERENCE_LABEL = "Harbour 12, green, hall table", "reference set"
 
 Say = Callable[[str], None]
 Advance = Callable[[], None]
@@ -53,7 +55,7 @@ def count_takes() -> int:
     return (N_REFERENCE_SETS + 2) * len(PATHS) * N_SEATS
 
 
-def run_demo(folder: str | Path, *, say: Say, advance: Advance) -> DemoResult:
+def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOOR) -> DemoResult:
     """
     Eight reference sets, a baseline, a faulty set before and after its repair, a report.
 
@@ -65,6 +67,7 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance) -> DemoResult:
         Told in the user's words what happens.
     advance : callable
         Called after each recording.
+    door : Door
 
     Returns
     -------
@@ -75,23 +78,23 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance) -> DemoResult:
     InputError
         The folder holds something else, or cannot be written.
     """
-    folder = Path(folder)
+    folder = door.make_folder(folder)
     book_folder = folder / "book"
     _clear(book_folder)
-    programme = make_programme(Recipe())
+    programme = make_programme()
     with JobBook.open(book_folder) as book, _workers() as workers:
         book.add_type(DEMO_TYPE)
         player = _Player(book, programme, workers, advance)
         say(f"Sweeping {N_REFERENCE_SETS} healthy sets of the invented type {DEMO_TYPE.name}.")
         for index in range(1, N_REFERENCE_SETS + 1):
-            opened = book.open_job(f"reference set {index}", DEMO_TYPE.name)
+            opened = book.open_job(f"{REFERENCE_LABEL} {index}", DEMO_TYPE.name)
             player.sweep_all(
                 opened.job, "reference", _Set(SimulatedSource(handset="carbon", seed=index))
             )
         build_baselines(book, DEMO_TYPE.name)
         say("Built the baseline of the type from them.")
         job = book.open_job(
-            "Harbour 12, green, hall table",
+            DEMO_LABEL,
             DEMO_TYPE.name,
             owner="M. Example",
             complaint="People say I am faint and crackly, and I can hardly hear them.",
@@ -107,7 +110,7 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance) -> DemoResult:
         after = compare(book, job, stage="after")
         change = compare(book, job, stage="after", against="before")
         say(f"Against the baseline it is now {after.overall}.")
-        files = report_job(book, job, folder)
+        files = report_job(book, job, folder, door=door)
     return DemoResult(before=before, after=after, change=change, files=files)
 
 
@@ -121,9 +124,22 @@ def _clear(book_folder: Path) -> None:
 
     if not book_folder.exists():
         return
-    if not (book_folder / "book.db").is_file():
+    if book_folder.is_symlink() or not (book_folder / "book.db").is_file():
         raise InputError(f"{book_folder} is there and is no job book; choose another --out")
+    if not _is_of_a_demo(book_folder):
+        raise InputError(
+            f"{book_folder} holds more than a demo; nothing was removed; choose another --out"
+        )
     shutil.rmtree(book_folder)
+
+
+def _is_of_a_demo(book_folder: Path) -> bool:
+    """Whether nobody has put anything of their own into a book, as far as its jobs tell."""
+    own = {DEMO_LABEL, *(f"{REFERENCE_LABEL} {n}" for n in range(1, N_REFERENCE_SETS + 1))}
+    with JobBook.open(book_folder, create=False) as book:
+        types = {one.name for one in book.list_types()}
+        labels = [one.label for one in book.list_jobs()]
+    return types <= {DEMO_TYPE.name} and len(labels) == len(set(labels)) and set(labels) <= own
 
 
 @contextmanager

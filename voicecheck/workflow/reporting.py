@@ -11,8 +11,9 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
-from voicecheck.workflow.checklist import collect_results
+from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.comparing import find_judged_baselines
+from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
 
@@ -25,6 +26,7 @@ def report_job(
     pdf: bool = False,
     language: str = "en",
     paper: str = "A4",
+    door: Door = DOOR,
 ) -> tuple[Path, ...]:
     """
     Write chart, report, JSON and CSV of a job into a folder.
@@ -38,6 +40,7 @@ def report_job(
     pdf : bool
         Also as PDF, which needs the extra `pdf`.
     language, paper : str
+    door : Door
 
     Returns
     -------
@@ -50,7 +53,7 @@ def report_job(
         No such job, no run to report, or the folder cannot be written.
     """
     content = _collect_content(book, job, language=language, paper=paper)
-    return write_report(content, folder, pdf=pdf)
+    return write_report(content, folder, pdf=pdf, door=door)
 
 
 def make_report_file(

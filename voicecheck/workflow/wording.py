@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from voicecheck.charts import load_words
-from voicecheck.records import Finding
-from voicecheck.report import is_from_memory
-
-SEVERITY = ("outside", "doubtful", "within", "not comparable")
+from voicecheck.records import Comparison, Finding
+from voicecheck.records.verdicts import rank_verdict
+from voicecheck.words import load_words
 
 
 def say_quantity(name: str, language: str = "en") -> str:
@@ -36,12 +34,44 @@ def say_value(value: float | None, unit: str = "", language: str = "en", digits:
     return text if value is None else f"{text} {unit}".strip()
 
 
+def say_found(finding: Finding, value: float | None, *, with_unit: bool = True) -> str:
+    """
+    One of a finding's numbers, to the decimals and in the unit of its quantity.
+
+    Examples
+    --------
+    >>> crackle = Finding(path="transmit", quantity="kurtosis", value=4.25, unit="dB V/Pa",
+    ...     uncertainty=0.1, low=None, high=4.0, verdict="outside")
+    >>> say_found(crackle, crackle.value)
+    '4.2'
+    """
+    from voicecheck.charts import say_value as say
+
+    unit, quantity = finding.unit, finding.quantity
+    return say(value, unit, load_words(), quantity=quantity, with_unit=with_unit)
+
+
+def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, ...]:
+    """What a comparison found, in sentences."""
+    from voicecheck.report import tell_comparison
+
+    told = tell_comparison(comparison, load_words(language))
+    return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
+
+
+def say_mark(verdict: str, language: str = "en") -> str:
+    """The sign that stands before a verdict."""
+    return load_words(language).say("verdict_mark", verdict)
+
+
 def order_findings(findings: tuple[Finding, ...]) -> list[Finding]:
     """The worst verdicts first, else as they were found."""
-    return sorted(findings, key=lambda finding: SEVERITY.index(finding.verdict))
+    return sorted(findings, key=lambda finding: rank_verdict(finding.verdict))
 
 
 def say_source(text: str, language: str = "en") -> str:
     """Where a limit or a cause comes from, with the mark of what was not seen in a source."""
+    from voicecheck.report import is_from_memory
+
     mark = load_words(language).say("report", "memory_mark")
     return f"{text} {mark}" if is_from_memory(text) else text

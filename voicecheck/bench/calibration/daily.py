@@ -7,10 +7,10 @@ from collections.abc import Iterable
 import numpy as np
 
 from voicecheck.bench.calibration.curves import SEAL_DB
+from voicecheck.bench.calibration.guides import list_daily
 from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, StepResult
 
-DAILY_STEPS = ("loop-back", "reference-transmit", "reference-receive", "seal")
 LOOP_BACK_DB = 0.2
 REFERENCE_DB = 1.0
 NOISE_FIGURES = {"noise": ("noise_dbfs", 3.0), "hum": ("mains_dbfs", 6.0)}
@@ -44,7 +44,7 @@ def check_bench(
         never be noticed if each day were held against the day before. The newest of each step
         counts.
     fresh : iterable of StepResult
-        Today's results of `DAILY_STEPS`, or some of them.
+        Today's results of the daily steps, or some of them.
     now_utc : str
 
     Returns
@@ -54,7 +54,8 @@ def check_bench(
         today, or has nothing to be held against, says so.
     """
     stored, fresh = list(stored), list(fresh)
-    pairs = {step: (get_newest(stored, step), get_newest(fresh, step)) for step in DAILY_STEPS}
+    steps = [guide.name for guide in list_daily("coupler")]
+    pairs = {step: (get_newest(stored, step), get_newest(fresh, step)) for step in steps}
     items = [
         _compare_curves(*pairs["loop-back"]),
         _compare_noise("noise", *pairs["loop-back"]),

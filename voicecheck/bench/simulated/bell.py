@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from voicecheck.bench.simulated.draws import make_generator
-from voicecheck.bench.simulated.scene import Scene, check_words
+from voicecheck.bench.simulated.scene import Scene, SceneKind, check_words
 from voicecheck.records.arrays import Array
 
 PARTIALS = ((1.0, 1.0, 1.0), (2.41, 0.35, 0.5), (4.07, 0.15, 0.25))
@@ -266,3 +266,10 @@ def _level_dbfs(sound: Array, rate_hz: int, rings: tuple[tuple[float, float], ..
     parts = [sound[int(start_s * rate_hz) : int(end_s * rate_hz)] for start_s, end_s in rings]
     ringing = np.concatenate(parts)
     return float(10.0 * np.log10(2.0 * np.mean(ringing**2))) if len(ringing) else None
+
+
+def _make(words: str, _more: str, seed: int) -> Scene[BellTruth]:
+    return make_bell(words, seed=seed)
+
+
+SCENE = SceneKind(words=BELLS, make=_make)

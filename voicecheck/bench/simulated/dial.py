@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from voicecheck.bench.simulated.draws import make_generator
-from voicecheck.bench.simulated.scene import Scene, add_noise, check_words, make_gate
+from voicecheck.bench.simulated.scene import Scene, SceneKind, add_noise, check_words, make_gate
 from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
 
@@ -361,3 +361,10 @@ def _make_clicks(
         thump = np.exp(-time_s / 3e-3) * np.cos(2.0 * np.pi * 260.0 * time_s)
         total[first : first + length] -= 0.8 * share * thump
     return total[:n_samples]
+
+
+def _make(words: str, number: str, seed: int) -> Scene[DialTruth]:
+    return make_dial(words, number or "1234567890", seed=seed)
+
+
+SCENE = SceneKind(words=DIALS, make=_make, takes_more=True, example="slow+bouncing:370")

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from voicecheck.bench.simulated.draws import make_generator
-from voicecheck.bench.simulated.scene import Scene, check_words, open_edges
+from voicecheck.bench.simulated.scene import Scene, SceneKind, check_words, open_edges
 from voicecheck.records.arrays import Array
 
 TONE_DBFS = -20.0
@@ -242,3 +242,10 @@ def _make_bursts(
             noise = draw.standard_normal(count)
             total[first : first + count] += tone_rms * 10.0 ** (event.depth_db / 20.0) * noise
     return total
+
+
+def _make(words: str, _more: str, seed: int) -> Scene[FlexTruth]:
+    return make_flex(words, seed=seed)
+
+
+SCENE = SceneKind(words=FLEXES, make=_make)

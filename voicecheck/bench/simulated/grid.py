@@ -68,7 +68,7 @@ class Grid:
         ----------
         spectrum : ndarray, shape (n_samples / 2 + 1,)
         curve : callable
-            Memoryless, shape kept; may change its argument.
+            Shape kept; may change its argument, and may look back in time but not ahead.
         factor : int
             Oversampling.
 

@@ -1,8 +1,7 @@
 """
 One simulated telephone on the bench: its parts, the individual drawn by the seed, one seating.
 
-Individual spreads: `carbon,element_to_element_sd_good_stock` (MEM) at its low end; receivers,
-network and jig are proposals, no source.
+Individual spreads of receivers, network and jig are proposals, no source.
 """
 
 from __future__ import annotations
@@ -15,9 +14,12 @@ from voicecheck.bench.simulated.draws import draw_factor, make_generator
 from voicecheck.bench.simulated.line import Cable, Network
 from voicecheck.bench.simulated.mechanics import COUPLER_CM3, DIAPHRAGMS, MOUTH_MM
 from voicecheck.bench.simulated.receiver import Receiver
+from voicecheck.bench.simulated.tables import load_range
 from voicecheck.bench.simulated.transmitter import AmplifiedElement, CarbonElement, Transmitter
 
-ELEMENT_SD_DB = 1.1
+CARBON_SD_DB, AMPLIFIED_SD_DB = 2.0, 0.77
+"""Spread of sensitivity between elements: `carbon,element_to_element_sd_good_stock`, typical
+value (MEM); amplified elements are made to a figure, common practice, no source."""
 RECEIVER_SD_DB = 0.7
 
 
@@ -38,6 +40,8 @@ class Jig:
         Corner of what blocks the mouthpiece, 0 for nothing.
     muffle_ratio : float
         Level left by it.
+    mouth_ratio : float
+        Level of the mouth re what the calibration says.
     gain_ratio : float
         Error of the interface's gain that the calibration does not know.
     """
@@ -50,6 +54,7 @@ class Jig:
     coupler_sd_db: float = 0.2
     muffle_hz: float = 0.0
     muffle_ratio: float = 1.0
+    mouth_ratio: float = 1.0
     gain_ratio: float = 1.0
 
 
@@ -165,6 +170,7 @@ def seat_model(model: HandsetModel, seed: int, seat: int) -> HandsetModel:
             diaphragm=diaphragm,
             depth_per_pa=element.depth_per_pa * louder,
             rest_ohm=element.rest_ohm * stiffer,
+            granules=element.granules.seat(make_generator(seed, "seat", seat, "granules")),
         )
     else:
         moved = dataclasses.replace(
@@ -181,6 +187,35 @@ def seat_model(model: HandsetModel, seed: int, seat: int) -> HandsetModel:
         coupler_cm3=jig.coupler_cm3 / draw_factor(place, jig.coupler_sd_db),
     )
     return dataclasses.replace(model, transmitter=moved, jig=placed)
+
+
+def set_day(model: HandsetModel, day: int) -> HandsetModel:
+    """
+    The bench as mouth and ear were set on one day, unknown to its calibration.
+
+    Parameters
+    ----------
+    model : HandsetModel
+    day : int
+        Draws the day, the same for every set; 0 leaves the bench as it was calibrated.
+
+    Returns
+    -------
+    HandsetModel
+        Level of the mouth, volume of the coupler and leak at the seal (`bench,day_*`, PROP).
+    """
+    if day == 0:
+        return model
+    draw, jig = make_generator(day, "day"), model.jig
+    level_db = load_range("bench", "day_level_sd").typical
+    spread = load_range("bench", "day_seal_spread").typical
+    moved = dataclasses.replace(
+        jig,
+        mouth_ratio=jig.mouth_ratio * draw_factor(draw, level_db),
+        coupler_cm3=jig.coupler_cm3 / draw_factor(draw, level_db),
+        leak_hz=jig.leak_hz * draw_factor(draw, 8.686 * spread),
+    )
+    return dataclasses.replace(model, jig=moved)
 
 
 def tilt_element(element: Transmitter, angle_deg: float) -> Transmitter:
@@ -214,7 +249,8 @@ def tilt_element(element: Transmitter, angle_deg: float) -> Transmitter:
 def _draw_transmitter(kind: str, seed: int, specimen: int) -> Transmitter:
     draw = make_generator(seed, "element", kind, specimen)
     nominal = NOMINAL_TRANSMITTERS[kind]
-    louder = draw_factor(draw, ELEMENT_SD_DB)
+    is_carbon = isinstance(nominal, CarbonElement)
+    louder = draw_factor(draw, CARBON_SD_DB if is_carbon else AMPLIFIED_SD_DB)
     stiffer = draw_factor(draw, 0.9)
     diaphragm = nominal.diaphragm.vary(draw, 0.03)
     if isinstance(nominal, CarbonElement):
@@ -224,12 +260,13 @@ def _draw_transmitter(kind: str, seed: int, specimen: int) -> Transmitter:
             depth_per_pa=nominal.depth_per_pa * louder,
             rest_ohm=nominal.rest_ohm * stiffer,
             noise_ratio=draw_factor(draw, 1.5),
+            granules=nominal.granules.draw(make_generator(seed, "granules", kind, specimen)),
         )
     # Made to a figure by an amplifier: nearer to each other than granules are.
     return dataclasses.replace(
         nominal,
         diaphragm=diaphragm,
-        current_a_per_pa=nominal.current_a_per_pa * louder**0.7,
+        current_a_per_pa=nominal.current_a_per_pa * louder,
         drop_ohm=nominal.drop_ohm * stiffer**0.3,
         least_a=nominal.least_a * draw_factor(draw, 0.5),
     )

@@ -14,12 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.bench.simulated.contact import strike
 from voicecheck.bench.simulated.grid import Grid, Spectrum
 from voicecheck.bench.simulated.mechanics import DIAPHRAGMS, Diaphragm
 from voicecheck.records.arrays import Array
 
 FIELD_PER_V = 0.2054
 """b / B0 per line volt: H2 of -45 dB at -20 dBm (`receiver,H2_healthy_at_-20dBm`, MEM)."""
+
+POLE_STIFFNESS = 0.8
+"""Share of the travel beyond the pole that it takes away; the rim of the diaphragm goes on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,15 +66,15 @@ class Receiver:
         """Varying part of the pull, as volts of a sound receiver, shape kept."""
         return np.asarray(drive_v * (self.magnet + 0.5 * FIELD_PER_V * drive_v))
 
-    def strike(self, displacement_pa: Array) -> Array:
-        """Displacement with the pole in the way on one side, shape kept."""
-        width_pa = 0.04 * self.touch_pa
-        beyond = np.logaddexp(0.0, (displacement_pa - self.touch_pa) / width_pa) * width_pa
-        return np.asarray(displacement_pa - 0.8 * beyond)
-
 
 def compute_receive(
-    receiver: Receiver, grid: Grid, drive: Spectrum, coupler: Spectrum, factor: int
+    receiver: Receiver,
+    grid: Grid,
+    drive: Spectrum,
+    coupler: Spectrum,
+    *,
+    factor: int,
+    generator: np.random.Generator | None,
 ) -> Spectrum:
     """
     Coupler pressure from the drive of the receiver.
@@ -85,6 +89,8 @@ def compute_receive(
         Pressure re the sealed coupler.
     factor : int
         Oversampling.
+    generator : numpy.random.Generator or None
+        Draws the size of the blows of a diaphragm that touches; None for all alike.
 
     Returns
     -------
@@ -95,5 +101,10 @@ def compute_receive(
     mechanics = receiver.diaphragm.respond_relative(grid.frequency_hz, receiver.nominal)
     moved = pulled * mechanics * receiver.pa_per_v
     if math.isfinite(receiver.touch_pa):
-        moved = grid.apply_curve(moved, receiver.strike, factor)
+        rate_hz = factor * grid.rate_hz
+
+        def touch(displacement_pa: Array) -> Array:
+            return strike(displacement_pa, receiver.touch_pa, POLE_STIFFNESS, rate_hz, generator)
+
+        moved = grid.apply_curve(moved, touch, factor)
     return moved * coupler

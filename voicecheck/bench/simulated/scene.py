@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 
@@ -49,6 +50,43 @@ class Scene(Generic[Truth]):
         """
         conditions = Conditions(path="loop", bench="simulated", handset=handset, seed=seed)
         return Recording(samples=self.samples, rate_hz=self.rate_hz, conditions=conditions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SceneKind:
+    """
+    Made scenes of one check.
+
+    Parameters
+    ----------
+    words : mapping of str to str
+        What may be asked for, joined with "+", each with a line about it.
+    make : callable
+        Words, what follows them after ":" ("" where nothing does), and `seed` -> Scene.
+    takes_more : bool
+        Whether anything may follow: the number that is dialled, say.
+    example : str
+        How it is asked for, where that is more than words.
+    """
+
+    words: Mapping[str, str]
+    make: Callable[[str, str, int], Scene[Any]]
+    takes_more: bool = False
+    example: str = ""
+
+    def make_recording(self, text: str, seed: int) -> Recording:
+        """
+        Recording of the scene that a text asks for.
+
+        Raises
+        ------
+        InputError
+            A word is not known, or something follows where nothing may.
+        """
+        words, _, more = text.partition(":")
+        if more and not self.takes_more:
+            raise InputError(f"simulated: nothing may follow {words!r} here, got {more!r}")
+        return self.make(words, more, seed).to_recording(text, seed)
 
 
 def add_noise(

@@ -9,6 +9,7 @@ import numpy as np
 
 from voicecheck.bench.simulated.disturbances import (
     compute_room_density,
+    draw_babble,
     draw_buzz,
     draw_crackle,
     draw_dropouts,
@@ -35,10 +36,13 @@ from voicecheck.bench.simulated.transmitter import (
     compute_line_noise_v2,
     compute_send,
 )
+from voicecheck.records.arrays import Array
 
 BRIDGE_HZ = 20.0
 ROOM_AT_MOUTH_PA, ROOM_AT_EAR_PA = 2e-4, 6e-4
 """20 and 29.5 dB SPL: a quiet enclosure and a coupler microphone, common practice, no source."""
+COUPLER_LETS_IN = 0.1
+"""What a sealed coupler lets in of the room, 20 dB down; common practice, no source."""
 SWAPPED_SEND_V_PER_PA = 0.012
 """A receiver used as a transmitter, by reciprocity; common practice, no source."""
 COIL_PA_PER_V = 8.4
@@ -92,7 +96,7 @@ class Take:
 
 def compute_transmit(take: Take, pressure: Spectrum) -> Spectrum:
     """Volts at the line tap from the pressure at the mouth reference point."""
-    line = _compute_set_send(take, pressure) + _draw_element_noise(take)
+    line = _compute_set_send(take, pressure)
     if take.model.cable is not None:
         line = line * take.model.cable.compute_insertion(take.grid.frequency_hz)
     line = line * compute_highpass(take.grid.frequency_hz, BRIDGE_HZ)
@@ -105,13 +109,13 @@ def compute_receive_path(take: Take, drive: Spectrum) -> Spectrum:
     at_set = drive * compute_highpass(frequency_hz, BRIDGE_HZ)
     if take.model.cable is not None:
         at_set = at_set * take.model.cable.compute_insertion(frequency_hz)
-    own_noise = _draw_element_noise(take) * _couple_sidetone(take)
+    own_noise = _draw_element_noise(take, None) * _couple_sidetone(take)
     return _listen(take, at_set + _draw_line_disturbance(take), own_noise)
 
 
 def compute_sidetone(take: Take, pressure: Spectrum) -> Spectrum:
     """Pascals at the ear from the pressure at the mouth reference point."""
-    own = (_compute_set_send(take, pressure) + _draw_element_noise(take)) * _couple_sidetone(take)
+    own = _compute_set_send(take, pressure) * _couple_sidetone(take)
     return _listen(take, _draw_line_disturbance(take), own)
 
 
@@ -121,25 +125,51 @@ def compute_loop(take: Take, drive: Spectrum) -> Spectrum:
 
 
 def _compute_set_send(take: Take, pressure: Spectrum) -> Spectrum:
+    """Line volts of the set that is spoken into, its own noise with them."""
     model, frequency_hz = take.model, take.grid.frequency_hz
-    if take.is_noisy:
-        room = compute_room_density(frequency_hz, ROOM_AT_MOUTH_PA)
-        pressure = pressure + draw_noise(take.make_generator("mouth room"), take.grid, room)
-    pressure = pressure * (compute_distance_ratio(model.jig.mouth_mm) * model.jig.muffle_ratio)
+    room, at_lips = model.disturbances, model.jig.mouth_ratio
+    at_lips *= compute_distance_ratio(model.jig.mouth_mm)
+    late = np.exp(-2j * np.pi * frequency_hz * room.reflection_s) * room.reflection_ratio
+    # The reflection comes from the mouth's far side of the room: the lips' distance is none of it.
+    pressure = pressure * (at_lips + late) + _draw_room(take)
+    pressure = pressure * model.jig.muffle_ratio
     if model.jig.muffle_hz > 0.0:
         pressure = pressure * compute_lowpass(frequency_hz, model.jig.muffle_hz)
     if model.is_swapped:
         receiver = model.receiver
         shape = receiver.diaphragm.respond_relative(frequency_hz, receiver.nominal)
         return pressure * shape * (SWAPPED_SEND_V_PER_PA * receiver.magnet)
-    return model.send_ratio * compute_send(
+    sent, breath = compute_send(
         model.transmitter,
         model.network,
         take.grid,
         pressure,
         current_a=take.current_a,
         factor=take.factor,
+        generator=take.make_generator("granules") if take.is_noisy else None,
     )
+    return model.send_ratio * sent + _draw_element_noise(take, breath)
+
+
+def _draw_room(take: Take) -> Spectrum:
+    """Pascals of the room at the mouthpiece."""
+    if not take.is_noisy:
+        return np.zeros(len(take.grid.frequency_hz), dtype=np.complex128)
+    density = compute_room_density(take.grid.frequency_hz, ROOM_AT_MOUTH_PA)
+    quiet = draw_noise(take.make_generator("mouth room"), take.grid, density)
+    return quiet + _draw_loud_room(take)
+
+
+def _draw_loud_room(take: Take) -> Spectrum:
+    """Pascals of a room that is not quiet: steady noise and voices."""
+    room, grid = take.model.disturbances, take.grid
+    total = np.zeros(len(grid.frequency_hz), dtype=np.complex128)
+    if room.room_pa > 0.0:
+        density = compute_room_density(grid.frequency_hz, room.room_pa)
+        total = total + draw_noise(take.make_generator("loud room"), grid, density)
+    if room.babble_pa > 0.0:
+        total = total + room.babble_pa * draw_babble(take.make_generator("babble"), grid)
+    return total
 
 
 def _couple_sidetone(take: Take) -> Spectrum:
@@ -161,20 +191,25 @@ def _listen(take: Take, from_line: Spectrum, own: Spectrum) -> Spectrum:
         # A pickup coil senses the voice field: no diaphragm, no coupler, and the mains field.
         heard = drive * COIL_PA_PER_V
     else:
+        blows = take.make_generator("receiver blows") if take.is_noisy else None
         coupler = compute_coupler(
             grid.frequency_hz, volume_cm3=jig.coupler_cm3, leak_hz=jig.leak_hz
         )
-        heard = compute_receive(model.receiver, grid, drive, coupler, take.factor)
+        heard = compute_receive(
+            model.receiver, grid, drive, coupler, factor=take.factor, generator=blows
+        )
     if take.is_noisy:
-        room = compute_room_density(grid.frequency_hz, ROOM_AT_EAR_PA)
-        heard = heard + draw_noise(take.make_generator("ear room"), grid, room)
+        density = compute_room_density(grid.frequency_hz, ROOM_AT_EAR_PA)
+        heard = heard + draw_noise(take.make_generator("ear room"), grid, density)
+        if take.ear != "coil":
+            heard = heard + COUPLER_LETS_IN * _draw_loud_room(take)
         if take.ear == "coil" and model.disturbances.stray_hum:
             heard = heard + _draw_hum(take) * (COIL_HUM_RATIO * COIL_PA_PER_V)
     return _break_up(take, heard, per_click_v=EAR_PA_PER_CLICK_V)
 
 
-def _draw_element_noise(take: Take) -> Spectrum:
-    """Line volts of the transmitter's own noise and frying."""
+def _draw_element_noise(take: Take, breath: Array | None) -> Spectrum:
+    """Line volts of the transmitter's own noise, as it breathes with the sound, and frying."""
     model, grid = take.model, take.grid
     if not take.is_noisy or model.is_swapped:
         return np.zeros(len(grid.frequency_hz), dtype=np.complex128)
@@ -182,6 +217,8 @@ def _draw_element_noise(take: Take) -> Spectrum:
         model.transmitter, model.network, grid.frequency_hz, take.current_a
     )
     noise = draw_noise(take.make_generator("element noise"), grid, density)
+    if breath is not None:
+        noise = grid.to_spectrum(grid.to_samples(noise) * breath)
     fault = model.disturbances
     if fault.frying_per_s > 0.0 and isinstance(model.transmitter, CarbonElement):
         # Arcing grows faster than the current that feeds it (PUB for the fact, S18; law PROP).
@@ -247,8 +284,10 @@ def _break_up(take: Take, spectrum: Spectrum, *, per_click_v: float) -> Spectrum
     return grid.to_spectrum(samples) + grid.to_spectrum(click_v) * band * per_click_v
 
 
-def is_hard(model: HandsetModel) -> bool:
-    """Whether a part limits so hard that its curve wants more oversampling."""
+def choose_oversampling(model: HandsetModel) -> int:
+    """How much finer the curves are computed: more for a part that limits hard or strikes."""
     element = model.transmitter
-    is_stopped = isinstance(element, CarbonElement) and math.isfinite(element.stop_pa)
-    return is_stopped or math.isfinite(model.receiver.touch_pa) or model.receiver.limit_v < 0.5
+    if isinstance(element, CarbonElement) and math.isfinite(element.stop_pa):
+        return 12
+    is_hard = math.isfinite(model.receiver.touch_pa) or model.receiver.limit_v < 0.5
+    return 8 if is_hard else 4

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from voicecheck.bench.simulated.draws import make_generator
-from voicecheck.bench.simulated.scene import Scene, add_noise, check_words, make_gate
+from voicecheck.bench.simulated.scene import Scene, SceneKind, add_noise, check_words, make_gate
 from voicecheck.bench.simulated.tables import load_rows
 from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
@@ -366,3 +366,19 @@ def _list_spans(
                 spans.append((now_s, now_s + part_s))
             now_s += part_s
     return spans, now_s
+
+
+def _make(words: str, more: str, seed: int) -> Scene[tuple[ToneEvent, ...]]:
+    """Call-progress tones with their region; else keypad words with digits."""
+    kinds = tuple(word.strip() for word in words.split("+"))
+    if set(kinds) <= set(KINDS):
+        return make_call(more or "North America", kinds, seed=seed)
+    return make_keypad(words, more or "1590", seed=seed)
+
+
+SCENE = SceneKind(
+    words=KEYPADS | dict.fromkeys(KINDS, "call-progress tone; a region may follow after :"),
+    make=_make,
+    takes_more=True,
+    example="noisy:1590",
+)

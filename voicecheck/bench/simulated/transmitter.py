@@ -7,7 +7,7 @@ pressure. In the loop the current is I (R + Z) / (R (1 - q) + Z) = I / (1 - a q/
 CALC). Loose granules stick until they are shaken (`low_level_sensitivity_loss_70dBSPL`, MEM) and
 cannot be pressed beyond a ceiling (`high_level_compression_plus10dB`, MEM). The resistance falls
 with current (`resistance_current_exponent`, PROP), and fluctuates by itself: excess noise
-V^2 ~ Vdc^1.85 R^1.25 log(f2/f1) (MEM, S09).
+V^2 ~ Vdc^1.85 R^1.25 log(f2/f1) (MEM, S09). What they do over time is in `granules`.
 
 Amplified elements. An amplifier fed by the loop itself: it modulates the loop current about its
 working point, cannot swing below what it needs to live, and goes quiet below a least current
@@ -17,10 +17,12 @@ working point, cannot swing below what it needs to live, and goes quiet below a 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from voicecheck.bench.simulated.contact import ring
+from voicecheck.bench.simulated.granules import Granules, follow_mean
 from voicecheck.bench.simulated.grid import Grid, Spectrum
 from voicecheck.bench.simulated.line import Feed, Network
 from voicecheck.bench.simulated.mechanics import DIAPHRAGMS, Diaphragm, compute_lowpass
@@ -58,6 +60,8 @@ class CarbonElement:
         Travel at which the diaphragm strikes, as a pressure; infinite when it is free.
     seat_sd_db, seat_ohm_sd : float
         How far each conditioning moves sensitivity (dB) and resistance (relative).
+    granules : Granules
+        What they do while they are listened to.
     """
 
     diaphragm: Diaphragm = DIAPHRAGMS["carbon_later_element"]
@@ -72,27 +76,71 @@ class CarbonElement:
     stop_pa: float = math.inf
     seat_sd_db: float = 1.0
     seat_ohm_sd: float = 0.05
+    granules: Granules = field(default_factory=Granules)
 
     def compute_ohm(self, current_a: float) -> float:
         """Resistance at a direct current, ohm."""
         return float(self.rest_ohm * (max(current_a, 1e-3) / NOMINAL_A) ** self.current_exponent)
 
-    def loosen(self, grid: Grid, drive_pa: Array) -> Array:
+    def loosen(
+        self, drive_pa: Array, rate_hz: int, generator: np.random.Generator | None = None
+    ) -> tuple[Array, Array]:
         """
-        Drive weighted by how far the granules are shaken loose, shape (n_samples,).
+        Weight a drive by how far the granules are shaken loose, and by their moods.
 
         Their state follows the mean square of the drive with a time constant of 15 ms, so the
         threshold bends no single swing.
+
+        Parameters
+        ----------
+        drive_pa : ndarray, shape (n_samples,)
+            Pressure after the mechanics.
+        rate_hz : int
+        generator : numpy.random.Generator or None
+            Draws the re-arrangements of the granules; None for none.
+
+        Returns
+        -------
+        weighted_pa : ndarray, shape (n_samples,)
+        mean_square_pa2 : ndarray, shape (n_samples,)
+            What shakes them.
         """
-        smooth = 1.0 / (1.0 + 2j * np.pi * grid.frequency_hz * LOOSENING_S)
-        shaken = grid.to_samples(grid.to_spectrum(drive_pa**2) * smooth)
-        shaken = np.maximum(shaken, 0.0) / self.loosening_pa**2
-        return drive_pa * ((self.stuck_ratio + shaken) / (1.0 + shaken))
+        mean_square_pa2 = follow_mean(drive_pa**2, rate_hz, LOOSENING_S)
+        shaken = mean_square_pa2 / self.loosening_pa**2
+        loosened = shaken / (1.0 + shaken)
+        weight = self.stuck_ratio + (1.0 - self.stuck_ratio) * loosened
+        weight *= self.granules.compute_gain(loosened, rate_hz, generator)
+        return drive_pa * weight, mean_square_pa2
+
+    def move(
+        self, drive_pa: Array, rate_hz: float, generator: np.random.Generator | None = None
+    ) -> Array:
+        """
+        Drive as it reaches the granules' contacts: stopped where the diaphragm strikes, dragged.
+
+        Parameters
+        ----------
+        drive_pa : ndarray, shape (n_samples,)
+            Oversampled, in the order of time.
+        rate_hz : float
+            Of these samples.
+        generator : numpy.random.Generator or None
+            Draws the size of the blows; None for all alike.
+
+        Returns
+        -------
+        ndarray, shape (n_samples,)
+        """
+        if not math.isfinite(self.stop_pa):
+            return self.granules.follow(drive_pa)
+        blows_pa = ring(drive_pa, self.stop_pa, rate_hz, generator)
+        blows_pa -= ring(-drive_pa, self.stop_pa, rate_hz, generator)
+        # The granules behind it give way softly; the stops themselves do not.
+        held_pa = drive_pa / (1.0 + (drive_pa / self.stop_pa) ** 4) ** 0.25
+        return self.granules.follow(held_pa) - blows_pa
 
     def modulate(self, drive_pa: Array) -> Array:
         """Relative fall of the resistance under a drive, below the ceiling, shape kept."""
-        if math.isfinite(self.stop_pa):
-            drive_pa = drive_pa / (1.0 + (drive_pa / self.stop_pa) ** 4) ** 0.25
         pressed = self.depth_per_pa * drive_pa
         return np.asarray(pressed / np.sqrt(1.0 + (pressed / self.ceiling) ** 2))
 
@@ -222,7 +270,8 @@ def compute_send(
     *,
     current_a: float,
     factor: int,
-) -> Spectrum:
+    generator: np.random.Generator | None,
+) -> tuple[Spectrum, Array | None]:
     """
     Line volts at the set's terminals from the pressure at the mouthpiece.
 
@@ -237,18 +286,26 @@ def compute_send(
         Direct current.
     factor : int
         Oversampling.
+    generator : numpy.random.Generator or None
+        Draws what the granules do by chance; None for nothing.
 
     Returns
     -------
-    ndarray, shape (n_samples / 2 + 1,)
+    sent : ndarray, shape (n_samples / 2 + 1,)
         Spectrum, V.
+    breath : ndarray, shape (n_samples,), or None
+        Amplitude of the element's noise over time re idle; None where it keeps still.
     """
     drive = pressure * element.diaphragm.respond_relative(grid.frequency_hz, element.nominal)
+    breath = None
     if isinstance(element, CarbonElement):
-        drive = grid.to_spectrum(element.loosen(grid, grid.to_samples(drive)))
+        loosened, shaking_pa2 = element.loosen(grid.to_samples(drive), grid.rate_hz, generator)
+        drive, breath = grid.to_spectrum(loosened), element.granules.compute_breath(shaking_pa2)
 
     def follow(drive_pa: Array) -> Array:
+        if isinstance(element, CarbonElement):
+            drive_pa = element.move(drive_pa, factor * grid.rate_hz, generator)
         return element.compute_current(drive_pa, current_a, network.seen_ohm)
 
     current = grid.apply_curve(drive, follow, factor)
-    return current * (network.transfer_ohm * network.send_ratio)
+    return current * (network.transfer_ohm * network.send_ratio), breath

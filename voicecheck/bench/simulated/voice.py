@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from voicecheck.bench.simulated.draws import make_generator
-from voicecheck.bench.simulated.scene import Scene, check_words
+from voicecheck.bench.simulated.scene import Scene, SceneKind, check_words
 from voicecheck.records.arrays import Array
 
 LEAD_S, TAIL_S = 0.8, 0.8
@@ -187,3 +187,10 @@ def _say(
     total += 0.03 * np.std(total) * draw.standard_normal(n_samples)
     edge = np.clip(np.minimum(time_s, length_s - time_s) / EDGE_S, 0.0, 1.0)
     return np.asarray(total * (0.5 - 0.5 * np.cos(np.pi * edge)))
+
+
+def _make(words: str, _more: str, seed: int) -> Scene[VoiceTruth]:
+    return make_voice(words, seed=seed)
+
+
+SCENE = SceneKind(words=VOICES, make=_make)

@@ -7,8 +7,7 @@ import dataclasses
 import numpy as np
 
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
-from voicecheck.bench.session import HEADROOM_DB, LOOP_DBFS, MOUTH_DBFS, UNKNOWN_RECEIVE_DBFS
-from voicecheck.programme import make_programme
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import Programme, Recipe
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
@@ -16,6 +15,13 @@ from voicecheck.records.terms import check_word
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
 
 NOTED_DB = 0.5
+LOOP_DBFS = -12.0
+MOUTH_DBFS = -20.0
+"""Where the mouth is not calibrated yet (PROP)."""
+UNKNOWN_RECEIVE_DBFS = -40.0
+"""-30 dBm where full scale is +10 dBm, as taken for an output that was never calibrated."""
+HEADROOM_DB = 6.1
+"""How far the programme's loudest block is above its nominal level, and a little."""
 
 
 def choose_programme(
@@ -50,9 +56,9 @@ def choose_programme(
     setup = bench.setup
     is_mouth = path in MOUTH_PATHS
     cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
-    wanted_dbfs = _choose_level_dbfs(bench, path, receive_dbm)
+    wanted_dbfs = choose_level_dbfs(bench, path, receive_dbm)
     made = dataclasses.replace(
-        recipe or Recipe(),
+        recipe or DEFAULT_RECIPE,
         rate_hz=setup.rate_hz,
         level_dbfs=min(wanted_dbfs, cap_dbfs - HEADROOM_DB),
         cap_dbfs=cap_dbfs,
@@ -74,9 +80,13 @@ def choose_programme(
     return programme, (note,)
 
 
-def _choose_level_dbfs(bench: HardwareBench, path: str, receive_dbm: float) -> float:
+def choose_level_dbfs(bench: HardwareBench, path: str, receive_dbm: float) -> float:
+    """Talk level at the mouth, what was asked for to a receiver, or what is safe while unknown."""
     if path == "loop":
         return LOOP_DBFS
+    if path in MOUTH_PATHS and not bench.is_equalised:
+        # The mouth itself is measured: what it was found to give before is in question.
+        return MOUTH_DBFS
     level = receive_dbm if path == "receive" else TALK_LEVEL_DBPA
     found = bench.find_level_dbfs(path, level)
     if found is not None:

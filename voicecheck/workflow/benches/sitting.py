@@ -1,21 +1,43 @@
-"""A sitting at a bench: every step's result is in the book before the next one begins."""
+"""A sitting at a bench: every step's result is kept before the next one begins."""
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
-from voicecheck.bench.calibration import levels
-from voicecheck.bench.calibration.daily import DAILY_STEPS
-from voicecheck.bench.calibration.guides import Guide, get_guide
+from voicecheck.bench.calibration.daily import check_bench
+from voicecheck.bench.calibration.guides import (
+    Guide,
+    Way,
+    get_guide,
+    list_daily,
+    list_guides,
+)
 from voicecheck.bench.calibration.tones import make_tone
-from voicecheck.bench.calibration.validity import Standing, is_standing, list_expiries
-from voicecheck.bench.hardware import HardwareBench
-from voicecheck.bench.session import MOUTH_DBFS, TONE_DBFS, CalibrationSession
+from voicecheck.bench.calibration.validity import (
+    Standing,
+    get_newest,
+    is_standing,
+    list_expiries,
+)
+from voicecheck.bench.calibration.working import StepTake, work_out
+from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import BenchCheck, Recording, StepResult
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
+from voicecheck.records import (
+    BenchCheck,
+    BenchSetup,
+    Programme,
+    Recipe,
+    Recording,
+    StepResult,
+)
+from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
+from voicecheck.records.times import get_now_utc
+from voicecheck.workflow.benches.driving import HEADROOM_DB, MOUTH_DBFS, choose_level_dbfs
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.benches.store import (
     SITTING_H,
@@ -25,53 +47,71 @@ from voicecheck.workflow.benches.store import (
     save_result,
 )
 
-__all__ = ["DAILY_STEPS", "Guide", "Sitting", "Standing", "get_guide"]
+__all__ = ["Guide", "Sitting", "Standing", "get_guide", "get_now_utc"]
 
 Progress = Callable[[float, float], None]
-TONES_HZ = levels.TONES_HZ
+TONE_DBFS = -12.0
+TAKE_S = 5.0
+"""Long enough for a calibrator to be heard and the steady part of a tone to be cut out."""
 SHORT_LIVED_DAYS = 2.0
 """Steps good for no longer are renewed by the daily check."""
 
 
 class Sitting:
     """
-    A calibration, or a daily check, of a bench in the book.
+    A calibration, or a daily check: each step is played, recorded and finished by itself.
+
+    Any step can be left and taken up another day: what counts is in the results.
 
     Parameters
     ----------
-    book : JobBook
-    name : str
-        Of the bench.
+    setup : BenchSetup
+    stored : iterable of StepResult
+        What was found before.
+    fresh : iterable of StepResult
+        What a daily check that was left found today.
     is_check : bool
         A daily check: its results are held against those of the calibration, and do not replace
         them.
+    keep : callable, optional
+        Given each result before the next step begins.
+    now_utc : str, optional
+        Date of what is found now; the present if left out.
     temperature_c : float, optional
+    recipe : Recipe, optional
+        What sweeps are played; rate, level and cap are the bench's. The default programme's if
+        left out.
     progress : callable, optional
         Called about twenty times a second with the fraction done and the peak of the input, dBFS.
-
-    Raises
-    ------
-    InputError
-        There is no such bench.
     """
 
     def __init__(
         self,
-        book: JobBook,
-        name: str,
+        setup: BenchSetup,
+        stored: Iterable[StepResult] = (),
         *,
+        fresh: Iterable[StepResult] = (),
         is_check: bool = False,
+        keep: Callable[[StepResult], None] | None = None,
+        now_utc: str | None = None,
         temperature_c: float | None = None,
+        recipe: Recipe | None = None,
         progress: Progress | None = None,
     ) -> None:
-        file = load_bench(book, name)
-        self.setup = file.setup
-        self._book, self._is_check = book, is_check
-        self._session = CalibrationSession(
-            file.setup, file.results, temperature_c=temperature_c, progress=progress
-        )
-        if is_check:
-            self._session.fresh = tuple(filter(_is_of_now, file.check_results))
+        self.setup, self.is_check = setup, is_check
+        self.stored = tuple(result for result in stored if result.bench == setup.name)
+        self.fresh = tuple(fresh)
+        self._keep_result = keep
+        self._now_utc = now_utc
+        self._temperature_c = temperature_c
+        self._recipe = recipe or DEFAULT_RECIPE
+        self._progress = progress
+        self._played: dict[str, Programme] = {}
+
+    @property
+    def results(self) -> tuple[StepResult, ...]:
+        """Everything known, old and new."""
+        return (*self.stored, *self.fresh)
 
     def list_open(self) -> tuple[Guide, ...]:
         """
@@ -80,25 +120,58 @@ class Sitting:
         Returns
         -------
         tuple of Guide
-            Of a check: its steps, but those done in this sitting and those of an ear that the
-            bench does not have. Of a calibration: never done, expired or spoilt; what is good
-            for a day only, and was done once, is left to the daily check.
+            Of a check: its steps, but those done in this sitting. Of a calibration: never done,
+            expired or spoilt; what is good for a day only, and was done once, is left to the
+            daily check. Neither has steps of an ear that the bench does not have.
         """
-        if self._is_check:
-            done = {result.step for result in self._session.fresh}
-            left_out = {"seal"} if self.setup.ear == "coil" else set()
-            steps = [step for step in DAILY_STEPS if step not in done | left_out]
-            return tuple(get_guide(step) for step in steps)
-        once = {result.step for result in self._session.results if _is_good(result)}
+        ear = self.setup.ear
+        if self.is_check:
+            done = {result.step for result in self.fresh}
+            return tuple(guide for guide in list_daily(ear) if guide.name not in done)
+        once = {one.step for one in self.results if is_standing(one, one.done_utc)}
         return tuple(
             guide
-            for guide in self._session.list_open()
-            if not (guide.valid_days < SHORT_LIVED_DAYS and guide.name in once)
+            for guide in list_guides(ear)
+            if not is_standing(get_newest(self.results, guide.name), self._find_now())
+            and not (guide.valid_days < SHORT_LIVED_DAYS and guide.name in once)
         )
 
-    def play(self, step: str, *, frequency_hz: float = 1000.0, length_s: float = 5.0) -> Recording:
+    def list_wanted(self, steps: Iterable[str] = ()) -> tuple[Guide, ...]:
+        """
+        The steps asked for; where none is, those that are open, or a whole check once more.
+
+        Raises
+        ------
+        InputError
+            There is no such step, or it is none of a daily check.
+        """
+        guides = tuple(get_guide(step) for step in steps)
+        if self.is_check:
+            daily = list_daily(self.setup.ear)
+            if any(guide not in daily for guide in guides):
+                names = ", ".join(guide.name for guide in daily)
+                raise InputError(f"step: a daily check has only {names}")
+            return guides or self.list_open() or daily
+        return guides or self.list_open()
+
+    def play(
+        self,
+        step: str,
+        *,
+        frequency_hz: float = 1000.0,
+        length_s: float = TAKE_S,
+        is_stand_in: bool = False,
+    ) -> Recording:
         """
         Play and record what a step asks for; its `conditions.level_dbfs` is what was played.
+
+        Parameters
+        ----------
+        step : str
+        frequency_hz, length_s : float
+            Of the tone, for the steps that play one; long enough to read a meter.
+        is_stand_in : bool
+            The lesser way of the step.
 
         Raises
         ------
@@ -107,27 +180,23 @@ class Sitting:
         BenchError
             The device is busy or the take failed; steps that are done are kept.
         """
-        with hold_bench(HardwareBench(self.setup), self._describe(step)):
-            return self._session.play(step, frequency_hz=frequency_hz, length_s=length_s)
-
-    def play_stand_in(self, length_s: float = 10.0) -> Recording:
-        """
-        Play 1 kHz at the mouth while a sound level meter beside the microphone is read.
-
-        Raises
-        ------
-        BenchError
-            The device is busy, or the take failed.
-        """
-        setup = self.setup
-        level_dbfs = min(MOUTH_DBFS, setup.mouth_cap_dbfs)
-        bench = HardwareBench(setup, is_equalised=False, progress=self._session.progress)
-        tone = make_tone(setup.rate_hz, 1000.0, level_dbfs, length_s)
-        with hold_bench(bench, self._describe("microphone")):
-            return bench.play_and_record(tone, path="sidetone")
+        guide = get_guide(step)
+        self._check_needs(guide)
+        way = _choose_way(guide, is_stand_in=is_stand_in)
+        bench = self._make_bench(way)
+        programme = self._make_programme(way, bench, frequency_hz, length_s)
+        self._played[step] = programme
+        kind = "daily check" if self.is_check else "calibration"
+        with hold_bench(bench, f"{kind} of bench {self.setup.name}, {step}"):
+            return bench.play_and_record(programme, path=way.path)
 
     def finish(
-        self, step: str, recording: Recording | None, *, level_dbspl: float | None = None
+        self,
+        step: str,
+        recording: Recording | None = None,
+        *,
+        values: Sequence[float] = (),
+        is_stand_in: bool = False,
     ) -> StepResult:
         """
         Work a step out and keep its result.
@@ -135,79 +204,38 @@ class Sitting:
         Parameters
         ----------
         step : str
-        recording : Recording or None
-            As `play` returned it.
-        level_dbspl : float, optional
-            Of the calibrator, for "microphone".
-
-        Returns
-        -------
-        StepResult
+        recording : Recording, optional
+            As `play` returned it, of the steps that rest on one.
+        values : sequence of float
+            What was typed: a meter's readings, a calibrator's level.
+        is_stand_in : bool
 
         Raises
         ------
         InputError
-            Something that the step needs is missing.
+            Something that the step needs is missing or cannot be.
         RecordingError
             The recording cannot be used.
         """
-        level_dbspl = levels.CALIBRATOR_DBSPL if level_dbspl is None else level_dbspl
-        return self._keep(self._session.finish(step, recording, level_dbspl=level_dbspl))
-
-    def finish_stand_in(
-        self, recording: Recording, length_s: float, level_dbspl: float
-    ) -> StepResult:
-        """
-        Calibrate the microphone by a sound level meter; marked as a stand-in.
-
-        Raises
-        ------
-        InputError, RecordingError
-            As `finish`.
-        """
-        result = levels.compute_microphone(
-            self.setup,
-            recording,
-            length_s=length_s,
-            level_dbspl=level_dbspl,
-            is_calibrator=False,
-            done_utc=get_now_utc(),
-            temperature_c=self._session.temperature_c,
+        guide = get_guide(step)
+        self._check_needs(guide)
+        result = work_out(
+            StepTake(
+                setup=self.setup,
+                guide=guide,
+                values=tuple(values),
+                results=self.results,
+                programme=self._played.get(step),
+                recording=recording,
+                is_stand_in=is_stand_in,
+                level_dbfs=self.tone_dbfs,
+                about={"done_utc": self._find_now(), "temperature_c": self._temperature_c},
+            )
         )
-        self._session.fresh = (*self._session.fresh, result)
-        return self._keep(result)
-
-    def finish_line(
-        self, step: str, volts_rms: Sequence[float], recording: Recording | None = None
-    ) -> StepResult:
-        """
-        Work out a step of the line from what the meter showed.
-
-        Parameters
-        ----------
-        step : str
-            "electrical-out" or "electrical-in".
-        volts_rms : sequence of float
-            For the line drive at 400 and 1000 Hz, or at 1000 Hz alone; for the line tap one, or
-            none to go by the line drive.
-        recording : Recording, optional
-            Of the line tap.
-
-        Raises
-        ------
-        InputError, RecordingError
-            As `finish`.
-        """
-        if len(volts_rms) > len(TONES_HZ):
-            message = f"meter_v: need at most two readings, got {len(volts_rms)}"
-            raise InputError(message)
-        level_dbfs = self.tone_dbfs
-        tones_hz = TONES_HZ[-len(volts_rms) :] if volts_rms else ()
-        readings = [
-            levels.MeterReading(frequency_hz=hz, level_dbfs=level_dbfs, volts_rms=volts)
-            for hz, volts in zip(tones_hz, volts_rms, strict=True)
-        ]
-        return self._keep(self._session.finish(step, recording, readings=readings))
+        self.fresh = (*self.fresh, result)
+        if self._keep_result is not None:
+            self._keep_result(result)
+        return result
 
     @property
     def tone_dbfs(self) -> float:
@@ -215,26 +243,93 @@ class Sitting:
         return min(TONE_DBFS, self.setup.line_drive_cap_dbfs)
 
     def check(self) -> BenchCheck:
-        """Hold what was found in this sitting against the calibration, and keep the outcome."""
-        check = self._session.check()
-        save_check(self._book, check)
-        return check
+        """
+        Hold what was found in this sitting against what was stored.
 
-    def _describe(self, step: str) -> str:
-        kind = "daily check" if self._is_check else "calibration"
-        return f"{kind} of bench {self.setup.name}, {step}"
+        Store the check itself and today's seal, not the other results: a bench that wanders a
+        little every day would never be noticed if each day were held against the day before.
+        """
+        return check_bench(self.setup, self.stored, self.fresh, self._find_now())
 
-    def _keep(self, result: StepResult) -> StepResult:
-        save_result(self._book, result, is_check=self._is_check)
-        if self._is_check and result.step == "seal":
+    def _find_now(self) -> str:
+        return self._now_utc or get_now_utc()
+
+    def _check_needs(self, guide: Guide) -> None:
+        for need in guide.needs:
+            if not is_standing(get_newest(self.results, need), self._find_now()):
+                raise InputError(f"{guide.name}: do the step {need} first")
+
+    def _make_bench(self, way: Way) -> HardwareBench:
+        return HardwareBench(
+            self.setup,
+            self.results,
+            now_utc=self._now_utc,
+            is_equalised=way.is_equalised,
+            progress=self._progress,
+        )
+
+    def _make_programme(
+        self, way: Way, bench: HardwareBench, frequency_hz: float, length_s: float
+    ) -> Programme:
+        rate_hz, setup = self.setup.rate_hz, self.setup
+        is_mouth = way.path in MOUTH_PATHS
+        cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
+        if way.sound == "none":
+            return make_tone(rate_hz, 0.0, cap_dbfs, length_s)
+        if way.sound == "tones":
+            level_dbfs = min(MOUTH_DBFS, cap_dbfs) if is_mouth else self.tone_dbfs
+            return make_tone(rate_hz, frequency_hz, level_dbfs, length_s)
+        wanted_dbfs = choose_level_dbfs(bench, way.path, FIRST_RECEIVE_DBM)
+        return make_programme(
+            dataclasses.replace(
+                self._recipe,
+                rate_hz=rate_hz,
+                level_dbfs=min(wanted_dbfs, cap_dbfs - HEADROOM_DB),
+                cap_dbfs=cap_dbfs,
+            )
+        )
+
+
+def open_sitting(
+    book: JobBook,
+    name: str,
+    *,
+    is_check: bool = False,
+    temperature_c: float | None = None,
+    progress: Progress | None = None,
+) -> Sitting:
+    """
+    A sitting at a bench in the book, which keeps each result; a check of today goes on.
+
+    Raises
+    ------
+    InputError
+        There is no such bench.
+    """
+    file = load_bench(book, name)
+
+    def keep(result: StepResult) -> None:
+        save_result(book, result, is_check=is_check)
+        if is_check and result.step == "seal":
             # The one result that is worth more the fresher it is: receive levels rest on it.
-            save_result(self._book, result)
-        return result
+            save_result(book, result)
+
+    return Sitting(
+        file.setup,
+        file.results,
+        fresh=filter(_is_of_now, file.check_results) if is_check else (),
+        is_check=is_check,
+        keep=keep,
+        temperature_c=temperature_c,
+        progress=progress,
+    )
 
 
-def get_now_utc() -> str:
-    """Now, as it is stored."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+def keep_check(book: JobBook, sitting: Sitting) -> BenchCheck:
+    """Hold what was found in a sitting against the calibration, and keep the outcome."""
+    check = sitting.check()
+    save_check(book, check)
+    return check
 
 
 def judge_paths(file: BenchFile) -> dict[str, Standing]:
@@ -255,9 +350,12 @@ def is_counting(result: StepResult) -> bool:
     return is_standing(result, get_now_utc())
 
 
-def _is_good(result: StepResult) -> bool:
-    """Whether it counted when it was done."""
-    return is_standing(result, result.done_utc)
+def _choose_way(guide: Guide, *, is_stand_in: bool) -> Way:
+    if not is_stand_in:
+        return guide
+    if guide.stand_in is None:
+        raise InputError(f"{guide.name}: there is no other way to do it")
+    return guide.stand_in
 
 
 def _is_of_now(result: StepResult) -> bool:

@@ -15,12 +15,13 @@ from typing import TypeVar
 
 import msgspec
 
-from voicecheck.bench.hardware import check_setup, list_plugs
+from voicecheck.bench.calibration.guides import load_guides
+from voicecheck.bench.hardware import check_setup
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, BenchRecord, BenchSetup, Run, StepResult
-from voicecheck.records.benches import CALIBRATION_STEPS
 from voicecheck.records.documents import from_json, to_json
+from voicecheck.records.times import get_now_utc
 
 Document = TypeVar("Document")
 SETUP, REMOVED, STEP, CHECK, CHECK_STEP = (
@@ -33,24 +34,8 @@ SETUP, REMOVED, STEP, CHECK, CHECK_STEP = (
 SITTING_H = 12.0
 """A day at the bench may run past midnight; what is this old is still of the same sitting."""
 
-_LINE_OUT = ("electrical-out", "electrical-in", "loop-back", "seal", "reference-receive")
-_EAR = ("microphone", "mouth", "seal", "reference-receive")
-VOIDED_BY = {
-    "device": CALIBRATION_STEPS,
-    "input_device": CALIBRATION_STEPS,
-    "host_api": CALIBRATION_STEPS,
-    "rate_hz": CALIBRATION_STEPS,
-    "line_drive_channel": _LINE_OUT,
-    "line_tap_channel": ("electrical-in", "loop-back", "reference-transmit"),
-    "load_ohm": ("electrical-out", "electrical-in", "loop-back", "reference-transmit"),
-    "ear_channel": _EAR,
-    "ear": _EAR,
-    "mouth_channel": ("mouth", "reference-transmit"),
-    "mouth_mm": ("mouth", "reference-transmit"),
-    "angle_deg": ("reference-transmit",),
-    "feed_ma": ("reference-transmit",),
-}
-"""Steps that no longer count once that part of the set-up has changed."""
+VOIDING_ALL = ("device", "input_device", "host_api", "rate_hz")
+"""No step counts any more once one of these has changed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +140,7 @@ def change_setup(book: JobBook, setup: BenchSetup) -> tuple[str, ...]:
     voided = _list_voided(before.setup, setup)
     book.save_bench_record(SETUP, setup.name, to_json(setup).decode())
     done = {result.step for result in before.results}
-    return tuple(step for step in CALIBRATION_STEPS if step in voided and step in done)
+    return tuple(step for step in load_guides() if step in voided and step in done)
 
 
 def remove_setup(book: JobBook, name: str) -> None:
@@ -225,7 +210,7 @@ def find_check_of_runs(book: JobBook, runs: Iterable[Run]) -> BenchCheck | None:
 
 def describe_check_of_now(file: BenchFile) -> tuple[str, ...]:
     """What should be known of the bench check before measuring; nothing where it passed."""
-    now_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    now_utc = get_now_utc()
     check = find_check_of_day(file.checks, now_utc)
     if check is None:
         return (f'not checked today: `voicecheck bench check "{file.setup.name}"` does it',)
@@ -233,18 +218,18 @@ def describe_check_of_now(file: BenchFile) -> tuple[str, ...]:
     return (f"the bench check of today found that something moved: {moved}",) if moved else ()
 
 
-def list_plug_prompts(setup: BenchSetup, path: str, before: str | None = None) -> tuple[str, ...]:
-    """What to re-plug before a path, on a board with one output or one input."""
-    return list_plugs(setup, path, before)
-
-
 def _list_voided(before: BenchSetup, after: BenchSetup) -> set[str]:
     """Steps whose results do not hold for the changed set-up."""
-    voided: set[str] = set()
-    for field in dataclasses.fields(BenchSetup):
-        if getattr(before, field.name) != getattr(after, field.name):
-            voided.update(VOIDED_BY.get(field.name, ()))
-    return voided
+    changed = {
+        field.name
+        for field in dataclasses.fields(BenchSetup)
+        if getattr(before, field.name) != getattr(after, field.name)
+    }
+    return {
+        name
+        for name, guide in load_guides().items()
+        if not changed.isdisjoint((*VOIDING_ALL, *guide.voided_by))
+    }
 
 
 def _replay(records: Iterable[BenchRecord]) -> BenchFile | None:

@@ -7,12 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from voicecheck.bench.calibration.guides import Guide, load_guides
+from voicecheck.bench.calibration.guides import Guide, draw_wires, list_guides, load_guides
 from voicecheck.bench.calibration.validity import get_newest
+from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup, Device, StepResult
 from voicecheck.workflow.benches.sitting import get_now_utc, is_counting, judge_paths, list_warnings
-from voicecheck.workflow.benches.store import BenchFile, list_plug_prompts
+from voicecheck.workflow.benches.store import BenchFile
+
+__all__ = ["draw_wires"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +99,13 @@ def name_devices(given: Mapping[str, Any], devices: Sequence[Device]) -> tuple[d
 
 def list_actions(guide: Guide, setup: BenchSetup) -> list[str]:
     """What to do for a step, in order; on a small board what to re-plug comes first."""
-    prompts = list_plug_prompts(setup, guide.path)
+    prompts = list_plugs(setup, guide.path)
     return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *guide.do]
+
+
+def list_step_names() -> tuple[str, ...]:
+    """Every step of a calibration, in the order in which a new bench is calibrated."""
+    return tuple(load_guides())
 
 
 def list_steps(file: BenchFile) -> tuple[StepView, ...]:
@@ -113,11 +121,9 @@ def list_steps(file: BenchFile) -> tuple[StepView, ...]:
     tuple of StepView
         Without those of an ear that the bench does not have.
     """
-    left_out = {"microphone", "mouth", "seal"} if file.setup.ear == "coil" else set()
     return tuple(
-        _view_step(guide, get_newest(file.results, name))
-        for name, guide in load_guides().items()
-        if name not in left_out
+        _view_step(guide, get_newest(file.results, guide.name))
+        for guide in list_guides(file.setup.ear)
     )
 
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from voicecheck.bench.calibration.guides import get_guide
+from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import RecordingError
 from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
 from voicecheck.records.terms import check_word
-from voicecheck.workflow.benches.store import list_plug_prompts
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 
 SETTLE_S = 5
@@ -101,7 +101,7 @@ def list_seat_steps(
     """
     steps = []
     if setup is not None and seat == 1:
-        prompts = list_plug_prompts(setup, "transmit" if path == "both" else path)
+        prompts = list_plugs(setup, "transmit" if path == "both" else path)
         steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
     if path == "loop":
         return (*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else.")

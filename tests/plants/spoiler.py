@@ -1,0 +1,56 @@
+"""What a spoiler is, and what it says that it did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+SEVERITIES = ("light", "medium", "heavy")
+SPOILERS = {}
+"""Every kind by name, filled by `spoiler` as the modules load."""
+
+
+@dataclass(frozen=True)
+class Done:
+    """
+    The truth of one spoiling.
+
+    `at_s` are instants in the recording that is handed back, `block` the kind of block that was
+    touched (`all` for the whole take), `affects` what is no longer the set's own.
+    """
+
+    kind: str
+    severity: str
+    at_s: tuple[float, ...]
+    block: str
+    rate_hz: int
+    affects: tuple[str, ...]
+    size: dict = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Spoiler:
+    """`stage`: `drive` works on what is played, `plant` in the set's place, else on the take."""
+
+    kind: str
+    stage: str
+    affects: tuple[str, ...]
+    why: str
+    work: object
+
+    def __call__(self, samples, played, severity, rng):
+        level = SEVERITIES.index(severity)
+        made, told = self.work(samples, played, level, rng)
+        at_s = tuple(float(t) for t in told.pop("at_s", ()))
+        block = told.pop("block", "all")
+        rate_hz = told.pop("rate_hz", played.rate_hz)
+        return made, Done(self.kind, severity, at_s, block, rate_hz, self.affects, told)
+
+
+def spoiler(kind, why, *, stage="recording", affects=("response",)):
+    """Register a function (samples, played, level 0 to 2, rng) -> (samples, what was done)."""
+
+    def keep(work):
+        SPOILERS[kind] = Spoiler(kind, stage, affects, why, work)
+        return work
+
+    return keep

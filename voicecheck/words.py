@@ -1,0 +1,134 @@
+"""The words of one language: sentences, numbers and dates as people read them."""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from voicecheck.errors import InputError
+
+WORDS_FOLDER = Path(__file__).parent / "data" / "words"
+FALLBACK = "en"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """
+    Sentences of one language, by section and key.
+
+    Parameters
+    ----------
+    code : str
+        Language tag as in a page's `lang` attribute.
+    sections : mapping of str to mapping of str to str
+    """
+
+    code: str
+    sections: Mapping[str, Mapping[str, str]]
+
+    def has(self, section: str, key: str) -> bool:
+        """Whether the language has a sentence of its own for this."""
+        return key in self.sections.get(section, {})
+
+    def say(self, section: str, key: str, **values: object) -> str:
+        """
+        One sentence, filled in.
+
+        Parameters
+        ----------
+        section, key : str
+            A key that no language knows is said as it is, its underscores as blanks: names
+            given by users and quantities of a later version arrive here.
+        **values : object
+            Put in place of the names in braces.
+        """
+        sentence = self.sections.get(section, {}).get(key)
+        if sentence is None:
+            return key.replace("_", " ")
+        return sentence.format(**values) if values else sentence
+
+    def say_own(self, section: str, key: str, text: str) -> str:
+        """The language's sentence where it has one, else the text that there is."""
+        return self.say(section, key) if self.has(section, key) else text
+
+    def number(self, value: float | None, decimals: int = 1, *, sign: bool = False) -> str:
+        """
+        A number as it is written in this language, with a real minus sign.
+
+        Parameters
+        ----------
+        value : float or None
+            `None` and NaN are said to be withheld.
+        decimals : int
+        sign : bool
+            Whether a plus is written.
+        """
+        if value is None or not math.isfinite(value):
+            return self.say("chart", "withheld")
+        text = f"{value:{'+' if sign else ''}.{decimals}f}"
+        if float(text) == 0.0:
+            text = text.lstrip("+-")
+        return text.replace("-", "\u2212").replace(".", self.say("language", "decimal"))
+
+    def date(self, time_utc: str | None) -> str | None:
+        """Day of an ISO 8601 time as this language writes it; the text itself if it is none."""
+        if not time_utc:
+            return None
+        try:
+            moment = datetime.fromisoformat(time_utc)
+        except ValueError:
+            return time_utc
+        return moment.strftime(self.say("language", "date"))
+
+
+@functools.cache
+def load_words(language: str = FALLBACK, folder: Path = WORDS_FOLDER) -> Words:
+    """
+    Words of a language; what its file leaves out is taken from the English one.
+
+    Parameters
+    ----------
+    language : str
+        Language tag, as "en" or "pt-BR".
+    folder : Path
+        Where the language files are.
+
+    Returns
+    -------
+    Words
+
+    Raises
+    ------
+    InputError
+        There is no such language, or its file cannot be read; the message names those that exist.
+
+    Examples
+    --------
+    >>> load_words("en").number(-3.14159, 2)
+    '\u22123.14'
+    """
+    available = sorted(path.stem for path in folder.glob("*.toml"))
+    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", language) or (
+        language not in available
+    ):
+        raise InputError(f"language: need one of {', '.join(available)}, got {language[:20]!r}")
+    sections = _read(WORDS_FOLDER / f"{FALLBACK}.toml")
+    for name, table in _read(folder / f"{language}.toml").items():
+        sections[name] = {**sections.get(name, {}), **table}
+    frozen = {name: MappingProxyType(table) for name, table in sections.items()}
+    return Words(code=language, sections=MappingProxyType(frozen))
+
+
+def _read(path: Path) -> dict[str, dict[str, Any]]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"language file {path.name}: {error}; correct it or use en") from error

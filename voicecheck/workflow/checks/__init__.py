@@ -1,0 +1,1 @@
+"""The checks beside the sweep: take, keep, analyse, keep, whichever check it is."""

@@ -1,0 +1,253 @@
+"""Any check: take a recording or typed readings, analyse, keep both with the job."""
+
+from __future__ import annotations
+
+import datetime
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from voicecheck import __version__
+from voicecheck.bench.soundfiles import save_sound
+from voicecheck.errors import InputError, JobBookError, RecordingError
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Attachment, Problem, Recording, from_json, to_document
+from voicecheck.records.terms import check_word
+from voicecheck.workflow.books import attach_file
+from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.checks.take import Heard, Progress, take_scene
+
+STAGES = ("before", "after")
+"""A check is held against itself, as found and after the work; it has no references."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredCheck:
+    """One check of a job as it is kept; `sound_sha256` is "" where nothing was recorded."""
+
+    kind: str
+    stage: str
+    part: str
+    taken_utc: str
+    bench: str
+    check: Check
+    sound_sha256: str = ""
+
+
+def name_document(kind: str) -> str:
+    """Name of the job's file that holds a check of this kind."""
+    return f"check-{kind}.json"
+
+
+def find_number(kind: str, so_far: Recording, options: Any) -> str:
+    """
+    Digits that are complete in what has been recorded so far; "" where nothing can be said yet.
+
+    Parameters
+    ----------
+    kind : str
+        Of a check whose digits roll by.
+    so_far : Recording
+    options : record
+        Of that kind.
+    """
+    face = get_kind(kind)
+    if face.measure is None or face.read_number is None:
+        return ""
+    try:
+        check = face.measure(so_far, options)
+    except RecordingError:
+        return ""
+    return face.read_number(check, so_far.duration_s)
+
+
+def run_check(
+    kind: str,
+    source: Source | None,
+    options: Any = None,
+    *,
+    book: JobBook | None = None,
+    job: int | None = None,
+    stage: str = "",
+    progress: Progress | None = None,
+    heard: Heard | None = None,
+) -> tuple[Check, dict[str, Any]]:
+    """
+    Take, keep, analyse, keep: with a job the recording is on disk before it is analysed.
+
+    Parameters
+    ----------
+    kind : str
+    source : Source or None
+        `None` for readings that are typed in.
+    options : record, optional
+        Of that kind; its defaults without.
+    book, job : JobBook and int, optional
+        Where it is kept; nowhere without.
+    stage : str
+        "before" or "after"; "" is "before" until there is one, then "after".
+    progress, heard : callable, optional
+
+    Returns
+    -------
+    check : record
+    document : dict
+        What is kept: the record's JSON with job, stage, time, recording and version.
+
+    Raises
+    ------
+    InputError
+        Unknown job, stage or region, or a value out of range.
+    RecordingError
+        The recording cannot be used; with a job it is kept.
+    BenchError, JobBookError
+        The device or the book failed.
+    """
+    face = get_kind(kind)
+    options = fit_region(face, face.options() if options is None else options)
+    if book is None or job is None:
+        recording = _take(face, source, progress, heard)
+        check = _measure(face, recording, options)
+        return check, make_document(face, check)
+    stage = choose_stage(book, job, kind, stage)
+    options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
+    recording = _take(face, source, progress, heard)
+    kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
+    try:
+        check = _measure(face, recording, options)
+    except RecordingError as error:
+        told = f"{error}; the recording is kept with job {job}"
+        raise RecordingError(told, error.kind, error.at_s) from error
+    document = {
+        **make_document(face, check),
+        "job": job,
+        "stage": stage,
+        "part": options.moved if face.is_paced else "",
+        "bench": recording.conditions.bench if recording else "",
+        "taken_utc": get_time_utc(),
+        "version": __version__,
+        "recording_sha256": kept.sha256 if kept else None,
+    }
+    save_document(book, job, name_document(kind), document)
+    return check, document
+
+
+def _take(
+    kind: CheckKind, source: Source | None, progress: Progress | None, heard: Heard | None
+) -> Recording | None:
+    if kind.measure is None:
+        return None
+    if source is None:
+        raise InputError(f"{kind.name}: need a recording, a made scene or a sound device")
+    return take_scene(kind.name, source, progress=progress, heard=heard)
+
+
+def _measure(kind: CheckKind, recording: Recording | None, options: Any) -> Check:
+    if kind.measure is not None and recording is not None:
+        check: Check = kind.measure(recording, options)
+    elif kind.rate is not None:
+        check = kind.rate(options)
+    else:
+        message = f"{kind.name}: a check needs `measure` or `rate`"
+        raise NotImplementedError(message)
+    return check
+
+
+def make_document(kind: CheckKind, check: Check) -> dict[str, Any]:
+    """JSON document of a check's record, its schema first."""
+    return {"schema": kind.schema, **to_document(check)}
+
+
+def choose_stage(book: JobBook, job: int, kind: str, stage: str) -> str:
+    """
+    Stage of a new check: as asked for, else "before" for the first of its kind.
+
+    Raises
+    ------
+    InputError
+        Another stage, or no such job.
+    """
+    have = [one for one in list_checks(book, job) if one.kind == kind]
+    if not stage:
+        return "after" if have else "before"
+    check_word(stage, STAGES, "stage")
+    return stage
+
+
+def save_document(book: JobBook, job: int, name: str, document: Mapping[str, Any]) -> None:
+    """Keep a JSON document as a file of the job."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(msgspec.json.encode(dict(document)))
+        book.attach_file(job, path)
+
+
+def load_documents(book: JobBook, job: int, name: str) -> list[bytes]:
+    """Documents of that name of a job, the oldest first."""
+    kept = [one for one in book.load_job(job).attachments if one.name == name]
+    return [book.locate_attachment(one.sha256).read_bytes() for one in kept]
+
+
+def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
+    """
+    Checks of a job, the oldest of each kind first.
+
+    Raises
+    ------
+    InputError
+        No such job.
+    JobBookError
+        A document is damaged.
+    """
+    found = []
+    for kind in list_kinds():
+        for text in load_documents(book, job, name_document(kind.name)):
+            try:
+                outer = msgspec.json.decode(text)
+                found.append(
+                    StoredCheck(
+                        kind=kind.name,
+                        stage=outer["stage"],
+                        part=outer.get("part", ""),
+                        taken_utc=outer["taken_utc"],
+                        bench=outer.get("bench", ""),
+                        check=from_json(text, kind.load_record()),
+                        sound_sha256=outer.get("recording_sha256") or "",
+                    )
+                )
+            except (msgspec.MsgspecError, KeyError, TypeError) as error:
+                told = f"job {job}: a {kind.name} check cannot be read ({error})"
+                raise JobBookError(f"{told}; the rest is untouched") from error
+    return found
+
+
+def get_time_utc() -> str:
+    """Now, UTC, as it is stored."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+
+
+def _keep_sound(
+    book: JobBook, job: int, name: str, source: Source | None, recording: Recording | None
+) -> Attachment | None:
+    """Keep the sound with the job: a file as it is, anything else as FLAC."""
+    if source is None or recording is None:
+        return None
+    if source.recording is not None:
+        return attach_file(book, job, source.recording)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"{name}.flac"
+        save_sound(path, recording.samples.clip(-1.0, 1.0), recording.rate_hz)
+        return book.attach_file(job, path)
+
+
+def describe_failure(kind: str, error: RecordingError) -> dict[str, Any]:
+    """Document of a recording that gave no numbers: its schema and the problem."""
+    problem = Problem(
+        kind=error.kind, at_s=error.at_s, message=str(error), effect="no number could be had"
+    )
+    return {"schema": get_kind(kind).schema, "problems": [to_document(problem)]}
