@@ -12,7 +12,6 @@ from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
-VERDICTS = words_of(Verdict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
