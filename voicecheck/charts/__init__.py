@@ -8,6 +8,7 @@ from voicecheck.charts.captions import (
     list_conditions,
     say_limits,
     say_stage,
+    say_value,
 )
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
@@ -37,6 +38,7 @@ __all__ = [
     "save_figure",
     "say_limits",
     "say_stage",
+    "say_value",
 ]
 
 

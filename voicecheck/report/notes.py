@@ -6,11 +6,10 @@ import csv
 from collections.abc import Sequence
 from pathlib import Path
 
-from voicecheck.charts import say_stage
+from voicecheck.charts import say_stage, say_value
 from voicecheck.records import Problem, Run
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report.content import ReportContent
-from voicecheck.report.sentences import say_value
 from voicecheck.report.tables import MEMORY_QUANTITIES
 from voicecheck.words import Words
 
