@@ -17,9 +17,10 @@ HTML = """<!doctype html>
 <link rel="icon" href="data:,">
 <link rel="stylesheet" href="/static/vendor/uPlot.min.css">
 <link rel="stylesheet" href="/static/page.css">
+<link rel="stylesheet" href="/static/palette.css">
 <link rel="stylesheet" href="/static/curves.css">
 <script src="/static/vendor/uPlot.iife.min.js" defer></script>
-<script src="/static/curves.js" defer></script>
+<script src="/static/curves.js" type="module"></script>
 </head><body><main><h1>Job 3</h1><section aria-labelledby="title"><h2 id="title">Curves</h2>
 <div class="curves" data-source="/jobs/3/curves" %s></div></section></main></body></html>
 """

@@ -21,6 +21,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe, SetType
 from voicecheck.records.benches import BenchSetup
+from voicecheck.records.orders import WatchOrder
 from voicecheck.workflow.benches.locks import Busy, hold_device, list_busy
 from voicecheck.workflow.benches.sitting import open_sitting
 from voicecheck.workflow.benches.store import add_setup
@@ -244,8 +245,10 @@ def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book) -> 
         "stand-in": lambda: sitting.play("microphone", is_stand_in=True),
         "check with a tone": lambda: take_scene("dial", tone),
         "check that listens": lambda: take_scene("bell", silent),
-        "meter on a bench": lambda: next(open_watch(book, bench="attic").read()),
-        "meter on a device": lambda: next(open_watch(book, device="Oak two-way").read()),
+        "meter on a bench": lambda: next(open_watch(book, WatchOrder(bench="attic")).read()),
+        "meter on a device": lambda: next(
+            open_watch(book, WatchOrder(device="Oak two-way")).read()
+        ),
     }
     with other_process("Oak two-way", "sweep of job 3, transmit"):
         for name, work in works.items():
@@ -261,7 +264,7 @@ def test_a_meter_holds_its_device_until_it_is_closed(book, monkeypatch) -> None:
     monkeypatch.setattr(
         "voicecheck.workflow.benches.watching.listen", lambda *_: iter([block, block])
     )
-    readings = open_watch(book, device="Oak two-way").read()
+    readings = open_watch(book, WatchOrder(device="Oak two-way")).read()
     assert list_busy() == ()
     next(readings)
     assert [busy.what for busy in list_busy()] == ["meter, Oak two-way, input 1"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -25,7 +26,16 @@ from voicecheck.charts import (
 )
 from voicecheck.charts.labels import spread_apart
 from voicecheck.charts.panel import SPAN_DB
-from voicecheck.charts.style import BAND_EDGE, OTHER_STYLES, STAGE_STYLES, TICKS_HZ, clean_text
+from voicecheck.charts.style import (
+    BAND_EDGE,
+    BAND_FACE,
+    OTHER_STYLES,
+    PALETTE,
+    PALETTE_FILE,
+    STAGE_STYLES,
+    TICKS_HZ,
+    clean_text,
+)
 from voicecheck.errors import InputError
 from voicecheck.words import WORDS_FOLDER, load_words
 
@@ -521,3 +531,28 @@ def test_labels_never_cover_each_other(entries):
     assert edges[-1][1] <= 1 + 1e-9
     for (_, top), (bottom, _) in itertools.pairwise(edges):
         assert bottom >= top - 1e-9
+
+
+def test_limits_and_stages_have_one_palette():
+    """Of the page's style sheets only the palette names their colours, and charts name none."""
+    web = PALETTE_FILE.parent
+    stages = {style.colour for style in (*STAGE_STYLES.values(), *OTHER_STYLES)}
+    colours = {BAND_FACE, BAND_EDGE, *stages}
+    assert len(colours) == 8
+    assert colours <= set(PALETTE.values())
+    package = web.parents[1]
+    named = [
+        *web.glob("*.css"),
+        *(package / "charts").glob("*.py"),
+        *(package / "report").glob("*"),
+    ]
+    for path in named:
+        if path.is_file() and path != PALETTE_FILE:
+            text = path.read_text(encoding="utf-8").lower()
+            assert [colour for colour in sorted(colours) if colour in text] == [], path.name
+
+
+def test_every_colour_of_the_light_palette_has_its_dark_one():
+    light, _, dark = PALETTE_FILE.read_text(encoding="utf-8").partition("@media")
+    names = [set(re.findall(r"--(curve-[\w-]+):", part)) for part in (light, dark)]
+    assert names[0] == names[1]

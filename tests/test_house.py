@@ -42,6 +42,52 @@ def test_tiers():
     assert done.returncode == 0, done.stdout
 
 
+BY_NAME = r"\b(import_module|__import__|resolve_name|run_module)$"
+MAY_IMPORT_BY_NAME = {"__init__.py"}
+"""The package's front door, so that `import voicecheck` loads nothing until a name is asked for."""
+
+
+def imports_by_name(text):
+    """Lines at which a module is imported by a name in a string: the layers cannot see those."""
+    lines = set()
+    for node in ast.walk(ast.parse(text)):
+        names = []
+        if isinstance(node, ast.ImportFrom) and node.module in ("importlib", "runpy", "pkgutil"):
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Attribute | ast.Name):
+            names = [ast.unparse(node)]
+        if any(
+            re.search(r"\b(import_module|__import__|resolve_name|run_module)$", n) for n in names
+        ):
+            lines.add(node.lineno)
+    return sorted(lines)
+
+
+def test_no_door_around_the_tiers():
+    """What the import contracts cannot see, an import by name, is nowhere but at the front."""
+    found = {
+        path.relative_to(PACKAGE).as_posix(): lines
+        for path in python_files()
+        if (lines := imports_by_name(path.read_text(encoding="utf-8")))
+    }
+    assert found.keys() == MAY_IMPORT_BY_NAME
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "import importlib\nimportlib.import_module('voicecheck.charts')",
+        "from importlib import import_module as load",
+        "__import__('voicecheck.charts')",
+        "import pkgutil\npkgutil.resolve_name('voicecheck.charts:draw')",
+        "from runpy import run_module",
+        "import builtins\nbuiltins.__import__('voicecheck.charts')",
+    ],
+)
+def test_an_import_by_name_is_seen(text):
+    assert imports_by_name(text) != []
+
+
 def python_files():
     return sorted(PACKAGE.rglob("*.py"))
 

@@ -135,10 +135,28 @@ class TestFindings:
         assert not tags & {"img", "script"}
 
 
-def test_records_alone_load_no_chart():
+def run_script(*lines: str) -> None:
+    subprocess.run([sys.executable, "-c", "\n".join(lines)], check=True)
+
+
+CHARTLESS = "assert not {'voicecheck.charts', 'matplotlib', 'pandas'} & set(sys.modules)"
+MAKE = (
+    "from voicecheck.records import Measurement, RecordingInfo",
+    "record = Measurement(recording=RecordingInfo())",
+)
+
+
+def test_records_alone_load_no_chart_and_say_what_shows_them():
+    run_script(
+        "import sys", *MAKE, CHARTLESS, "try:", "    record.plot()",
+        "except ValueError as error:", "    assert 'import voicecheck.charts' in str(error)",
+        "else:", "    raise SystemExit('plotted without a chart')",
+    )  # fmt: skip
+
+
+def test_records_of_the_workflow_show_themselves_without_a_further_import():
     """The way from record to chart is looked up only when it is gone."""
-    script = (
-        "import sys, voicecheck.records\n"
-        "assert not {'voicecheck.charts', 'matplotlib', 'pandas'} & set(sys.modules)\n"
-    )
-    subprocess.run([sys.executable, "-c", script], check=True)
+    run_script(
+        "import sys, voicecheck.workflow", *MAKE, CHARTLESS,
+        "assert '<div' in record._repr_html_()", "assert 'voicecheck.charts' in sys.modules",
+    )  # fmt: skip

@@ -12,6 +12,7 @@ import json
 import threading
 from collections.abc import Callable
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -49,7 +50,9 @@ class KeepingLibrary:
         channels = {"max_input_channels": N_CHANNELS, "max_output_channels": N_CHANNELS}
         return [{"name": "wire", "hostapi": 0, "default_samplerate": 48000.0, **channels}]
 
-    def Stream(self, *, channels, callback, finished_callback, **_options):  # noqa: N802
+    def Stream(  # noqa: N802
+        self, *, channels: Any, callback: Any, finished_callback: Any, **_options: Any
+    ) -> Any:
         def start() -> None:
             parts = []
             for size in (1, 64, 1023, 4096, *[65536] * 40):

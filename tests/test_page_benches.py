@@ -590,8 +590,8 @@ def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path
     """Real time and two minutes of tone, of which the end of the work waits for none."""
     play = Sitting.play
 
-    def play_long(sitting, step, *, frequency_hz=1000.0, length_s=120.0):
-        return play(sitting, step, frequency_hz=frequency_hz, length_s=length_s)
+    def play_long(sitting, step, **asked):
+        return play(sitting, step, **{**asked, "length_s": 120.0})
 
     monkeypatch.setattr(Sitting, "play", play_long)
     card = virtual_bench(channels=2, scene="loop", speed=1)

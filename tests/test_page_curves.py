@@ -4,6 +4,8 @@ import pytest
 from curvespage import serve_curves
 from pagetest import HOSTILE, find_barriers, open_browser, watch_console
 
+from voicecheck.charts.style import PALETTE
+
 pytestmark = pytest.mark.page
 
 # 1/12-octave midband frequencies, base ten (IEC 61260-1): 200 to 4000 Hz.
@@ -352,7 +354,7 @@ def test_figures_follow_their_room_the_mode_and_paper(page):
         ink = page.locator(".curves").evaluate(
             "(one) => getComputedStyle(one).getPropertyValue('--curve-2')"
         )
-        assert ink.strip() == "#10406f"
+        assert ink.strip() == PALETTE["2"]
         assert page.locator(".curve-key input:visible").count() == 0
         assert page.locator(".curve-key .sample:visible").count() == 1
 

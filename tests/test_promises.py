@@ -4,16 +4,11 @@ Reduced versions of the studies in `tests/bench`: few seeds, wider limits, the s
 The full ones print the tables of DEVELOPERS.md.
 """
 
-import sys
-from pathlib import Path
-
-import numpy as np
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import identity_rates
 import interval_coverage
 import limit
+import numpy as np
+import pytest
 import robustness
 from accuracy import PLANTS
 from known_plant import resonant_receiver

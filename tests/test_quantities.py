@@ -107,6 +107,7 @@ def test_a_unit_that_an_older_book_gave_a_bare_number_is_not_shown():
     row = next(row for row in page.rows if row[0].startswith("crackle"))
     assert row[1] == ""
     assert "dB V/Pa" not in render_comparison(comparison)
+    assert "dB V/Pa" not in comparison._repr_html_()
     assert "dB V/Pa" not in " ".join(one.text for one in tell_comparison(comparison, ENGLISH))
 
 

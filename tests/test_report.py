@@ -23,6 +23,7 @@ from voicecheck.records import (
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report import ReportContent, render_html
 from voicecheck.report.notes import DATA_FOLDER
+from voicecheck.report.render import _list_hints
 from voicecheck.report.sentences import tell_comparison, tell_found, tell_now
 from voicecheck.report.tables import MOST_ROWS
 from voicecheck.words import load_words
@@ -315,7 +316,7 @@ def render_marked_language(monkeypatch, tmp_path):
 
 class TestLanguage:
     def test_every_sentence_comes_from_the_language_file(self, monkeypatch, tmp_path):
-        """What stands outside the brackets is data: names, numbers, units, cautions, reasons."""
+        """What stands outside the brackets is data: names, numbers, units, reasons."""
         page = Page(render_marked_language(monkeypatch, tmp_path))
         depth, outside = 0, []
         for character in page.words():
@@ -324,18 +325,28 @@ class TestLanguage:
         left = "".join(outside)
         data = [
             factories.JOB.label, factories.JOB.owner, factories.JOB.complaint, *factories.JOB.notes,
-            factories.SET_TYPE.name, "carbon", "the baseline was taken at 25 mA",
+            factories.SET_TYPE.name, "the baseline was taken at 25 mA",
             "dBFS", "dB", "relative", "xx",
         ]  # fmt: skip
-        for row in csv.DictReader(io.StringIO(CAUTIONS.read_text(encoding="utf-8"))):
-            data.append(row["caution"])
-        for row in csv.DictReader(io.StringIO(CHECKS.read_text(encoding="utf-8"))):
-            data.append(f"{row['name']}: {row['left_open']}")
         for text in sorted(data, key=len, reverse=True):
             left = left.replace(" ".join(text.split()), " ")
         assert re.findall(r"[^\W\d_]{2,}", left) == []
         (root,) = page.all("html")
         assert root["lang"] == "xx"
+
+    def test_every_caution_and_check_has_its_words(self):
+        for path, key, section in (
+            (CAUTIONS, "id", "caution"), (CHECKS, "check", "check_name"),
+            (CHECKS, "check", "left_open"),
+        ):  # fmt: skip
+            for row in csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))):
+                assert ENGLISH.has(section, row[key]), row
+
+    def test_a_language_may_tell_the_likely_causes(self):
+        own = {"hint_cause": {"F01": "k\u00f6rner kleben"}, "hint_next": {"F01": "klopfen"}}
+        words = factories.replace(ENGLISH, sections={**ENGLISH.sections, **own})
+        (hint,) = _list_hints(factories.make_content(), words)
+        assert "k\u00f6rner kleben (confidence high). To tell it apart: klopfen" in hint
 
 
 class TestContent:

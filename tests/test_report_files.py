@@ -230,3 +230,21 @@ class TestFiles:
         text = (tmp_path / "report.html").read_text(encoding="utf-8")
         assert text.endswith("</html>")
         assert not list(tmp_path.glob(".*"))
+
+
+def test_the_language_of_a_report_is_an_option(monkeypatch, tmp_path):
+    from typer.testing import CliRunner
+
+    from voicecheck.cli import app
+
+    asked = {}
+
+    def report_job(book, job, folder, **options):
+        asked.update(options)
+        return ()
+
+    monkeypatch.setattr("voicecheck.workflow.reporting.report_job", report_job)
+    words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert asked["language"] == "nb"

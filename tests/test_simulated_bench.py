@@ -413,5 +413,5 @@ def test_numbers_out_of_range_are_refused(short):
         SimulatedBench("carbon").play_and_record(short, path="sending")
     with pytest.raises(InputError, match="seat: need 1 or more"):
         SimulatedBench("carbon").play_and_record(short, seat=0)
-    with pytest.raises(InputError, match="ear: need coupler or coil"):
+    with pytest.raises(InputError, match="ear: need one of coupler, coil"):
         SimulatedBench("carbon", ear="hand")

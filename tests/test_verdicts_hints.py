@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from bench.hint_rates import Case, Shop, judge
+from hint_rates import Case, Shop, judge
 from hypothesis import given
 from hypothesis import strategies as st
 from set_population import Fault, Population, draw_set, measure_set

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from bench.verdict_rates import Study, make_populations
 from services import need_module
 from set_population import Fault, Population, draw_set, measure_set
+from verdict_rates import Study, make_populations
 
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Run

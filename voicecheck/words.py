@@ -55,6 +55,10 @@ class Words:
             return key.replace("_", " ")
         return sentence.format(**values) if values else sentence
 
+    def say_own(self, section: str, key: str, text: str) -> str:
+        """The language's sentence where it has one, else the text that there is."""
+        return self.say(section, key) if self.has(section, key) else text
+
     def number(self, value: float | None, decimals: int = 1, *, sign: bool = False) -> str:
         """
         A number as it is written in this language, with a real minus sign.

@@ -13,7 +13,6 @@ from voicecheck.bench.interface import Bench
 from voicecheck.bench.soundcard.card import (
     check_rate,
     find_problems,
-    get_time_utc,
     is_complete,
     name_devices,
 )
@@ -23,6 +22,7 @@ from voicecheck.records import Conditions, Programme, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, BenchSetup, StepResult
 from voicecheck.records.bounds import check_bounds
+from voicecheck.records.times import get_now_utc
 from voicecheck.units import dbm_from_volts, ratio_from_db, volts_from_dbm
 
 MOUTH_PATHS = ("transmit", "sidetone")
@@ -127,7 +127,7 @@ class HardwareBench(Bench):
 
     def judge(self, path: str) -> Standing:
         """Whether a path has an absolute unit now, and why not."""
-        return judge_path(self.setup, self.results, path, self.now_utc or get_time_utc())
+        return judge_path(self.setup, self.results, path, self.now_utc or get_now_utc())
 
     def find_level_dbfs(self, path: str, level: float) -> float | None:
         """
@@ -148,7 +148,7 @@ class HardwareBench(Bench):
         result = get_newest(self.results, step)
         if result is None or result.value is None:
             return None
-        if result.get_days_left(self.now_utc or get_time_utc()) < 0:
+        if result.get_days_left(self.now_utc or get_now_utc()) < 0:
             return None
         rms = ratio_from_db(level) if path in MOUTH_PATHS else volts_from_dbm(level)
         return 20.0 * math.log10(rms * math.sqrt(2.0) / result.value)
@@ -295,7 +295,7 @@ class HardwareBench(Bench):
             path=path,
             seat=seat,
             bench=setup.name,
-            time_utc=get_time_utc(),
+            time_utc=get_now_utc(),
             feed_ma=setup.feed_ma if self.conditions.feed_ma is None else self.conditions.feed_ma,
             load_ohm=setup.load_ohm,
             ear=setup.ear,

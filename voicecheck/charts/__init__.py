@@ -8,6 +8,7 @@ from voicecheck.charts.captions import (
     list_conditions,
     say_limits,
     say_stage,
+    say_value,
 )
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.panel import order_runs
@@ -16,6 +17,7 @@ from voicecheck.charts.saving import inline_svg, render_figure, save_figure
 from voicecheck.charts.sheet import draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
+from voicecheck.records.shown import Display, show_by
 
 __all__ = [
     "OWNER_PATHS",
@@ -26,6 +28,7 @@ __all__ = [
     "draw_response",
     "draw_summary",
     "draw_timing",
+    "find_display",
     "find_worst",
     "inline_svg",
     "is_held_against_limits",
@@ -35,4 +38,15 @@ __all__ = [
     "save_figure",
     "say_limits",
     "say_stage",
+    "say_value",
 ]
+
+
+def find_display() -> Display:
+    """What shows records in a notebook; loaded when one is shown."""
+    from voicecheck.charts import notebook
+
+    return notebook
+
+
+show_by(find_display)

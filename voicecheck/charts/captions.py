@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Conditions, Finding, Run
-from voicecheck.records.quantities import count_decimals
+from voicecheck.records.quantities import count_decimals, unit_of
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import Words
 
@@ -94,7 +94,7 @@ def read_level(run: Run, frequency_hz: float) -> float | None:
 
 def say_stage(stage: str, words: Words) -> str:
     """A stage in words; a user's own label as it is."""
-    return words.say("stage", stage) if words.has("stage", stage) else stage
+    return words.say_own("stage", stage, stage)
 
 
 def conclude_path(runs: Sequence[Run], comparison: Comparison | None, words: Words) -> str:
@@ -298,6 +298,26 @@ def describe_response(
         key = "describe_unit_relative" if unit == RELATIVE else "describe_unit"
         lines.append(words.say("chart", key, unit=unit))
     return tuple(lines)
+
+
+def say_value(
+    value: float | None, unit: str, words: Words, *, quantity: str = "", with_unit: bool = True
+) -> str:
+    """
+    A value with its unit, to the decimals that it deserves.
+
+    Parameters
+    ----------
+    value : float or None
+    unit : str
+    words : Words
+    quantity : str
+        Which it is, where that is known.
+    with_unit : bool
+    """
+    unit = unit_of(quantity, unit)
+    text = words.number(value, count_decimals(quantity, value, unit))
+    return f"{text} {words.say('unit', unit)}" if unit and with_unit else text
 
 
 def say_limits(finding: Finding, words: Words) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.captions import is_held_against_limits, say_stage
+from voicecheck.charts.captions import is_held_against_limits, say_stage, say_value
 from voicecheck.charts.style import (
     BAND_FACE,
     FAINT_INK,
@@ -16,7 +16,6 @@ from voicecheck.charts.style import (
 )
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Finding
-from voicecheck.records.quantities import count_decimals, unit_of
 from voicecheck.records.verdicts import TELLING
 from voicecheck.words import Words, load_words
 
@@ -135,15 +134,11 @@ def _draw_finding(axes: Axes, row: int, finding: Finding, words: Words) -> None:
         face = "white" if hollow else colour
         axes.plot([shown], [row], marker=marker, color=colour, markerfacecolor=face, markersize=5)
     name = f"{words.say('path_term', finding.path)}: {words.say('quantity', finding.quantity)}"
-    value = _say_value(finding, words) if finding.value is not None else ""
+    value = ""
+    if finding.value is not None:
+        value = say_value(finding.value, finding.unit, words, quantity=finding.quantity)
     text = ", ".join(part for part in (value, words.say("verdict", verdict)) if part)
     look = {"transform": axes.get_yaxis_transform(), "va": "center", "fontsize": 7.5}
     weight = "bold" if verdict in TELLING else "normal"
     write_text(axes, -0.02, row, clean_text(name, 52), ha="right", **look)
     write_text(axes, 1.02, row, clean_text(text, 44), ha="left", weight=weight, **look)
-
-
-def _say_value(finding: Finding, words: Words) -> str:
-    unit = unit_of(finding.quantity, finding.unit)
-    decimals = count_decimals(finding.quantity, finding.value, unit)
-    return f"{words.number(finding.value, decimals)} {unit}".rstrip()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from voicecheck.charts.captions import describe_response, say_limits
+from voicecheck.charts.captions import describe_response, say_limits, say_value
 from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure
@@ -157,7 +157,7 @@ def _render_comparison(comparison: Comparison, words: Words) -> str:
 
 
 def _render_finding(finding: Finding, words: Words) -> str:
-    value = f"{words.number(finding.value)} {finding.unit}"
+    value = say_value(finding.value, finding.unit, words, quantity=finding.quantity)
     if finding.value is None:
         value = finding.reason
     quantity = words.say("quantity", finding.quantity)

@@ -9,10 +9,12 @@ colour-blind reader lose nothing. Contrast of every line with the paper is at le
 from __future__ import annotations
 
 import functools
+import re
 import textwrap
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,12 +25,26 @@ if TYPE_CHECKING:
 
     from voicecheck.words import Words
 
+PALETTE_FILE = Path(__file__).parents[1] / "data" / "web" / "palette.css"
+
+
+def read_palette(css: str) -> dict[str, str]:
+    """
+    Colours of the first block of the palette, by name: paper, and a light screen.
+
+    Examples
+    --------
+    >>> read_palette(":root { --curve-limits: #abcdef; } @media x { --curve-limits: #000000; }")
+    {'limits': '#abcdef'}
+    """
+    return dict(re.findall(r"--curve-([\w-]+): (#[0-9a-f]{6});", css.partition("}")[0]))
+
+
+PALETTE = read_palette(PALETTE_FILE.read_text(encoding="utf-8"))
 INK = "#1C1C1C"
 FAINT_INK = "#555555"
-GRID = "#D4D4D4"
-OUT_OF_BAND = "#F1F1EF"
-BAND_FACE = "#DDE3DA"
-BAND_EDGE = "#76826F"
+GRID, OUT_OF_BAND = PALETTE["grid"], PALETTE["outside"]
+BAND_FACE, BAND_EDGE = PALETTE["limits"], PALETTE["limits-edge"]
 FONT = "DejaVu Sans"
 MM = 1 / 25.4
 
@@ -52,14 +68,14 @@ class LineStyle:
 
 
 STAGE_STYLES = {
-    "before": LineStyle("#B4500F", (0, (4.5, 1.8)), "s", hollow=True),
-    "after": LineStyle("#10325C", "solid", "o", hollow=False),
-    "reference": LineStyle("#5A5A5A", (0, (7, 1.6, 1.2, 1.6)), "^", hollow=True),
+    "before": LineStyle(PALETTE["1"], (0, (4.5, 1.8)), "s", hollow=True),
+    "after": LineStyle(PALETTE["2"], "solid", "o", hollow=False),
+    "reference": LineStyle(PALETTE["3"], (0, (7, 1.6, 1.2, 1.6)), "^", hollow=True),
 }
 OTHER_STYLES = (
-    LineStyle("#6C2E8C", (0, (1.2, 1.3)), "^", hollow=False),
-    LineStyle("#1F6B4C", (0, (8, 1.6, 1.2, 1.6)), "D", hollow=True),
-    LineStyle("#7A5C00", (0, (3, 1.2, 1, 1.2, 1, 1.2)), "v", hollow=False),
+    LineStyle(PALETTE["4"], (0, (1.2, 1.3)), "^", hollow=False),
+    LineStyle(PALETTE["5"], (0, (8, 1.6, 1.2, 1.6)), "D", hollow=True),
+    LineStyle(PALETTE["6"], (0, (3, 1.2, 1, 1.2, 1, 1.2)), "v", hollow=False),
 )
 
 

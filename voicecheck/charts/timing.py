@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.style import FAINT_INK, FONT, GRID, INK, MM, make_figure, write_text
+from voicecheck.charts.style import (
+    FAINT_INK,
+    FONT,
+    GRID,
+    INK,
+    MM,
+    PALETTE,
+    make_figure,
+    write_text,
+)
 from voicecheck.errors import InputError
 from voicecheck.records import DialCheck, DialDigit
 
@@ -13,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-OPEN_FACE, BOUNCE_FACE = "#10325C", "#B4500F"
+OPEN_FACE, BOUNCE_FACE = PALETTE["2"], PALETTE["1"]
 ROW_MM, HEAD_MM, FOOT_MM, WIDTH_MM = 9.0, 16.0, 18.0, 180.0
 MOST_ROWS = 24
 THIN_SHARE = 0.004

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from voicecheck.cli.show import render_table
 from voicecheck.records import BenchCheck, StepResult, to_document
+from voicecheck.records.times import say_time
 
 if TYPE_CHECKING:
     from voicecheck.workflow.benches.store import BenchFile
@@ -81,7 +82,7 @@ def render_check(check: BenchCheck) -> str:
     from voicecheck.cli.guidance import wrap
 
     outcome = "passed" if check.is_passed else "not passed"
-    lines = [f"bench check {check.bench}, {_show_time(check.time_utc)}: {outcome}"]
+    lines = [f"bench check {check.bench}, {say_time(check.time_utc)}: {outcome}"]
     rows = []
     for item in check.items:
         value = "" if item.value is None else f"{item.value:.2f}"
@@ -130,7 +131,7 @@ def render_trend(file: BenchFile, step: str) -> str:
         share = (value - low) / (high - low) if high > low else 0.5
         at = round(share * (TREND_WIDTH - 1))
         bar = "." * at + "o" + "." * (TREND_WIDTH - 1 - at)
-        rows.append((_show_time(result.done_utc), f"{value:.3f} {result.unit}", bar))
+        rows.append((say_time(result.done_utc), f"{value:.3f} {result.unit}", bar))
     return f"{step}, from {low:.3f} to {high:.3f} {results[-1].unit}\n{render_table(rows)}"
 
 
@@ -143,7 +144,3 @@ def _list_step(result: StepResult) -> tuple[str, str, str, str]:
         state = "does not count: expired or spoilt"
     value = describe_value(result)
     return (result.step, value, f"+-{result.uncertainty_db:.2f} dB", state)
-
-
-def _show_time(time_utc: str) -> str:
-    return f"{time_utc[:10]} {time_utc[11:16]} UTC"

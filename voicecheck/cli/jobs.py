@@ -283,6 +283,7 @@ def report(
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
     force: Force = False,
     book: Book = None,
     as_json: Json = False,
@@ -293,7 +294,7 @@ def report(
     from voicecheck.workflow.reporting import report_job
 
     with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
-        files = report_job(opened, job, out, pdf=pdf, paper=paper, door=door)
+        files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)
     if as_json:
         write_json({"files": [str(file) for file in files]})
         return

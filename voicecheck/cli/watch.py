@@ -5,16 +5,17 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from voicecheck.cli.common import Book, Json, write_json, write_text
+from voicecheck.cli.common import Book, Json, with_ranges, write_json, write_text
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterator
 
+    from voicecheck.records.terms import BenchEnd, RateHz
     from voicecheck.workflow.benches.watching import Seen, Watch
 
 FRAME_S = 0.05
@@ -27,14 +28,20 @@ BLOCKS, LETTERS = " ▁▂▃▄▅▆▇█", " .:#"
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command("watch")(watch)
+    app.command("watch", cls=with_ranges(_list_orders))(watch)
+
+
+def _list_orders() -> tuple[type, ...]:
+    from voicecheck.records.orders import WatchOrder
+
+    return (WatchOrder,)
 
 
 def watch(
     bench: Annotated[str | None, typer.Option(help="Bench that was set up.")] = None,
     device: Annotated[str | None, typer.Option(help="Or a sound device.")] = None,
-    end: Annotated[str, typer.Option(help="Of a bench: line-tap or ear.")] = "line-tap",
-    channel: Annotated[int, typer.Option(min=1, help="Input of a device.")] = 1,
+    end: Annotated[str, typer.Option(help="Of a bench.")] = "line-tap",
+    channel: Annotated[int, typer.Option(help="Input of a device.")] = 1,
     rate: Annotated[int, typer.Option(help="Samples per second of a device.")] = 48000,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop by itself.")] = None,
     talk_dbfs: Annotated[
@@ -45,22 +52,23 @@ def watch(
     as_json: Json = False,
 ) -> None:
     """Watch an input: level, talk mark, thirds of an octave, dial tone, mains; Ctrl-C ends."""
+    from voicecheck.records.orders import WatchOrder
     from voicecheck.workflow.benches.watching import open_watch
     from voicecheck.workflow.books import open_book
 
     if as_json and seconds is None:
         raise InputError("watch: --json needs --seconds, a document has an end")
+    order = WatchOrder(
+        bench=bench,
+        device=device,
+        end=cast("BenchEnd", end),
+        channel=channel,
+        rate_hz=cast("RateHz", rate),
+        talk_dbfs=talk_dbfs,
+        region=region,
+    )
     with open_book(book) as opened:
-        ready = open_watch(
-            opened,
-            bench=bench,
-            device=device,
-            end=end,
-            channel=channel,
-            rate_hz=rate,
-            talk_dbfs=talk_dbfs,
-            region=region,
-        )
+        ready = open_watch(opened, order)
     with contextlib.closing(_read_for(ready, seconds)) as readings:
         if as_json:
             _write_document(ready, readings)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from typing import Any
+from functools import cache
+from typing import Any, get_args, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +20,20 @@ def freeze_arrays(record: Any) -> None:
     Parameters
     ----------
     record : dataclass instance
-        Called from `__post_init__`; fields annotated `Array` are converted, `None` is kept.
+        Called from `__post_init__`; fields of type `Array` are converted, `None` is kept.
     """
-    for field in dataclasses.fields(record):
-        value = getattr(record, field.name)
-        if field.type in ("Array", "Array | None", Array) and value is not None:
-            object.__setattr__(record, field.name, _freeze(value))
+    kind: Any = type(record)
+    for name in _list_array_fields(kind):
+        if (value := getattr(record, name)) is not None:
+            object.__setattr__(record, name, _freeze(value))
+
+
+@cache
+def _list_array_fields(kind: type) -> tuple[str, ...]:
+    """Fields that are an `Array` or may be one, by their types, however these are spelled."""
+    types = get_type_hints(kind)
+    names = (field.name for field in dataclasses.fields(kind))
+    return tuple(name for name in names if Array in (types[name], *get_args(types[name])))
 
 
 def _freeze(value: Any) -> Array:

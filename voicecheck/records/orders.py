@@ -17,7 +17,7 @@ from msgspec import Meta
 from voicecheck.errors import InputError
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, AngleDeg, Channel, FeedMa
 from voicecheck.records.bounds import check_bounds
-from voicecheck.records.terms import Ear, PathName, SweepPath
+from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath
 
 DEFAULT_SEATS = 3
 Seats = Annotated[int, Meta(ge=1, le=50, title="seats")]
@@ -218,3 +218,44 @@ class SweepOrder:
 def is_loud(level_dbm: float | None) -> bool:
     """Whether a level to a receiver is more than sweeps begin with."""
     return level_dbm is not None and level_dbm > FIRST_RECEIVE_DBM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchOrder:
+    """
+    An input to be watched.
+
+    Parameters
+    ----------
+    bench : str or None
+        That was set up; its channels and calibration are used.
+    device : str or None
+        Else a sound device; the system's default if neither is given.
+    end : str
+        Of a bench.
+    channel, rate_hz : int
+        Of a device.
+    talk_dbfs : float or None
+        Where the talk mark lights, if not where the calibration says.
+    region : str
+        Whose dial tone; all if empty.
+
+    Raises
+    ------
+    InputError
+        Both are named, or a part does not fit.
+    """
+
+    bench: str | None = None
+    device: str | None = None
+    end: BenchEnd = "line-tap"
+    channel: Channel = 1
+    rate_hz: RateHz = 48000
+    talk_dbfs: Annotated[float, Meta(ge=-100.0, le=0.0, extra={"unit": "dBFS"})] | None = None
+    region: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what does not fit."""
+        check_bounds(self)
+        if self.bench is not None and self.device is not None:
+            raise InputError("watch: name a bench or a device, not both")

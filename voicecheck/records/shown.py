@@ -1,15 +1,45 @@
-"""Records that show themselves in a notebook."""
+"""Records that show themselves in a notebook: how they do is for the charts to say."""
 
 from __future__ import annotations
 
-import importlib
-from typing import Any
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from voicecheck.errors import InputError
 
 
-def _notebook() -> Any:
-    # Looked up by name when asked for: records know nothing of charts, and a program that draws
-    # nothing loads nothing.
-    return importlib.import_module("voicecheck.charts.notebook")
+class Display(Protocol):
+    """What shows a record; `voicecheck.charts.notebook` is one."""
+
+    def render_record(self, record: Any) -> str:
+        """Markup for a notebook's cell."""
+
+    def plot_record(self, record: Any, **options: Any) -> Any:
+        """Figure."""
+
+    def tabulate_record(self, record: Any) -> Any:
+        """Table."""
+
+
+_displays: list[Callable[[], Display]] = []
+
+
+def show_by(find: Callable[[], Display]) -> None:
+    """
+    Let records be shown from now on.
+
+    Parameters
+    ----------
+    find : callable
+        Asked when a record is first shown, so that a program that draws nothing loads nothing.
+    """
+    _displays[:] = [find]
+
+
+def _find_display() -> Display:
+    if not _displays:
+        raise InputError("show: nothing here can draw yet; `import voicecheck.charts` first")
+    return _displays[0]()
 
 
 class Shown:
@@ -18,8 +48,7 @@ class Shown:
     __slots__ = ()
 
     def _repr_html_(self) -> str:
-        html: str = _notebook().render_record(self)
-        return html
+        return _find_display().render_record(self)
 
     def plot(self, **options: Any) -> Any:
         """
@@ -38,9 +67,9 @@ class Shown:
         Raises
         ------
         InputError
-            There is nothing to draw.
+            There is nothing to draw, or neither charts nor workflow have been imported.
         """
-        return _notebook().plot_record(self, **options)
+        return _find_display().plot_record(self, **options)
 
     def to_frame(self) -> Any:
         """
@@ -54,6 +83,7 @@ class Shown:
         Raises
         ------
         InputError
-            pandas is not installed, or there is nothing to tabulate.
+            pandas is not installed, there is nothing to tabulate, or neither charts nor workflow
+            have been imported.
         """
-        return _notebook().tabulate_record(self)
+        return _find_display().tabulate_record(self)

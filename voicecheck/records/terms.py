@@ -19,6 +19,8 @@ SweepPath = Literal[PathName, "both"]
 StageKind = Literal["before", "after", "reference"]
 """Stages with a meaning of their own; any other label is the user's."""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
+BenchEnd = Literal["line-tap", "ear"]
+"""Where a bench listens."""
 Ear = Literal["coupler", "coil"]
 Transmitter = Literal["carbon", "electret", "moving-coil"]
 Side = Literal["both", "upper", "lower"]

@@ -6,11 +6,10 @@ import csv
 from collections.abc import Sequence
 from pathlib import Path
 
-from voicecheck.charts import say_stage
+from voicecheck.charts import say_stage, say_value
 from voicecheck.records import Problem, Run
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report.content import ReportContent
-from voicecheck.report.sentences import say_value
 from voicecheck.report.tables import MEMORY_QUANTITIES
 from voicecheck.words import Words
 
@@ -112,11 +111,11 @@ def list_not_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
         for path in ("transmit", "receive", "sidetone")
         if path not in content.paths
     ]
-    for check in _read_rows("report/checks.csv"):
-        key = check["check"]
-        if key not in content.other_checks:
-            left_open = f"{check['name']}: {check['left_open']}"
-            lines.append(words.say("check", key) if words.has("check", key) else left_open)
+    lines += [
+        f"{words.say('check_name', key)}: {words.say('left_open', key)}"
+        for row in _read_rows("report/checks.csv")
+        if (key := row["check"]) not in content.other_checks
+    ]
     units = {run.pooled.response.unit for run in content.runs if run.pooled.response is not None}
     if "dB relative" in units:
         lines.append(words.say("report", "not_calibrated"))
@@ -125,9 +124,8 @@ def list_not_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
 
 def list_tested(content: ReportContent, words: Words) -> tuple[str, ...]:
     """Results of other checks, each with its name."""
-    names = {row["check"]: row["name"] for row in _read_rows("report/checks.csv")}
     return tuple(
-        f"{words.say('check_name', names.get(check, check))}: {result}"
+        f"{words.say('check_name', check)}: {result}"
         for check, result in content.other_checks.items()
     )
 
@@ -141,10 +139,9 @@ def list_cautions(reader: str, words: Words) -> tuple[str, ...]:
     reader : str
         "owner" or "bench".
     words : Words
-        A language may carry its own text under the caution's id.
     """
     return tuple(
-        words.say("caution", row["id"]) if words.has("caution", row["id"]) else row["caution"]
+        words.say("caution", row["id"])
         for row in _read_rows("cautions.csv")
         if row["reader"] in (reader, "both")
     )

@@ -212,7 +212,7 @@ def _list_facts(content: ReportContent, words: Words) -> tuple[tuple[str, str], 
     facts = [
         ("owner", content.job.owner),
         ("set_type", type_name),
-        ("transmitter", set_type.transmitter if set_type is not None else ""),
+        ("transmitter", words.say("transmitter", set_type.transmitter) if set_type else ""),
         ("job", str(content.job.job)),
         ("date", words.date(content.now_utc) or ""),
     ]
@@ -251,9 +251,9 @@ def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
             "report",
             "hint",
             stage=stage,
-            cause=hint.cause,
-            confidence=hint.confidence,
-            separate_by=hint.separate_by,
+            cause=words.say_own("hint_cause", hint.code, hint.cause),
+            confidence=words.say("confidence", hint.confidence),
+            separate_by=words.say_own("hint_next", hint.code, hint.separate_by),
         )
         is_memory = tables.is_from_memory(hint.provenance)
         lines.append(f"{line} {words.say('report', 'memory_mark')}" if is_memory else line)

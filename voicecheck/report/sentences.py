@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import is_held_against_limits
+from voicecheck.charts import is_held_against_limits, say_value
 from voicecheck.records import Against, Comparison, Finding
-from voicecheck.records.quantities import count_decimals, family_of, unit_of
+from voicecheck.records.quantities import family_of
 from voicecheck.records.terms import Family, words_of
 from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report.content import ReportContent
@@ -24,24 +24,6 @@ SMALLEST_CHANGE = 0.05
 """A difference that would be told as 0.0 tells nothing."""
 GONE_PER_S = 0.05
 """Bursts a second below which a crackle is told as gone: one in 20 s, less than a sweep lasts."""
-
-
-def say_value(value: float | None, unit: str, words: Words, *, quantity: str = "") -> str:
-    """
-    A value with its unit, to the decimals that it deserves.
-
-    Parameters
-    ----------
-    value : float or None
-    unit : str
-    words : Words
-    quantity : str
-        Which it is, where that is known.
-    """
-    unit = unit_of(quantity, unit)
-    decimals = count_decimals(quantity, value, unit)
-    name = words.say("unit", unit) if unit else ""
-    return f"{words.number(value, decimals)} {name}".rstrip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +177,7 @@ def _tell_path_change(findings: Sequence[Finding], against: Against, words: Word
 
 
 def _say_when(against: Against, words: Words) -> str:
-    name = words.say("stage", against.name) if words.has("stage", against.name) else against.name
+    name = words.say_own("stage", against.name, against.name)
     return _say_first(words, "change", [f"when_{against.kind}", "when_run"], name=name)
 
 

@@ -6,26 +6,29 @@ import contextlib
 import functools
 import time
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from voicecheck.errors import InputError
+from voicecheck.records.bounds import list_bounds
+from voicecheck.records.orders import WatchOrder
 from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.store import list_benches
-from voicecheck.workflow.benches.watching import ENDS, Seen, Watch, open_watch
+from voicecheck.workflow.benches.watching import Seen, Watch, open_watch
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checks.kinds import get_kind, list_regions_of
 
+if TYPE_CHECKING:
+    from voicecheck.records.terms import BenchEnd, RateHz
+
 FRAME_S = 0.04
 """Readings come every 50 ms; a little less, so that none is left out for being early."""
-RATES_HZ = (44100, 48000, 96000)
-TALK_DBFS = (-100.0, 0.0)
 NOMINAL_HZ = (
     "100", "125", "160", "200", "250", "315", "400", "500", "630", "800",
     "1k", "1.25k", "1.6k", "2k", "2.5k", "3.15k", "4k", "5k", "6.3k", "8k",
@@ -51,8 +54,7 @@ class MeterPages(Pages):
             "meter.html",
             benches=benches,
             on=request.query_params.get("on", ""),
-            ends=ENDS,
-            rates_hz=RATES_HZ,
+            bounds=list_bounds(WatchOrder),
             regions=list_regions_of(get_kind("tones")),
             bands=NOMINAL_HZ,
         )
@@ -60,7 +62,7 @@ class MeterPages(Pages):
     def start(self, _: Request, sent: Sent) -> Response:
         """Begin to watch."""
         with open_book(self._where) as book:
-            ready = open_watch(book, **read_watch(sent))
+            ready = open_watch(book, read_watch(sent))
         self._desk.start(
             f"Meter: {ready.title}"[:120],
             functools.partial(watch, ready),
@@ -71,7 +73,7 @@ class MeterPages(Pages):
         return go_to("/meter")
 
 
-def read_watch(sent: Sent) -> dict[str, Any]:
+def read_watch(sent: Sent) -> WatchOrder:
     """
     What is to be watched, as the form has it.
 
@@ -81,22 +83,22 @@ def read_watch(sent: Sent) -> dict[str, Any]:
         Nothing is chosen, or a number cannot be.
     """
     kind, _, name = sent.text("on").partition(":")
-    asked: dict[str, Any] = {"region": sent.text("region").strip()}
-    asked["talk_dbfs"] = talk_dbfs = sent.number("talk_dbfs")
-    low, high = TALK_DBFS
-    if talk_dbfs is not None and not low <= talk_dbfs <= high:
-        raise InputError(f"talk_dbfs: need {low:g} to {high:g} dBFS, got {talk_dbfs:g}")
+    asked: dict[str, Any] = {
+        "region": sent.text("region").strip(),
+        "talk_dbfs": sent.number("talk_dbfs"),
+    }
     if kind == "bench" and name:
-        return {**asked, "bench": name, "end": sent.text("end")}
+        return WatchOrder(bench=name, end=cast("BenchEnd", sent.text("end")), **asked)
     if kind != "device":
         raise InputError("on: choose a bench or a sound device")
     if not (device := sent.text("device").strip()):
         raise InputError("device: name the sound device; its field lists those of this machine")
-    rate_hz = sent.whole("rate_hz", 48000)
-    if rate_hz not in RATES_HZ:
-        raise InputError(f"rate_hz: need one of {RATES_HZ}, got {rate_hz}")
-    channel = sent.whole("channel", 1, least=1, most=64)
-    return {**asked, "device": device, "rate_hz": rate_hz, "channel": channel}
+    return WatchOrder(
+        device=device,
+        rate_hz=cast("RateHz", sent.whole("rate_hz", 48000)),
+        channel=sent.whole("channel", 1),
+        **asked,
+    )
 
 
 def watch(ready: Watch, handle: Handle) -> str:

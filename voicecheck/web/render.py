@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import mimetypes
 import os
 from functools import cache
@@ -19,6 +18,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
 from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
+from voicecheck.records.times import say_time
 from voicecheck.records.verdicts import TELLING
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
@@ -38,8 +38,12 @@ if TYPE_CHECKING:
 STATIC = (
     "page.css",
     "page.js",
+    "palette.css",
     "curves.css",
     "curves.js",
+    "curvefigure.js",
+    "curvelooks.js",
+    "curveplot.js",
     "meter.js",
     "checks.js",
     "vendor/htmx.min.js",
@@ -52,7 +56,7 @@ STATIC = (
 def _templates() -> Environment:
     loader = PackageLoader("voicecheck", "data/web")
     templates = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    templates.filters["when"] = format_time
+    templates.filters["when"] = say_time
     templates.filters["figure"] = say_value
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
@@ -98,24 +102,6 @@ def write_range(bounds: Bounds) -> Markup:
     return Markup(" ").join(
         Markup('{}="{:g}"').format(name, end) for name, end in ends.items() if end is not None
     )
-
-
-def format_time(text: str | None) -> str:
-    """
-    A stored time as it is read.
-
-    Examples
-    --------
-    >>> format_time("2026-03-01T10:02:33+00:00")
-    '2026-03-01 10:02 UTC'
-    """
-    if not text:
-        return ""
-    try:
-        time = datetime.datetime.fromisoformat(text).astimezone(datetime.UTC)
-    except (ValueError, OverflowError):
-        return text
-    return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
 class Renderer:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,6 +13,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Comparison, Measurement, Programme, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
+from voicecheck.records.times import say_time
 from voicecheck.words import load_words
 from voicecheck.workflow.comparing import REFERENCE, find_baselines, find_judged_baselines
 
@@ -199,19 +199,8 @@ def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[s
 def _name_run(run: Run) -> str:
     n_seats = len(run.recordings)
     job = f"job {run.job}, " if run.stage == REFERENCE and run.job is not None else ""
-    return (
-        f"{job}{run.stage}, {n_seats} seat{'' if n_seats == 1 else 's'}, {_say_time(run)}".rstrip(
-            " ,"
-        )
-    )
-
-
-def _say_time(run: Run) -> str:
-    try:
-        time = datetime.datetime.fromisoformat(run.taken_utc or "").astimezone(datetime.UTC)
-    except (ValueError, OverflowError):
-        return ""
-    return f"{time:%Y-%m-%d %H:%M} UTC"
+    seats = f"{n_seats} seat{'' if n_seats == 1 else 's'}"
+    return f"{job}{run.stage}, {seats}, {say_time(run.taken_utc)}".rstrip(" ,")
 
 
 def _describe_baseline(

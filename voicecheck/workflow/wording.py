@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from voicecheck.records import Comparison, Finding
-from voicecheck.records.quantities import count_decimals, unit_of
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 
@@ -46,9 +45,10 @@ def say_found(finding: Finding, value: float | None, *, with_unit: bool = True) 
     >>> say_found(crackle, crackle.value)
     '4.2'
     """
-    unit = unit_of(finding.quantity, finding.unit)
-    digits = count_decimals(finding.quantity, value, unit)
-    return say_value(value, unit if with_unit else "", digits=digits)
+    from voicecheck.charts import say_value as say
+
+    unit, quantity = finding.unit, finding.quantity
+    return say(value, unit, load_words(), quantity=quantity, with_unit=with_unit)
 
 
 def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, ...]:

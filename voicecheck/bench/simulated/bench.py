@@ -22,6 +22,7 @@ from voicecheck.bench.simulated.handset import (
     NOMINAL_TRANSMITTERS,
     HandsetModel,
     seat_model,
+    set_day,
     tilt_element,
 )
 from voicecheck.bench.simulated.line import LOAD_OHM, Network, load_cable, make_feed
@@ -93,6 +94,8 @@ class SimulatedBench(Bench):
         "coupler" or "coil" (pickup).
     line_km : float
         Length of 0.4 mm pair between set and bench; the feed is set with it in place.
+    day : int
+        Draws how mouth and ear were set that day, for every set alike; 0 as calibrated.
     is_noisy : bool
         False: no noise, hum or breaks, for checks against closed forms.
     oversampling : int, optional
@@ -120,6 +123,7 @@ class SimulatedBench(Bench):
         receive_dbm: float = RECEIVE_DBM,
         ear: str = "coupler",
         line_km: float = 0.0,
+        day: int = 0,
         is_noisy: bool = True,
         oversampling: int | None = None,
     ) -> None:
@@ -140,6 +144,7 @@ class SimulatedBench(Bench):
         self.angle_deg = angle_deg
         self.receive_dbm = receive_dbm
         self.mains_hz = mains_hz
+        self.day = day
         self.ear = ear
         self.is_noisy = is_noisy
         self.oversampling = oversampling
@@ -157,7 +162,7 @@ class SimulatedBench(Bench):
         seat : int
             Counted from 1.
         """
-        model = seat_model(self.model, self.seed, seat)
+        model = set_day(seat_model(self.model, self.seed, seat), self.day)
         tilted = tilt_element(model.transmitter, self.angle_deg)
         return dataclasses.replace(model, transmitter=tilted)
 

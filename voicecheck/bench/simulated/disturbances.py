@@ -47,6 +47,12 @@ class Disturbances:
         Rate and size of level steps that last for seconds.
     howl_hz : float
         Frequency of acoustic feedback, 0 for none.
+    reflection_s, reflection_ratio : float
+        Delay and level of a reflection of the mouth's sound at the mouthpiece, re the direct one.
+    room_pa : float
+        RMS of steady noise in the room, 100 to 8000 Hz.
+    babble_pa : float
+        RMS of voices in the room.
     """
 
     frying_per_s: float = 0.0
@@ -63,6 +69,10 @@ class Disturbances:
     step_per_s: float = 0.0
     step_db: float = 0.0
     howl_hz: float = 0.0
+    reflection_s: float = 0.0
+    reflection_ratio: float = 0.0
+    room_pa: float = 0.0
+    babble_pa: float = 0.0
 
 
 def draw_noise(generator: np.random.Generator, grid: Grid, density: Array) -> Spectrum:
@@ -91,6 +101,37 @@ def compute_room_density(frequency_hz: Array, pressure_pa: float) -> Array:
     """Power density of room noise, Pa^2/Hz, RMS 100-8000 Hz as given, falling 3 dB per octave."""
     density = 1.0 / np.maximum(frequency_hz, 50.0)
     return np.asarray(density * pressure_pa**2 / np.log(8000.0 / 100.0))
+
+
+def draw_babble(generator: np.random.Generator, grid: Grid, n_voices: int = 6) -> Spectrum:
+    """
+    Voices of RMS 1 together: noise of a speech-like band, each voice with syllables of its own.
+
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+    grid : Grid
+    n_voices : int
+
+    Returns
+    -------
+    ndarray, shape (n_samples / 2 + 1,)
+
+    Notes
+    -----
+    Syllables 3 to 6 a second and pauses of a second or two; common practice, no source.
+    """
+    time_s = np.arange(grid.n_samples) / grid.rate_hz
+    total = np.zeros(grid.n_samples)
+    for _ in range(n_voices):
+        pitch_hz, pause_hz = generator.uniform(3.0, 6.0), generator.uniform(0.2, 0.5)
+        turn, other = generator.uniform(0.0, 2.0 * np.pi, 2)
+        syllables = np.sin(np.pi * pitch_hz * time_s + turn) ** 2
+        spoken = np.clip(0.5 + 2.0 * np.sin(2.0 * np.pi * pause_hz * time_s + other), 0.0, 1.0)
+        total += syllables * spoken * generator.standard_normal(grid.n_samples)
+    band = compute_highpass(grid.frequency_hz, 150.0) * compute_lowpass(grid.frequency_hz, 500.0)
+    voices = grid.to_samples(grid.to_spectrum(total) * band)
+    return grid.to_spectrum(voices / np.std(voices))
 
 
 def draw_frying(generator: np.random.Generator, grid: Grid, rate_per_s: float) -> Spectrum:

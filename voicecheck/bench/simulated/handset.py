@@ -14,6 +14,7 @@ from voicecheck.bench.simulated.draws import draw_factor, make_generator
 from voicecheck.bench.simulated.line import Cable, Network
 from voicecheck.bench.simulated.mechanics import COUPLER_CM3, DIAPHRAGMS, MOUTH_MM
 from voicecheck.bench.simulated.receiver import Receiver
+from voicecheck.bench.simulated.tables import load_range
 from voicecheck.bench.simulated.transmitter import AmplifiedElement, CarbonElement, Transmitter
 
 CARBON_SD_DB, AMPLIFIED_SD_DB = 2.0, 0.77
@@ -39,6 +40,8 @@ class Jig:
         Corner of what blocks the mouthpiece, 0 for nothing.
     muffle_ratio : float
         Level left by it.
+    mouth_ratio : float
+        Level of the mouth re what the calibration says.
     gain_ratio : float
         Error of the interface's gain that the calibration does not know.
     """
@@ -51,6 +54,7 @@ class Jig:
     coupler_sd_db: float = 0.2
     muffle_hz: float = 0.0
     muffle_ratio: float = 1.0
+    mouth_ratio: float = 1.0
     gain_ratio: float = 1.0
 
 
@@ -183,6 +187,35 @@ def seat_model(model: HandsetModel, seed: int, seat: int) -> HandsetModel:
         coupler_cm3=jig.coupler_cm3 / draw_factor(place, jig.coupler_sd_db),
     )
     return dataclasses.replace(model, transmitter=moved, jig=placed)
+
+
+def set_day(model: HandsetModel, day: int) -> HandsetModel:
+    """
+    The bench as mouth and ear were set on one day, unknown to its calibration.
+
+    Parameters
+    ----------
+    model : HandsetModel
+    day : int
+        Draws the day, the same for every set; 0 leaves the bench as it was calibrated.
+
+    Returns
+    -------
+    HandsetModel
+        Level of the mouth, volume of the coupler and leak at the seal (`bench,day_*`, PROP).
+    """
+    if day == 0:
+        return model
+    draw, jig = make_generator(day, "day"), model.jig
+    level_db = load_range("bench", "day_level_sd").typical
+    spread = load_range("bench", "day_seal_spread").typical
+    moved = dataclasses.replace(
+        jig,
+        mouth_ratio=jig.mouth_ratio * draw_factor(draw, level_db),
+        coupler_cm3=jig.coupler_cm3 / draw_factor(draw, level_db),
+        leak_hz=jig.leak_hz * draw_factor(draw, 8.686 * spread),
+    )
+    return dataclasses.replace(model, jig=moved)
 
 
 def tilt_element(element: Transmitter, angle_deg: float) -> Transmitter:

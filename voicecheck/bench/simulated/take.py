@@ -9,6 +9,7 @@ import numpy as np
 
 from voicecheck.bench.simulated.disturbances import (
     compute_room_density,
+    draw_babble,
     draw_buzz,
     draw_crackle,
     draw_dropouts,
@@ -40,6 +41,8 @@ from voicecheck.records.arrays import Array
 BRIDGE_HZ = 20.0
 ROOM_AT_MOUTH_PA, ROOM_AT_EAR_PA = 2e-4, 6e-4
 """20 and 29.5 dB SPL: a quiet enclosure and a coupler microphone, common practice, no source."""
+COUPLER_LETS_IN = 0.1
+"""What a sealed coupler lets in of the room, 20 dB down; common practice, no source."""
 SWAPPED_SEND_V_PER_PA = 0.012
 """A receiver used as a transmitter, by reciprocity; common practice, no source."""
 COIL_PA_PER_V = 8.4
@@ -124,10 +127,12 @@ def compute_loop(take: Take, drive: Spectrum) -> Spectrum:
 def _compute_set_send(take: Take, pressure: Spectrum) -> Spectrum:
     """Line volts of the set that is spoken into, its own noise with them."""
     model, frequency_hz = take.model, take.grid.frequency_hz
-    if take.is_noisy:
-        room = compute_room_density(frequency_hz, ROOM_AT_MOUTH_PA)
-        pressure = pressure + draw_noise(take.make_generator("mouth room"), take.grid, room)
-    pressure = pressure * (compute_distance_ratio(model.jig.mouth_mm) * model.jig.muffle_ratio)
+    room, at_lips = model.disturbances, model.jig.mouth_ratio
+    at_lips *= compute_distance_ratio(model.jig.mouth_mm)
+    late = np.exp(-2j * np.pi * frequency_hz * room.reflection_s) * room.reflection_ratio
+    # The reflection comes from the mouth's far side of the room: the lips' distance is none of it.
+    pressure = pressure * (at_lips + late) + _draw_room(take)
+    pressure = pressure * model.jig.muffle_ratio
     if model.jig.muffle_hz > 0.0:
         pressure = pressure * compute_lowpass(frequency_hz, model.jig.muffle_hz)
     if model.is_swapped:
@@ -144,6 +149,27 @@ def _compute_set_send(take: Take, pressure: Spectrum) -> Spectrum:
         generator=take.make_generator("granules") if take.is_noisy else None,
     )
     return model.send_ratio * sent + _draw_element_noise(take, breath)
+
+
+def _draw_room(take: Take) -> Spectrum:
+    """Pascals of the room at the mouthpiece."""
+    if not take.is_noisy:
+        return np.zeros(len(take.grid.frequency_hz), dtype=np.complex128)
+    density = compute_room_density(take.grid.frequency_hz, ROOM_AT_MOUTH_PA)
+    quiet = draw_noise(take.make_generator("mouth room"), take.grid, density)
+    return quiet + _draw_loud_room(take)
+
+
+def _draw_loud_room(take: Take) -> Spectrum:
+    """Pascals of a room that is not quiet: steady noise and voices."""
+    room, grid = take.model.disturbances, take.grid
+    total = np.zeros(len(grid.frequency_hz), dtype=np.complex128)
+    if room.room_pa > 0.0:
+        density = compute_room_density(grid.frequency_hz, room.room_pa)
+        total = total + draw_noise(take.make_generator("loud room"), grid, density)
+    if room.babble_pa > 0.0:
+        total = total + room.babble_pa * draw_babble(take.make_generator("babble"), grid)
+    return total
 
 
 def _couple_sidetone(take: Take) -> Spectrum:
@@ -173,8 +199,10 @@ def _listen(take: Take, from_line: Spectrum, own: Spectrum) -> Spectrum:
             model.receiver, grid, drive, coupler, factor=take.factor, generator=blows
         )
     if take.is_noisy:
-        room = compute_room_density(grid.frequency_hz, ROOM_AT_EAR_PA)
-        heard = heard + draw_noise(take.make_generator("ear room"), grid, room)
+        density = compute_room_density(grid.frequency_hz, ROOM_AT_EAR_PA)
+        heard = heard + draw_noise(take.make_generator("ear room"), grid, density)
+        if take.ear != "coil":
+            heard = heard + COUPLER_LETS_IN * _draw_loud_room(take)
         if take.ear == "coil" and model.disturbances.stray_hum:
             heard = heard + _draw_hum(take) * (COIL_HUM_RATIO * COIL_PA_PER_V)
     return _break_up(take, heard, per_click_v=EAR_PA_PER_CLICK_V)

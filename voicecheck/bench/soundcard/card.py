@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
-
 import numpy as np
 
 from voicecheck.bench.interface import Bench
@@ -14,6 +12,7 @@ from voicecheck.inspection import find_gaps, find_timeline
 from voicecheck.records import Calibration, Conditions, Problem, Programme, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.records.benches import Device
+from voicecheck.records.times import get_now_utc
 
 MOST_DRIFT_PPM = 300.0
 """No two clocks differ by that much; samples were lost or repeated in between."""
@@ -141,7 +140,7 @@ class SoundCardBench(Bench):
             program, stalled or gone, or the output cap would be exceeded.
         """
         check_rate(self.wiring.name, self.rate_hz, programme)
-        time_utc = get_time_utc()
+        time_utc = get_now_utc()
         take = capture(
             self.wiring,
             programme.samples[:, None],
@@ -182,11 +181,6 @@ def name_devices(
     if input_device in (None, "") or str(input_device) == first:
         return (first,)
     return first, str(input_device)
-
-
-def get_time_utc() -> str:
-    """Now, as it is stored."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
 def check_rate(name: str, rate_hz: int | None, programme: Programme) -> None:

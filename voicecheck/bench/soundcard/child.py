@@ -109,10 +109,15 @@ def main() -> NoReturn:
         message = f"the sound system failed: {error}; check the device and try again"
         _refuse(answers, "failed", message)
     if sounddevice is not None:
-        # A sound server that is left without a word serves nobody else for 10 s.
-        sounddevice._terminate()
+        # A sound server that is left without a word serves nobody else for 10 s. The library says
+        # it by a function of its own, which another version may have under another name.
+        getattr(sounddevice, "_terminate", _do_nothing)()
     # The interpreter's own way out may hang or abort after a fault; everything is sent by now.
     os._exit(0)
+
+
+def _do_nothing() -> None:
+    """Stand in for what the library has not."""
 
 
 def _refuse(answers: BinaryIO, kind: str, message: str) -> None:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from voicecheck.errors import BenchError
+from voicecheck.records.times import get_now_utc
 
 if TYPE_CHECKING:
     from filelock import BaseFileLock
@@ -152,7 +153,7 @@ def list_busy() -> tuple[Busy, ...]:
 
 def _enter(key: str, device: str, what: str) -> None:
     """Hold once more, or for the first time."""
-    since_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    since_utc = get_now_utc()
     hold = _Hold(
         thread=threading.get_ident(),
         busy=Busy(device=device, what=what, since_utc=since_utc, pid=os.getpid()),

@@ -23,7 +23,6 @@ from voicecheck.bench.calibration.validity import (
 )
 from voicecheck.bench.calibration.working import StepTake, work_out
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
-from voicecheck.bench.soundcard.card import get_time_utc as get_now_utc
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import DEFAULT_RECIPE, make_programme
@@ -37,6 +36,7 @@ from voicecheck.records import (
 )
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
+from voicecheck.records.times import get_now_utc
 from voicecheck.workflow.benches.driving import HEADROOM_DB, MOUTH_DBFS, choose_level_dbfs
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.benches.store import (

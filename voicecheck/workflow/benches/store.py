@@ -21,6 +21,7 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, BenchRecord, BenchSetup, Run, StepResult
 from voicecheck.records.documents import from_json, to_json
+from voicecheck.records.times import get_now_utc
 
 Document = TypeVar("Document")
 SETUP, REMOVED, STEP, CHECK, CHECK_STEP = (
@@ -209,7 +210,7 @@ def find_check_of_runs(book: JobBook, runs: Iterable[Run]) -> BenchCheck | None:
 
 def describe_check_of_now(file: BenchFile) -> tuple[str, ...]:
     """What should be known of the bench check before measuring; nothing where it passed."""
-    now_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    now_utc = get_now_utc()
     check = find_check_of_day(file.checks, now_utc)
     if check is None:
         return (f'not checked today: `voicecheck bench check "{file.setup.name}"` does it',)

@@ -11,9 +11,10 @@ from voicecheck.bench.meter import Meter, Reading
 from voicecheck.bench.soundcard import Wiring, listen
 from voicecheck.bench.soundcard.card import name_devices
 from voicecheck.checkout.tones.progress import load_patterns
-from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.orders import WatchOrder
+from voicecheck.records.times import get_now_utc
 from voicecheck.units import (
     REFERENCE_PRESSURE_PA,
     TALK_LEVEL_DBPA,
@@ -22,10 +23,8 @@ from voicecheck.units import (
 )
 from voicecheck.weighting import make_band_frequencies, weigh_psophometric_db
 from voicecheck.workflow.benches.locks import hold_bench
-from voicecheck.workflow.benches.sitting import get_now_utc
 from voicecheck.workflow.benches.store import BenchFile, load_bench
 
-ENDS = ("line-tap", "ear")
 BANDS_HZ = (100.0, 8000.0)
 SAME_TONE = 0.02
 """Two frequencies that differ by less are the same tone (half of the closest two in the tables)."""
@@ -187,36 +186,14 @@ class ToneWatch:
         return f"interrupted tone, {words}" if self._is_broken else words
 
 
-def open_watch(
-    book: JobBook,
-    *,
-    bench: str | None = None,
-    device: str | None = None,
-    end: str = "line-tap",
-    channel: int = 1,
-    rate_hz: int = 48000,
-    talk_dbfs: float | None = None,
-    region: str = "",
-) -> Watch:
+def open_watch(book: JobBook, order: WatchOrder) -> Watch:
     """
-    Make ready to watch one input.
+    The meter that was asked for.
 
     Parameters
     ----------
     book : JobBook
-    bench : str, optional
-        That was set up; its channels and calibration are used.
-    device : str, optional
-        Else a sound device; the system's default if neither is given.
-    end : str
-        "line-tap" or "ear", of a bench.
-    channel : int
-        Of a device, from 1.
-    rate_hz : int
-        Of a device.
-    talk_dbfs : float, optional
-        Where the talk mark lights, if not where the calibration says.
-    region : str
+    order : WatchOrder
 
     Returns
     -------
@@ -225,20 +202,22 @@ def open_watch(
     Raises
     ------
     InputError
-        Both or an unknown bench, or an unknown end.
+        There is no such bench.
     """
-    if bench is not None and device is not None:
-        raise InputError("watch: name a bench or a device, not both")
-    if bench is None:
-        wiring = Wiring(name=device or "default device", device=device, inputs=(channel,))
-        title = f"{wiring.name}, input {channel}"
-        return Watch(
-            title=title, wiring=wiring, rate_hz=rate_hz, talk_dbfs=talk_dbfs, region=region
+    if order.bench is None:
+        wiring = Wiring(
+            name=order.device or "default device", device=order.device, inputs=(order.channel,)
         )
-    if end not in ENDS:
-        raise InputError(f"end: need one of {', '.join(ENDS)}, got {end!r}")
-    file = load_bench(book, bench)
-    setup = file.setup
+        title = f"{wiring.name}, input {order.channel}"
+        return Watch(
+            title=title,
+            wiring=wiring,
+            rate_hz=order.rate_hz,
+            talk_dbfs=order.talk_dbfs,
+            region=order.region,
+        )
+    file = load_bench(book, order.bench)
+    setup, end, talk_dbfs = file.setup, order.end, order.talk_dbfs
     unit, offset_db = find_unit(file, end)
     used = setup.line_tap_channel if end == "line-tap" else setup.ear_channel
     return Watch(
@@ -254,7 +233,7 @@ def open_watch(
         unit=unit,
         offset_db=offset_db,
         talk_dbfs=find_talk_dbfs(file) if talk_dbfs is None and end == "line-tap" else talk_dbfs,
-        region=region,
+        region=order.region,
     )
 
 

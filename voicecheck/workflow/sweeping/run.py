@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -15,6 +14,7 @@ from voicecheck.records.bounds import list_bounds
 from voicecheck.records.orders import DEFAULT_SEATS, Stated, SweepOrder
 from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
+from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import pool_run
 from voicecheck.workflow.benches.locks import hold_bench
 
@@ -150,7 +150,6 @@ def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> str:
 
 
 def _save(book: JobBook, job: int, stage: str, path: str, measured: list[Measurement]) -> Run:
-    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    run = pool_run(measured, job=job, path=path, stage=stage, taken_utc=now)
+    run = pool_run(measured, job=job, path=path, stage=stage, taken_utc=get_now_utc())
     book.save_run(run)
     return run
