@@ -20,7 +20,7 @@ from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to, quote_name
 from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.comparing import REFERENCE, build_baselines, find_baselines
-from voicecheck.workflow.curves import collect_type_curves
+from voicecheck.workflow.pagecurves import collect_type_curves
 
 
 class SetTypePages(Pages):
