@@ -22,7 +22,7 @@ from voicecheck.workflow.checks.checklist import NAME
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
 from voicecheck.workflow.comparing import compare, describe_masks
-from voicecheck.workflow.curves import collect_curves
+from voicecheck.workflow.pagecurves import collect_curves
 from voicecheck.workflow.reporting import make_report_file
 
 PER_PAGE = 50
