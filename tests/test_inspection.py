@@ -127,7 +127,18 @@ def test_one_value_that_comes_back_alone_is_no_clipping_of_steps():
     assert "clipping" not in kinds(spoil(repeat))
 
 
-def test_a_converter_with_few_steps_is_no_clipping_of_sweeps():
+def test_quiet_steps_in_few_levels_are_no_clipping():
+    """Runs of one value below the largest, as a coarse converter leaves in a quiet tone."""
+
+    def round_off(samples):
+        steps = samples[find_steps()]
+        quiet = steps[: len(steps) // 3]
+        quiet[:] = 0.2 * np.max(quiet) * np.round(quiet / (0.2 * np.max(quiet)))
+
+    assert "clipping" not in kinds(spoil(round_off))
+
+
+def test_clicks_alone_are_no_clipping_of_sweeps():
     """Samples that lie alone at the largest value of a sweep, as clicks would: no run of them."""
 
     def click(samples):

@@ -22,6 +22,7 @@ from voicecheck.checkout.steps import read_template
 from voicecheck.errors import InputError, JobBookError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
+from voicecheck.workflow import demo
 from voicecheck.workflow.demo import DEMO_TYPE, run_demo
 from voicecheck.writing import DOOR, Door, recognise
 
@@ -499,3 +500,13 @@ def test_nobody_writes_beside_the_door():
     beside = {name: lines for name, lines in found.items() if name not in HOMES}
     assert beside == {}, "write through voicecheck.writing, or give the reason in HOMES"
     assert set(HOMES) - set(found) == set()
+
+
+def test_an_earlier_demo_gives_way_to_the_next(tmp_path):
+    """Also one that was stopped on its way."""
+    with JobBook.open(tmp_path / "book") as opened:
+        opened.add_type(DEMO_TYPE)
+        opened.open_job(f"{demo.REFERENCE_LABEL} 1", DEMO_TYPE.name)
+        opened.open_job(demo.DEMO_LABEL, DEMO_TYPE.name)
+    demo._clear(tmp_path / "book")
+    assert list_names(tmp_path) == []
