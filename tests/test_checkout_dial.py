@@ -288,3 +288,52 @@ def test_another_tone_frequency_and_a_clock_that_is_off():
 def test_record_comes_back_from_its_json():
     check = measure_dial(record(make_dial("bouncing", "38", seed=1)))
     assert from_json(to_json(check), DialCheck) == check
+
+
+def test_a_number_is_pooled_by_periods():
+    """A digit of ten pulses has nine periods, one of two has one: so much it counts."""
+    settings = DialSettings(jitter_percent=4.0, drift_pps=-1.0)
+    scene = make_dial_scene("20", settings, seed=3, rate_hz=16000)
+    check = measure_dial(record(scene), region="Australia")
+    short, long = check.digits
+    assert (short.pulses, long.pulses) == (2, 10)
+    assert abs(short.break_percent - long.break_percent) > 0.5
+    assert abs(short.pulses_per_s - long.pulses_per_s) > 0.1
+    assert check.break_percent == pytest.approx(
+        (1 * short.break_percent + 9 * long.break_percent) / 10, abs=1e-9
+    )
+    seconds = 1 / short.pulses_per_s + 9 / long.pulses_per_s
+    assert check.pulses_per_s == pytest.approx(10 / seconds, abs=1e-9)
+    stated = next(f.uncertainty for f in check.findings if f.quantity == "break_percent")
+    doubts = (short.break_uncertainty_percent, long.break_uncertainty_percent)
+    assert abs(doubts[0] - doubts[1]) > 1e-4
+    assert stated == pytest.approx((1 * doubts[0] + 9 * doubts[1]) / 10, abs=1e-9)
+
+
+def test_a_digit_s_own_figures_are_those_of_its_periods():
+    """Break over period, without the last break, whose make is the pause; drift by a line."""
+    settings = DialSettings(jitter_percent=4.0, drift_pps=-1.0)
+    (digit,) = measure_dial(record(make_dial_scene("0", settings, seed=3, rate_hz=16000))).digits
+    breaks_ms, makes_ms = np.array(digit.break_ms), np.array(digit.make_ms)
+    periods_ms = breaks_ms[:-1] + makes_ms
+    assert digit.break_percent == pytest.approx(100 * np.sum(breaks_ms[:-1]) / np.sum(periods_ms))
+    assert digit.pulses_per_s == pytest.approx(1e3 / np.mean(periods_ms))
+    slope = np.polynomial.Polynomial.fit(np.arange(9), 1e3 / periods_ms, 1).convert().coef[1]
+    assert digit.drift_pps == pytest.approx(8 * slope)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "is_odd"), [(0.70, True), (0.80, False), (1.25, False), (1.40, True)]
+)
+def test_a_last_break_is_odd_from_three_quarters_and_four_thirds_on(ratio, is_odd):
+    settings = DialSettings(last_break_ratio=ratio, jitter_percent=0.0, pulses_per_s=9.0)
+    check = measure_dial(record(make_dial_scene("6", settings, seed=1, rate_hz=16000)))
+    assert ("odd-last-pulse" in kinds(check)) == is_odd
+
+
+@pytest.mark.parametrize(("pause_s", "number"), [(0.20, "6"), (0.30, "33")])
+def test_a_pause_parts_digits_from_a_quarter_of_a_second_on(pause_s, number):
+    """Shortest pause between digits of the limits' table: 250 ms (S67)."""
+    settings = DialSettings(pause_s=pause_s)
+    check = measure_dial(record(make_dial_scene("33", settings, seed=1, rate_hz=16000)))
+    assert check.number == number

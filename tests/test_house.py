@@ -113,6 +113,29 @@ def test_function_bodies():
     assert long == []
 
 
+OF_ONE_SYSTEM = re.compile(
+    r"\bos\.(?:fork|forkpty|kill|killpg|getuid|geteuid|openpty|pidfd_open|sched_\w+|mkfifo|nice|"
+    r"sync|setsid|chown)\b|\bimport (?:fcntl|termios|tty|pty|pwd|grp|resource|msvcrt|winreg)\b|"
+    r"\bSIG(?:KILL|HUP|USR1|USR2|ALRM|CHLD)\b|preexec_fn|start_new_session"
+)
+ASKS_FIRST = re.compile(r"\bos\.name\b|\bsys\.platform\b|\bhasattr\(|\bImportError\b")
+
+
+def test_what_one_system_has_is_asked_for_first():
+    """A call that Linux, macOS or Windows lacks stands in a function that asks where it is."""
+    found = []
+    for path in python_files():
+        text = path.read_text(encoding="utf-8")
+        functions = [n for n in ast.walk(ast.parse(text)) if isinstance(n, ast.FunctionDef)]
+        for match in OF_ONE_SYSTEM.finditer(text):
+            line = text.count("\n", 0, match.start()) + 1
+            inside = [f for f in functions if f.lineno <= line <= (f.end_lineno or 0)]
+            around = [ast.get_source_segment(text, one) or "" for one in inside]
+            if not any(map(ASKS_FIRST.search, around)):
+                found.append(f"{path.name}:{line} {match[0]}")
+    assert found == []
+
+
 def test_the_top_level_holds_nothing_else():
     listed = run("git", "ls-files").stdout.split("\n")
     if not any(listed):

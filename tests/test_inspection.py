@@ -106,6 +106,60 @@ def test_clipping_is_found(noise_dbfs):
     assert "clipping" in kinds(spoil(clip, plant))
 
 
+def test_steps_cut_off_flat_are_clipped():
+    """The loudest level step cut off at 0.9 of its peak: runs of samples at one largest value."""
+    assert "clipping" in kinds(spoil(lambda samples: cut_steps(samples, 0.9)))
+
+
+def test_one_value_that_comes_back_alone_is_no_clipping_of_steps():
+    """
+    Samples at the largest value whose neighbours are others.
+
+    A tone with a whole number of samples to its period comes back to its own largest value, once
+    a period and not twice in a row: here every tenth sample of the loudest step.
+    """
+    loudest = find_steps()
+    top = 1.01 * float(np.max(np.abs(record(CLEAN).samples[loudest])))
+
+    def repeat(samples):
+        samples[loudest][::10] = top
+
+    assert "clipping" not in kinds(spoil(repeat))
+
+
+def test_quiet_steps_in_few_levels_are_no_clipping():
+    """Runs of one value below the largest, as a coarse converter leaves in a quiet tone."""
+
+    def round_off(samples):
+        steps = samples[find_steps()]
+        quiet = steps[: len(steps) // 3]
+        quiet[:] = 0.2 * np.max(quiet) * np.round(quiet / (0.2 * np.max(quiet)))
+
+    assert "clipping" not in kinds(spoil(round_off))
+
+
+def test_clicks_alone_are_no_clipping_of_sweeps():
+    """Samples that lie alone at the largest value of a sweep, as clicks would: no run of them."""
+
+    def click(samples):
+        sweep = samples[at(2.0) : at(11.6)]
+        top = 1.2 * np.max(np.abs(sweep))
+        sweep[:: len(sweep) // 40] = top
+
+    assert "clipping" not in kinds(spoil(click))
+
+
+def find_steps():
+    block = default_programme().blocks_of("steps")[0]
+    return slice(at(block.start_s), at(block.end_s))
+
+
+def cut_steps(samples, share):
+    steps = samples[find_steps()]
+    limit = share * float(np.max(np.abs(steps)))
+    np.clip(steps, -limit, limit, out=steps)
+
+
 def test_silence_is_no_signal():
     silent = Recording(samples=np.zeros(16 * 48000), rate_hz=48000)
     with pytest.raises(RecordingError, match="silent") as caught:

@@ -27,6 +27,7 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
+from voicecheck.records.jobs import JOB_WORDS
 
 
 def fill_job(book, tmp_path: Path, label: str = "hall set", stage: str = "before"):
@@ -344,3 +345,28 @@ def test_export_is_whole_or_not_at_all(source, tmp_path):
     assert place.read_bytes() == before
     assert not list(tmp_path.glob("*.part")) + list(tmp_path.glob(".*.part"))
     assert not (tmp_path / "other.zip").exists()
+
+
+@pytest.mark.parametrize("word", JOB_WORDS)
+def test_every_word_of_a_job_is_stored_found_changed_and_sent(word, source, target, tmp_path):
+    """A further word in the record that a room of the book forgets is missed here by its name."""
+    source.add_type(make_type())
+    number = source.open_job("set", "Lakeside 4", **{word: "as Opened"}).job
+    assert getattr(source.load_job(number), word) == "as Opened"
+    assert [job.job for job in source.list_jobs(search="as opened")] == [number]
+    source.edit_job(number, **{word: "as changed"})
+    assert [job.job for job in source.list_jobs(search="changed")] == [number]
+    assert source.list_jobs(search="opened") == ()
+    assert source.list_events(number)[-1].text == f"{word}: as changed"
+    target.import_parcel(source.export_job(number, tmp_path / "one.zip"))
+    (arrived,) = target.list_jobs(search="changed")
+    assert getattr(arrived, word) == "as changed"
+    source.edit_job(number, **{word: "another"})
+    (merged,) = [
+        one
+        for one in target.import_parcel(source.export_job(number, tmp_path / "two.zip"))
+        if one.what == "job"
+    ]
+    assert merged.outcome == "kept beside"
+    with pytest.raises(TypeError, match="shoe"):
+        source.open_job("set", "Lakeside 4", shoe="left")

@@ -17,7 +17,7 @@ from pagetest import (
 )
 
 from voicecheck.bench.calibration.guides import Guide, load_guides
-from voicecheck.bench.calibration.working import WORK
+from voicecheck.bench.calibration.stepwork import WORK
 from voicecheck.cli.main import app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult

@@ -1,7 +1,7 @@
 """
 Reduced versions of the studies in `tests/bench`: few seeds, wider limits, the same code.
 
-The full ones print the tables of DEVELOPERS.md.
+The full ones print the tables of `tests/bench/*.md`.
 """
 
 import identity_rates

@@ -15,6 +15,7 @@ from known_plant import KnownPlant, carbon_like, flat, resonant_receiver
 from services import need_module
 
 from voicecheck.measure import measure_recording
+from voicecheck.measure.sweeps import NEIGHBOUR_CORRELATION
 from voicecheck.programme import make_programme
 from voicecheck.records import Recipe, Recording, Timeline
 from voicecheck.response import (
@@ -24,6 +25,7 @@ from voicecheck.response import (
     evaluate_kernel,
     make_noise_density,
 )
+from voicecheck.weighting import make_band_frequencies
 
 CARBON = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0)
 RECEIVER = KnownPlant(response=resonant_receiver, square=0.1, noise_dbfs=-80.0)
@@ -175,3 +177,23 @@ def test_a_gain_moves_every_point_alike(gain):
     moved = measure(louder).response.level_db - measure(plant).response.level_db
     assert np.allclose(moved, 20 * np.log10(gain), atol=0.01)
     assert AMPLITUDE * gain < 1
+
+
+@pytest.mark.parametrize(("low_hz", "high_hz"), [(200, 500), (500, 2000), (2000, 3400)])
+def test_neighbours_share_noise_as_much_as_a_band_s_interval_says(low_hz, high_hz):
+    """
+    White noise seen through the windows: variance of a band's mean over that of lone points.
+
+    One number stands for three bands that have 0.6 to 0.9, each known within 0.1 (600 draws, one
+    standard deviation): 0.35 either way.
+    """
+    points_hz = make_band_frequencies(12)
+    points_hz = points_hz[(points_hz >= low_hz) & (points_hz <= high_hz)]
+    noise = np.random.default_rng(11).standard_normal((600, 20_000))
+    for scale in (1.0, 2.0, 4.0):
+        seen = evaluate_kernel(noise, 48000.0, points_hz, scale=scale).real
+        seen /= np.sqrt(np.mean(seen**2, axis=0))
+        found = float(np.var(np.mean(seen, axis=1))) * len(points_hz)
+        stated = 1.0 + NEIGHBOUR_CORRELATION / scale**2
+        assert found < stated + 0.35
+        assert scale > 1.0 or found > stated - 0.35

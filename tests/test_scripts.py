@@ -1,4 +1,4 @@
-"""The page's own scripts: one subject each, lines that can be read, no error of syntax."""
+"""The page's own scripts and templates: one subject each, readable lines, no error of syntax."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from services import need_program
 
 WEB = Path(__file__).parents[1] / "voicecheck" / "data" / "web"
 SCRIPTS = sorted(WEB.glob("*.js"))
-MOST_LINES, MOST_LETTERS = 300, 170
+MOST_LINES, MOST_LETTERS, MOST_OF_TEMPLATE = 300, 170, 210
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
@@ -22,6 +22,12 @@ def test_a_script_has_one_subject_and_lines_that_can_be_read(script: Path) -> No
     assert lines[0].startswith("// ")
     assert len(lines) <= MOST_LINES
     assert [n for n, line in enumerate(lines, 1) if len(line) > MOST_LETTERS] == []
+
+
+@pytest.mark.parametrize("template", sorted(WEB.glob("*.html")), ids=lambda path: path.name)
+def test_a_template_has_lines_that_can_be_read(template: Path) -> None:
+    lines = template.read_text(encoding="utf-8").splitlines()
+    assert [n for n, line in enumerate(lines, 1) if len(line) > MOST_OF_TEMPLATE] == []
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)

@@ -291,7 +291,8 @@ def test_seats_and_sets_differ_as_much_as_the_trade_says():
     Taken from the drawn models, which costs no sound: depth in decibels. The spread of 60 sets
     lies within its own sampling interval (99 %, chi-square) about the row's typical 2 dB.
     """
-    stats = pytest.importorskip("scipy.stats")
+    from scipy import stats
+
     bench = SimulatedBench("carbon", seed=1)
     seats_db = [20 * math.log10(bench.seat(k).transmitter.depth_per_pa) for k in range(1, 41)]
     low, _, high = load_range("carbon", "repeat_sd_after_conditioning")

@@ -12,6 +12,7 @@ import threading
 from pathlib import Path
 
 import pytest
+from services import give_up
 from test_checkout_jobs import call
 
 import voicecheck
@@ -22,6 +23,7 @@ from voicecheck.checkout.steps import read_template
 from voicecheck.errors import InputError, JobBookError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
+from voicecheck.workflow import demo
 from voicecheck.workflow.demo import DEMO_TYPE, run_demo
 from voicecheck.writing import DOOR, Door, recognise
 
@@ -45,7 +47,7 @@ def make_place(kind, folder):
         try:
             os.mknod(target, 0o600 | stat.S_IFCHR, os.makedev(1, 3))
         except PermissionError:
-            pytest.skip("only root can make a device node")
+            give_up("PLATFORM", "only root can make a device node")
     elif kind == "socket":
         import socket
 
@@ -499,3 +501,13 @@ def test_nobody_writes_beside_the_door():
     beside = {name: lines for name, lines in found.items() if name not in HOMES}
     assert beside == {}, "write through voicecheck.writing, or give the reason in HOMES"
     assert set(HOMES) - set(found) == set()
+
+
+def test_an_earlier_demo_gives_way_to_the_next(tmp_path):
+    """Also one that was stopped on its way."""
+    with JobBook.open(tmp_path / "book") as opened:
+        opened.add_type(DEMO_TYPE)
+        opened.open_job(f"{demo.REFERENCE_LABEL} 1", DEMO_TYPE.name)
+        opened.open_job(demo.DEMO_LABEL, DEMO_TYPE.name)
+    demo._clear(tmp_path / "book")
+    assert list_names(tmp_path) == []

@@ -24,9 +24,19 @@ from voicecheck.response import SweepSpectra, compute_sweep_spectra, restore_swe
 LEAST_JUMP_S = 60e-6
 """About three samples: anything smaller does no harm and may be the handset's own change."""
 BAND_HZ = (250.0, 3600.0)
+"""What every handset passes: outside it there is mains and hiss, which turn no phase."""
 COHERENT = 0.98
+"""
+Real part of the cross-spectrum over its size: 0.98 is reached at 20 us between two sweeps (one
+sample; 0.92 at 40 us, measured on two plants), from where one Newton step reaches the peak.
+"""
 SPLIT_GAIN = 4.0
-"""How much better two pieces must fit than one, for a sweep to hold the jump itself."""
+"""
+How much better two pieces must fit than one, for a sweep to hold the jump itself.
+
+20 and 200 samples lost in each of three sweeps are placed with it; 6 samples, too, but in a
+sweep's first second, where the wave is as long as a hundred of them.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

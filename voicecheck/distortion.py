@@ -38,8 +38,9 @@ DETECTED = 4.6
 UPPER_95 = 3.0
 """Power of pure noise stays below three times its mean in 95 of 100."""
 STEP_SETTLE_S = 0.03
+"""Left out at a step's start: its fade, and nine time constants of a resonance of Q 10 at 1 kHz."""
 REACH_HZ = np.array([-20.0, 20.0])
-"""Around a line, where the idle noise is taken from."""
+"""Around a line, where the idle noise is taken: less than half the way between mains lines."""
 STANDARD_LADDER_HZ = (315.0, 500.0, 1000.0)
 """Frequencies at which handset distortion is usually stated (GSM 03.50 and others)."""
 

@@ -166,8 +166,6 @@ class CheckKind:
         Something is moved to a beat; its options have `moved`, `beat_s` and `places`.
     report_names : mapping of str to str
         Part that was moved, or the check's name, to its name on the report where that differs.
-    on_list : str
-        What it says in the check list: "measured" fills in steps that name it, "" none does.
     picture : callable or None
         Record -> spans to be drawn, where no drawing of its own is registered.
     """
@@ -188,7 +186,6 @@ class CheckKind:
     read_number: Callable[[Any, float], str] | None = None
     is_paced: bool = False
     report_names: Mapping[str, str] = field(default_factory=dict)
-    on_list: str = "measured"
     picture: Callable[[Any], Spans] | None = None
 
 

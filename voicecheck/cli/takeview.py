@@ -74,13 +74,13 @@ class TakeView:
         if not self.is_shown:
             return
         now_s = time.monotonic()
-        if self._live is None or fraction < self._fraction:
-            self._start(now_s)
+        live = self._live
+        if live is None or fraction < self._fraction:
+            live = self._start(now_s)
         self._fraction = fraction
         self._held = [pair for pair in self._held if now_s - pair[0] < HELD_S]
         self._held.append((now_s, peak_dbfs))
-        assert self._live is not None
-        self._live.update(self.render(now_s), refresh=True)
+        live.update(self.render(now_s), refresh=True)
 
     def stop(self) -> None:
         """Take it off the screen."""
@@ -104,7 +104,7 @@ class TakeView:
             f"  level  {draw_level(peak_dbfs)} {shown_dbfs:5.0f} dBFS {rate_level(peak_dbfs)}"
         )
 
-    def _start(self, now_s: float) -> None:
+    def _start(self, now_s: float) -> Live:
         from rich.console import Console
         from rich.live import Live
 
@@ -113,3 +113,4 @@ class TakeView:
         self._held, self._began_s, self._fraction = [], now_s, 0.0
         self._live = Live(console=console, auto_refresh=False, transient=True)
         self._live.start()
+        return self._live

@@ -8,12 +8,28 @@ from voicecheck.records import Block, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
 CLIP_BAND = 0.005
-"""Width of the top amplitude bin, as a share of the peak."""
+"""
+Width of the top amplitude bin, as a share of the peak.
+
+Wider, round peaks fill it; narrower, noise after the clipping lifts samples out of it (0.005 of a
+peak is -46 dB).
+"""
 CLIP_RATIO = 7.0
-"""A sine fills the top bin 2.4 times as much as the next one; a clipped one 10 times and more."""
+"""
+Least count in the top bin over that in the next one.
+
+Measured on sweeps: whole ones reach 2.5 (a plain wire; 1.1 through a handset), with 1 % of the
+samples cut off 11 (carbon) to 60 (receiver), with 5 % 38 and more. Below 3 a wire is called
+clipped. A wire's sweep has one height throughout and shows it from 10 % on only (8.6).
+"""
 MIN_CLIPPED = 12
+"""A click or two piles up a few samples; 12 are 0.25 ms at 48 kHz, too little to move a level."""
 GAP_S = 0.002
-"""A run of this length at one value cannot be sound that is playing."""
+"""
+A run of this length at one value cannot be sound that is playing.
+
+Half a period at 250 Hz. A 1 kHz tone eight steps of a converter high rests 0.1 ms at its tops.
+"""
 
 
 def find_clipping(programme: Programme, recording: Recording, timeline: Timeline) -> list[Problem]:
@@ -68,7 +84,8 @@ def _find_pile_up(samples: Array) -> int | None:
         high = np.flatnonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)
         top = high[side[high] > (1.0 - CLIP_BAND) * peak]
         n_top, n_next = len(top), len(high) - len(top)
-        # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height.
+        # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height:
+        # measured 0.5 of the samples from 1 % cut off on, 0.3 at most in whole handset sweeps.
         flat = int(np.count_nonzero(np.diff(top) == 1))
         if n_top >= MIN_CLIPPED and n_top > CLIP_RATIO * max(n_next, 1) and flat >= n_top // 3:
             return int(top[0])

@@ -8,9 +8,18 @@ from numpy.typing import NDArray
 from voicecheck.records.arrays import Array
 
 RESIDUAL_FRAME_S = 0.005
+"""The length of a short burst: longer frames dilute it, shorter ones scatter more by chance."""
 RESIDUAL_FLOOR = 0.03
-"""Share of the sweep's own level that repeats may differ by before a frame is called disturbed."""
+"""
+Share of the sweep's own level that repeats may differ by before a frame is called disturbed.
+
+An element that creeps by 0.25 dB (3 %) between sweeps is not a disturbance (judgement, no source).
+"""
 RESIDUAL_RATIO = 4.0
+"""
+Amplitude of a frame over the usual one: Gaussian noise reaches 1.4 among 1800 frames (measured at
+-40 and -70 dBFS). At 1.5 clean recordings lose sweeps; each dB more hides a dB of burst.
+"""
 JOIN_S = 0.06
 """Disturbed frames less than this apart belong to one event."""
 

@@ -6,7 +6,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
 import sqlalchemy as sa
 
@@ -27,7 +27,7 @@ from voicecheck.jobbook.rows import (
 )
 from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
-from voicecheck.records.jobs import TRANSMITTERS
+from voicecheck.records.jobs import JOB_WORDS, TRANSMITTERS, JobWords
 
 STATES = ("open", "closed")
 
@@ -90,9 +90,15 @@ class JobShelf(BookCore):
             rows = select_rows(connection, tables.set_type, statement)
         return tuple(decode_record(row["document"], SetType, row["name"]) for row in rows)
 
-    def open_job(self, label: str, type_name: str, *, owner: str = "", complaint: str = "") -> Job:
+    def open_job(self, label: str, type_name: str, **words: Unpack[JobWords]) -> Job:
         """
         Open a job; the same label may be given to several.
+
+        Parameters
+        ----------
+        label, type_name : str
+        **words : str
+            Any of `JobWords`, as owner and complaint.
 
         Raises
         ------
@@ -100,10 +106,7 @@ class JobShelf(BookCore):
             The set type is not in the book, or the label is empty.
         """
         check_text("label", label, empty=False)
-        words = {
-            "owner": check_text("owner", owner),
-            "complaint": check_text("complaint", complaint),
-        }
+        said = {**dict.fromkeys(JOB_WORDS, ""), **_check_words(words)}
         with self._writing() as connection:
             set_type = find_set_type(connection, type_name)
             number = insert_row(
@@ -112,9 +115,9 @@ class JobShelf(BookCore):
                 label=label,
                 set_type_id=set_type["id"],
                 opened_utc=utc_now(),
-                search_text=_fold(label, type_name, owner, complaint),
+                search_text=_fold(label, type_name, *said.values()),
                 mark=uuid.uuid4().hex,
-                **words,
+                **said,
             )
             add_event(connection, number, "opened", label)
             return _load_jobs(connection, [number])[0]
@@ -173,23 +176,27 @@ class JobShelf(BookCore):
         *,
         label: str | None = None,
         type_name: str | None = None,
-        owner: str | None = None,
-        complaint: str | None = None,
+        **words: Unpack[JobWords],
     ) -> Job:
         """
         Change what is given of a job.
+
+        Parameters
+        ----------
+        number : int
+        label, type_name : str, optional
+        **words : str
+            Any of `JobWords`, as owner and complaint.
 
         Raises
         ------
         InputError
             The job or the set type is not in the book, or the label is empty.
         """
-        words = {"label": label, "owner": owner, "complaint": complaint}
-        changes: dict[str, Any] = {
-            name: check_text(name, value, empty=name != "label")
-            for name, value in words.items()
-            if value is not None
-        }
+        changes: dict[str, Any] = dict(_check_words(words))
+        if label is not None:
+            changes = {"label": check_text("label", label, empty=False), **changes}
+        stated = dict(changes) if type_name is None else {**changes, "set type": type_name}
         with self._writing() as connection:
             find_job(connection, number, lock=True)
             if type_name is not None:
@@ -197,8 +204,7 @@ class JobShelf(BookCore):
             if changes:
                 update_row(connection, tables.job, number, **changes)
                 refresh_search(connection, number)
-                stated = {**words, "set type": type_name}
-                told = (f"{name}: {value}" for name, value in stated.items() if value is not None)
+                told = (f"{name}: {value}" for name, value in stated.items())
                 add_event(connection, number, "edited", "; ".join(told))
             return _load_jobs(connection, [number])[0]
 
@@ -342,10 +348,19 @@ def _choose_jobs(
     return statement
 
 
+def _check_words(words: JobWords) -> dict[str, str]:
+    """Words about a job that can be stored, in their order."""
+    given: dict[str, Any] = dict(words)
+    if unknown := set(given) - set(JOB_WORDS):
+        raise TypeError(f"a job has no {', '.join(sorted(unknown))}")
+    names = (name for name in JOB_WORDS if given.get(name) is not None)
+    return {name: check_text(name, given[name]) for name in names}
+
+
 def refresh_search(connection: sa.Connection, number: int) -> None:
     """Bring a job's searchable text up to date with the job and its notes."""
     job = _load_jobs(connection, [number])[0]
-    text = _fold(job.label, job.type_name, job.owner, job.complaint, *job.notes)
+    text = _fold(job.label, job.type_name, *(getattr(job, name) for name in JOB_WORDS), *job.notes)
     update_row(connection, tables.job, number, search_text=text)
 
 
@@ -371,8 +386,7 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
             type_name=types[row["set_type_id"]],
             opened_utc=row["opened_utc"],
             closed_utc=row["closed_utc"],
-            owner=row["owner"],
-            complaint=row["complaint"],
+            **{name: row[name] for name in JOB_WORDS},
             notes=tuple(notes[row["id"]]),
             attachments=tuple(files[row["id"]]),
         )

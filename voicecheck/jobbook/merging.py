@@ -52,6 +52,7 @@ from voicecheck.jobbook.runs import (
 )
 from voicecheck.jobbook.unpacking import LIMIT_BYTES, OpenedJob, OpenedParcel, open_parcel
 from voicecheck.records import Baseline, Comparison, Run, SetType, to_json
+from voicecheck.records.jobs import JOB_WORDS
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +194,7 @@ def _merge_job(
 ) -> Merged:
     job = opened.job
     set_type_id = find_set_type(connection, type_name)["id"]
-    header = f"{job.label}\n{set_type_id}\n{job.owner}\n{job.complaint}"
+    header = "\n".join(map(str, [job.label, set_type_id, *_list_words(job).values()]))
     beside_mark = f"{job.mark}#{hashlib.sha256(header.encode()).hexdigest()[:16]}"
     known = _find_marked(connection, job.mark)
     beside = _find_marked(connection, beside_mark)
@@ -222,9 +223,13 @@ def _find_marked(connection: sa.Connection, mark: str) -> Any:
     return rows[0] if rows else None
 
 
+def _list_words(job: PackedJob) -> dict[str, str | None]:
+    return {name: getattr(job, name) for name in JOB_WORDS}
+
+
 def _is_same_header(row: Any, job: PackedJob, set_type_id: int) -> bool:
     """Whether what the parcel says of the job is what the book says; unsaid agrees."""
-    said = {"label": job.label, "owner": job.owner, "complaint": job.complaint}
+    said = {"label": job.label, **_list_words(job)}
     agrees = all(value is None or row[name] == value for name, value in said.items())
     return agrees and bool(row["set_type_id"] == set_type_id)
 
@@ -246,8 +251,7 @@ def _add_job(
         tables.job,
         label=label,
         set_type_id=set_type_id,
-        owner=job.owner or "",
-        complaint=job.complaint or "",
+        **{name: said or "" for name, said in _list_words(job).items()},
         opened_utc=job.opened_utc,
         closed_utc=job.closed_utc,
         search_text="",

@@ -48,6 +48,7 @@ from voicecheck.jobbook.rows import decode_record, select_in, select_rows, updat
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
+from voicecheck.records.jobs import JOB_WORDS
 from voicecheck.writing import Door
 
 SCHEMA = "voicecheck.parcel/1"
@@ -297,8 +298,7 @@ def _read_personal(connection: sa.Connection, row: Any) -> dict[str, Any]:
     number = row["id"]
     note, event, attachment = tables.note, tables.event, tables.attachment
     return {
-        "owner": row["owner"],
-        "complaint": row["complaint"],
+        **{name: row[name] for name in JOB_WORDS},
         "notes": tuple(
             PackedNote(added_utc=one["added_utc"], text=one["text"])
             for one in select_in(connection, note, note.c.job_id, [number])

@@ -21,6 +21,7 @@ from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, decode_recording
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
+from voicecheck.records.jobs import JOB_WORDS
 from voicecheck.records.signals import PATHS
 
 LIMIT_BYTES = 8 << 30
@@ -200,7 +201,8 @@ class OpenedParcel:
             *((note.added_utc, note.text) for note in job.notes),
             *((event.at_utc, event.kind, event.text) for event in job.events),
             *((kept.name, kept.added_utc) for kept in job.attachments),
-            (job.owner or "", job.complaint or "", job.opened_utc, job.closed_utc or ""),
+            (*(getattr(job, name) or "" for name in JOB_WORDS), job.opened_utc),
+            (job.closed_utc or "",),
         ):
             for text in texts:
                 check_text("job", text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypedDict
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.measurement import Measurement
@@ -64,6 +64,21 @@ class BenchRecord:
     name: str
     document: str
     saved_utc: str
+
+
+class JobWords(TypedDict, total=False):
+    """
+    What is written about a job in free words: a field of `Job` and a column of the book each.
+
+    Whatever reads or writes them goes through `JOB_WORDS`, so that another one is added here, to
+    the layout (`jobbook/tables.py` and a step) and to the forms.
+    """
+
+    owner: str
+    complaint: str
+
+
+JOB_WORDS = tuple(JobWords.__annotations__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,10 +18,19 @@ from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, SweepSpectra
 
 CYCLES_BEFORE, CYCLES_AFTER = 4.0, 10.0
+"""
+Shortest window, in cycles: a handset rings after a wave, not before it.
+
+The error by noise goes with the root of the sum, the bias of a resonance of quality Q with
+what still rings where it closes: exp(-pi c / Q) after c cycles, 2 % at 5 and 0.04 % at 10 for
+Q 4. The longer windows serve what is sharper.
+"""
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
+"""The longest window, 56 cycles, resolves 1/39 octave: five bins across it."""
 _LOWEST_LOG_HZ = 80.0
+"""More than an octave below the lowest point, 200 Hz, as far as `_make_noise_kernel` reaches."""
 
 
 def evaluate_kernel(

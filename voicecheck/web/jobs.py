@@ -11,6 +11,7 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 from starlette.routing import Route
 
 from voicecheck.errors import InputError
+from voicecheck.records.jobs import JOB_WORDS
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
@@ -21,7 +22,7 @@ from voicecheck.workflow.checks.checklist import NAME
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
 from voicecheck.workflow.comparing import compare, describe_masks
-from voicecheck.workflow.curves import collect_curves
+from voicecheck.workflow.pagecurves import collect_curves
 from voicecheck.workflow.reporting import make_report_file
 
 PER_PAGE = 50
@@ -93,12 +94,8 @@ class JobPages(Pages):
     def open_job(self, _: Request, sent: Sent) -> Response:
         """Open a job."""
         with open_book(self._where) as book:
-            job = book.open_job(
-                sent.text("label"),
-                sent.text("type"),
-                owner=sent.text("owner"),
-                complaint=sent.text("complaint"),
-            )
+            words = {name: sent.text(name) for name in JOB_WORDS}
+            job = book.open_job(sent.text("label"), sent.text("type"), **words)
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
@@ -174,12 +171,7 @@ class JobPages(Pages):
         number = _find_number(request)
         with open_book(self._where) as book:
             job = book.load_job(number)
-            was = {
-                "label": job.label,
-                "type_name": job.type_name,
-                "owner": job.owner,
-                "complaint": job.complaint,
-            }
+            was = {name: getattr(job, name) for name in ("label", "type_name", *JOB_WORDS)}
             now = {name: sent.text(name, value) for name, value in was.items()}
             changes = {name: value for name, value in now.items() if value != was[name]}
             if changes:

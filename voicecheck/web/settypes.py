@@ -15,12 +15,13 @@ from voicecheck.errors import InputError
 from voicecheck.records import NormalValue, SetType
 from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.signals import PATHS
+from voicecheck.records.terms import check_word
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to, quote_name
 from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.comparing import REFERENCE, build_baselines, find_baselines
-from voicecheck.workflow.curves import collect_type_curves
+from voicecheck.workflow.pagecurves import collect_type_curves
 
 
 class SetTypePages(Pages):
@@ -96,8 +97,7 @@ class SetTypePages(Pages):
     def export_baseline(self, request: Request) -> Response:
         """A baseline to share; owners, complaints and notes stay at home."""
         name, path = _find_name(request), request.query_params.get("path", "")
-        if path not in PATHS:
-            raise InputError(f"path: need one of {', '.join(PATHS)}, got {path[:40]!r}")
+        check_word(path, PATHS, "path")
 
         def write(file: Path) -> None:
             with open_book(self._where) as book:

@@ -11,7 +11,7 @@ from typing import Any
 
 from voicecheck.bench import wavfile
 from voicecheck.bench.audiofile import read_in_blocks
-from voicecheck.errors import InputError, RecordingError, VoicecheckError
+from voicecheck.errors import RecordingError, VoicecheckError
 from voicecheck.frying import Burst, FryingSummary, FryingWatch
 from voicecheck.measure import describe_recording, measure_recording
 from voicecheck.programme import RECIPES, make_programme
@@ -24,6 +24,7 @@ from voicecheck.records import (
     RecordingInfo,
     to_document,
 )
+from voicecheck.records.terms import check_word
 from voicecheck.writing import DOOR, Door
 
 PROGRAMME_SCHEMA = "voicecheck.programme/1"
@@ -66,8 +67,7 @@ def choose_recipe(kind: str = "default", **changes: Any) -> Recipe:
     InputError
         No such kind.
     """
-    if kind not in RECIPES:
-        raise InputError(f"kind: need one of {', '.join(RECIPES)}, got {kind!r}")
+    check_word(kind, RECIPES, "kind")
     wanted = {name: value for name, value in changes.items() if value is not None}
     return dataclasses.replace(RECIPES[kind], **wanted)
 

@@ -135,16 +135,16 @@ def _find_fault(step: str, result: StepResult | None, now_utc: str) -> str:
 
 def _combine(setup: BenchSetup, used: list[StepResult]) -> Calibration:
     output, source = used[0], used[1]
-    assert output.value is not None
-    assert source.value is not None
+    # A step without a value is at fault, so that none of those used lacks it.
+    output_per_unit, input_per_unit = (one.value for one in used[:2] if one.value is not None)
     # The mouth's figure contains the microphone's: in sidetone that share must not count twice,
     # but what remains is not kept apart, so the sum is an upper limit.
     uncertainty_db = math.hypot(output.uncertainty_db, source.uncertainty_db)
     oldest = min(result.done_utc for result in used[:2])
     return Calibration(
-        output_per_unit=output.value,
+        output_per_unit=output_per_unit,
         output_unit=output.unit,
-        input_per_unit=source.value,
+        input_per_unit=input_per_unit,
         input_unit=source.unit,
         uncertainty_db=uncertainty_db,
         name=f"{setup.name}, {oldest[:10]}",

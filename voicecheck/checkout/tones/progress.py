@@ -32,15 +32,38 @@ KINDS = {
 }
 RATE_HZ = 8000
 LOWEST_HZ, HIGHEST_HZ = 300.0, 740.0
+"""
+The table's components lie from 350 to 720 Hz. A lower end lets in mains at 250 and 300 Hz as
+components of their own; a higher end the 770 Hz of a keypad.
+"""
 SMOOTH_S = 0.04
 """One beat of the slowest pair (25 Hz apart), so that beats are not taken for a cadence."""
 LEAST_DBFS = -62.0
+"""Power below this is a room's, whatever its cadence (PROP): lower, and hiss makes bursts."""
 LEAST_SHARE = 0.75
+"""
+Of all power over 200 Hz, in the components: a pure tone has nearly all of it, the low tone of a
+keypad digit about half. Towards 0.5 a digit becomes a tone; towards 1 a noisy line has no tones.
+"""
 SHORTEST_S = 0.08
+"""Under half of the table's shortest part (0.2 s): shorter is a click or a word's vowel."""
 SIDE_DB = 16.0
+"""
+Below the largest component another one still counts: side tones of a fully modulated tone lie 6 dB
+down, the first side lobe of the window 31 dB. Less loses the weaker of an uneven pair.
+"""
 MOST_COMPONENTS = 3
+"""Of any row of the table: a carrier with its two side tones."""
 FREQUENCY_PERCENT = 3.0
+"""
+Off the table (common practice, no source). Rows at 425 and 440 Hz are 3.5 % apart, so that a tone
+between them fits both and the nearer counts; from some 6 % on 400 Hz fits 425 Hz too.
+"""
 CADENCE_SHARE, CADENCE_S = 0.2, 0.04
+"""
+Off a part of the cadence, whichever is more: exchanges' timers wander (common practice, no source),
+and an edge is as blurred as `SMOOTH_S`. The table's 0.2 and 0.25 s are not told apart by it.
+"""
 STEADY_S = 2.2
 """A tone that stays longer without a pause is steady: rings last up to 2 s."""
 

@@ -14,6 +14,7 @@ from voicecheck.bench.calibration.guides import (
     list_daily,
     list_guides,
 )
+from voicecheck.bench.calibration.stepwork import StepTake, work_out
 from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.calibration.validity import (
     Standing,
@@ -21,7 +22,6 @@ from voicecheck.bench.calibration.validity import (
     is_standing,
     list_expiries,
 )
-from voicecheck.bench.calibration.working import StepTake, work_out
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook

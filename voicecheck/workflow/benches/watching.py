@@ -123,12 +123,12 @@ class Watch:
                 yield self._translate(time_s, reading, tones.update(time_s, reading.tones_hz))
 
     def _translate(self, time_s: float, reading: Reading, tone: str) -> Seen:
-        assert reading.weighted_dbfs is not None
+        weighted_dbfs = math.nan if reading.weighted_dbfs is None else reading.weighted_dbfs
         return Seen(
             time_s=time_s,
             peak_db=reading.peak_dbfs + self.offset_db,
             rms_db=reading.rms_dbfs + self.offset_db,
-            psophometric_db=reading.weighted_dbfs + self.offset_db,
+            psophometric_db=weighted_dbfs + self.offset_db,
             bands_db=tuple((reading.band_dbfs + self.offset_db).tolist()),
             is_clipped=reading.is_clipped,
             is_talking=reading.is_talking,

@@ -21,10 +21,10 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import CheckList, CheckStep, JackConversion, to_document
 from voicecheck.records.terms import check_word
+from voicecheck.records.times import get_now_utc
 from voicecheck.workflow.checks.kinds import get_kind
 from voicecheck.workflow.checks.run import (
     StoredCheck,
-    get_time_utc,
     list_checks,
     load_documents,
     save_document,
@@ -165,7 +165,7 @@ def update_list(
         return _build(book, job, kept)
     checked = _build(book, job, entry, is_asked=True)
     document = {"entry": to_document(entry), "list": to_document(checked)}
-    save_document(book, job, NAME, {**document, "saved_utc": get_time_utc()})
+    save_document(book, job, NAME, {**document, "saved_utc": get_now_utc()})
     return checked
 
 

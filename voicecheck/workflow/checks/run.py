@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Attachment, Problem, Recording, from_json, to_document
 from voicecheck.records.terms import check_word
+from voicecheck.records.times import get_now_utc
 from voicecheck.workflow.books import attach_file
 from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
 from voicecheck.workflow.checks.source import Source
@@ -129,7 +129,7 @@ def run_check(
         "stage": stage,
         "part": options.moved if face.is_paced else "",
         "bench": recording.conditions.bench if recording else "",
-        "taken_utc": get_time_utc(),
+        "taken_utc": get_now_utc(),
         "version": __version__,
         "recording_sha256": kept.sha256 if kept else None,
     }
@@ -224,11 +224,6 @@ def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
                 told = f"job {job}: a {kind.name} check cannot be read ({error})"
                 raise JobBookError(f"{told}; the rest is untouched") from error
     return found
-
-
-def get_time_utc() -> str:
-    """Now, UTC, as it is stored."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
 
 
 def _keep_sound(
