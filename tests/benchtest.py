@@ -10,7 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.records import Recipe
 
 NOW = "2026-03-02T09:00:00+00:00"
@@ -43,7 +43,7 @@ def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
 
     def run(*arguments: object) -> str:
         capsys.readouterr()
-        code = app([str(word) for word in arguments], standalone_mode=False)
+        code = make_app()([str(word) for word in arguments], standalone_mode=False)
         assert code in {None, 0}
         return capsys.readouterr().out
 

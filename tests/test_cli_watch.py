@@ -13,7 +13,7 @@ import pytest
 
 from voicecheck.bench.meter import Meter
 from voicecheck.bench.soundcard import Wiring
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.cli.watch import draw_meter
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
@@ -153,7 +153,7 @@ def book(tmp_path, monkeypatch):
 def test_in_a_pipe_it_is_one_line_a_second(book, shared_card, capsys) -> None:
     """A 60 Hz tone of -20 dBFS is -20 dBm here; the line tap's weighting takes 60 Hz away."""
     shared_card.change(hum_dbfs=-20.0, hum_hz=60.0)
-    app(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
+    make_app()(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
     title, *lines = capsys.readouterr().out.splitlines()
     assert title == "attic, line tap, input 1, dBm"
     assert 1 <= len(lines) <= 3
@@ -161,7 +161,7 @@ def test_in_a_pipe_it_is_one_line_a_second(book, shared_card, capsys) -> None:
     assert float(words[words.index("RMS") + 1]) == pytest.approx(-20.0, abs=0.1)
     assert float(words[words.index("psophometric") + 1]) < -60.0
     assert "talk" not in words
-    app(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
+    make_app()(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
         standalone_mode=False)  # fmt: skip
     document = json.loads(capsys.readouterr().out)
     assert document["unit"] == "dBm"
@@ -187,4 +187,4 @@ def test_wrong_use(tmp_path) -> None:
         (("--json",), "needs --seconds"),
     ):
         with pytest.raises(InputError, match=message):
-            app(["watch", *arguments, *where], standalone_mode=False)
+            make_app()(["watch", *arguments, *where], standalone_mode=False)
