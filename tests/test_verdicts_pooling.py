@@ -157,8 +157,9 @@ def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states() -> 
     """
     Three seats at 0.0, 0.6 and -0.6 dB, each known to 0.2 dB.
 
-    Half-width by hand: t(2, 95 %) = 4.303, s = 0.6, so 4.303 * 0.6 / sqrt(3) = 1.4905; with 0.2
-    in quadrature 1.5039 dB.
+    By hand after JCGM 100:2008, G.2b: 0.6 / sqrt(3) = 0.3464 with 2 degrees of freedom and 0.2 /
+    1.96 = 0.1020 with many make 0.3611 with 2 (0.3611 / 0.3464)^4 = 2.362, whose t is 3.728:
+    1.3464 dB.
     """
     seats = [
         seat.replace(bands=Bands(mid_db=mid, mid_uncertainty_db=0.2))
@@ -166,7 +167,7 @@ def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states() -> 
     ]
     bands = pool(seats).pooled.bands
     assert bands.mid_db == pytest.approx(0.0, abs=1e-12)
-    assert bands.mid_uncertainty_db == pytest.approx(1.5039, abs=1e-3)
+    assert bands.mid_uncertainty_db == pytest.approx(1.3464, abs=1e-3)
     assert bands.low_uncertainty_db is None
 
 
