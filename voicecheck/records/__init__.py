@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
+    from voicecheck.records.budgets import BudgetRow, CurveBudgetRow
     from voicecheck.records.checkout import (
         BellCheck,
         CheckList,
@@ -85,6 +86,9 @@ else:
         from voicecheck.records import signals
 
         yield signals
+        from voicecheck.records import budgets
+
+        yield budgets
         from voicecheck.records import measurement
 
         yield measurement
@@ -113,12 +117,14 @@ __all__ = [
     "BenchRecord",
     "BenchSetup",
     "Block",
+    "BudgetRow",
     "Calibration",
     "CheckItem",
     "CheckList",
     "CheckStep",
     "Comparison",
     "Conditions",
+    "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",
