@@ -13,18 +13,21 @@ import argparse
 import sys
 import warnings
 from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, TextIO
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from plants.spoiler import SEVERITIES
-from spoiled_judge import NAMES, judge
+from spoiled_judge import NAMES, Verdict, judge
 from spoiled_sets import SETS, Bench, Spoiled, add_room, round_to_16_bits, wander
 
+Found = dict[tuple[str, ...], Verdict]
 FIRST_SEED = 900
-MOODS = {
+MOODS: dict[str, tuple[dict[str, Any], Callable[[Bench], Spoiled] | None, str]] = {
     "clean": ({}, None, ""),
     "carbon that settles": ({"settling_db": 1.4, "jumps_per_s": 0.12}, None, ""),
     "carbon that packs": ({"packing_db_per_sweep": 0.35}, None, ""),
@@ -37,9 +40,9 @@ MOODS = {
 """What a set and a bench may be: changes of the set, of the recording, what may be said of it."""
 
 
-def try_seed(seed, kinds, severities):
+def try_seed(seed: int, kinds: Sequence[str], severities: Sequence[str]) -> Found:
     """Verdicts by (kind, severity, set) for one seed."""
-    found = {}
+    found: Found = {}
     for name in SETS:
         bench = Bench(name, seed)
         for kind in kinds:
@@ -48,9 +51,9 @@ def try_seed(seed, kinds, severities):
     return found
 
 
-def try_moods(seed, moods=tuple(MOODS)):
+def try_moods(seed: int, moods: Sequence[str] = tuple(MOODS)) -> Found:
     """Verdicts by (mood, set) for one seed; carbon's moods with carbon only."""
-    found = {}
+    found: Found = {}
     for mood in moods:
         changes, spoil, _ = MOODS[mood]
         for name in SETS[:1] if changes else SETS:
@@ -61,24 +64,25 @@ def try_moods(seed, moods=tuple(MOODS)):
     return found
 
 
-def run_seeds(work, seeds, cores):
+def run_seeds(work: Callable[[int], Found], seeds: Sequence[int], cores: int) -> list[Found]:
     if cores == 1:
         return [work(seed) for seed in seeds]
-    from joblib import Parallel, delayed
+    import joblib
 
-    return Parallel(n_jobs=cores)(delayed(work)(seed) for seed in seeds)
+    pool: Any = joblib.Parallel(n_jobs=cores)
+    return list(pool(joblib.delayed(work)(seed) for seed in seeds))
 
 
-def _percent(values):
+def _percent(values: Sequence[bool]) -> str:
     return f"{100 * np.mean(values):.0f}" if values else "-"
 
 
-def _small(values):
+def _small(values: Sequence[float]) -> str:
     known = [v for v in values if np.isfinite(v)]
     return f"{np.median(known):.2g}" if known else "-"
 
 
-def write_kinds(out, found, severities, *, why):
+def write_kinds(out: TextIO, found: list[Found], severities: Sequence[str], *, why: bool) -> None:
     """One line a kind; in each cell the severities, and at last what all come to."""
     head = " / ".join(severities)
     more = " what is wrong |" * why
@@ -95,20 +99,14 @@ def write_kinds(out, found, severities, *, why):
         out.write(f"| **{name}** | {' | '.join(_tell_cells([every]))} |{' |' if why else ''}\n")
 
 
-def _tell_cells(groups):
-    for tell, read in (
-        (_percent, lambda v: v.is_right),
-        (_percent, lambda v: v.is_inside),
-        (_percent, lambda v: v.is_strict),
-        (_percent, lambda v: v.is_named),
-        (_percent, lambda v: v.has_curve),
-        (_small, lambda v: v.error_db),
-        (_small, lambda v: v.half_db),
-    ):
-        yield " / ".join(tell([read(v) for v in group]) for group in groups)
+def _tell_cells(groups: Sequence[Sequence[Verdict]]) -> Iterator[str]:
+    for name in ("is_right", "is_inside", "is_strict", "is_named", "has_curve"):
+        yield " / ".join(_percent([getattr(v, name) for v in group]) for group in groups)
+    for name in ("error_db", "half_db"):
+        yield " / ".join(_small([getattr(v, name) for v in group]) for group in groups)
 
 
-def _tell_why(found, kind):
+def _tell_why(found: list[Found], kind: str) -> str:
     """Up to three complaints with their number, and what was named in place of the cause."""
     wrong = [(k, v) for one in found for k, v in one.items() if k[0] == kind and not v.is_right]
     sets = Counter(k[2] for k, _ in wrong)
@@ -121,7 +119,7 @@ def _tell_why(found, kind):
     return "; ".join((*parts, example)) if wrong else ""
 
 
-def write_moods(out, found, *, why):
+def write_moods(out: TextIO, found: list[Found], *, why: bool) -> None:
     out.write("\n| what is normal | false alarms | inside % | strictly % | "
               "error, dB rms | half-width, dB |\n")  # fmt: skip
     out.write("|---|---|---|---|---|---|\n")
@@ -141,7 +139,7 @@ def write_moods(out, found, *, why):
                   f"{_small([v.half_db for v in ones])} |\n")  # fmt: skip
 
 
-def main():
+def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=FIRST_SEED)

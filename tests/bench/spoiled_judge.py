@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
-from spoiled_sets import band_power, make_programme_of
+from spoiled_sets import Bench, Spoiled, band_power, make_programme_of
 
 from voicecheck.errors import RecordingError, VoicecheckError
-from voicecheck.records import Problem
+from voicecheck.records import Measurement, Problem, Recipe, Response
 from voicecheck.workflow.analysis import analyze
 
 POINTS_INSIDE = 45 / 52
@@ -84,6 +85,10 @@ NEVER_INSIDE = {"no-handset"}
 """What is measured may be right, but not of a set: only its name counts."""
 
 
+Stated = tuple[str, float | None, float | None, Any]
+"""Name, value, half-width, and what is true."""
+
+
 @dataclass(frozen=True)
 class Figure:
     """A stated value with its half-width, and all that is true at once (start, mean, end)."""
@@ -94,7 +99,7 @@ class Figure:
     true: tuple[float, ...]
 
     @property
-    def off(self):
+    def off(self) -> float:
         """Furthest truth, in half-widths."""
         return max(abs(self.value - true) for true in self.true) / max(self.half, 1e-9)
 
@@ -112,15 +117,15 @@ class Verdict:
     kinds: tuple[str, ...]
 
     @property
-    def is_right(self):
+    def is_right(self) -> bool:
         return self.is_inside or self.is_named
 
     @property
-    def has_curve(self):
+    def has_curve(self) -> bool:
         return self.half_db < WIDE_DB
 
 
-def measure(spoiled, recipe):
+def measure(spoiled: Spoiled, recipe: Recipe) -> tuple[Measurement | None, tuple[Problem, ...]]:
     """As the command does, from a file; the problems alone where it refuses."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "take.wav"
@@ -134,7 +139,7 @@ def measure(spoiled, recipe):
     return measurement, measurement.problems
 
 
-def judge(bench, spoiled):
+def judge(bench: Bench, spoiled: Spoiled) -> Verdict:
     """Verdict over one take."""
     measurement, problems = measure(spoiled, bench.recipe)
     kinds = tuple(sorted({p.kind for p in problems}))
@@ -147,7 +152,7 @@ def judge(bench, spoiled):
     figures = list(list_figures(bench, spoiled, measurement))
     out = [figure for figure in figures if not figure.off <= 1.0]
     too_many = len(out) > allow_outside(len(figures))
-    is_set = getattr(spoiled.done, "kind", "") not in NEVER_INSIDE
+    is_set = spoiled.kind not in NEVER_INSIDE
     is_strict = is_set and not wrong and not out
     wrong += [f"{one.name} {one.off:.1f}u" for one in out if too_many or not one.off <= FAR]
     return Verdict(
@@ -155,7 +160,7 @@ def judge(bench, spoiled):
     )
 
 
-def allow_outside(n_figures):
+def allow_outside(n_figures: int) -> int:
     """How many of so many 95 % intervals a perfect take may miss in all but 1 of 100."""
     at_least, allowed = 1.0, -1
     while at_least > 0.01:
@@ -164,7 +169,9 @@ def allow_outside(n_figures):
     return allowed
 
 
-def look_at_curve(bench, spoiled, response):
+def look_at_curve(
+    bench: Bench, spoiled: Spoiled, response: Response
+) -> tuple[int, int, float, float, float]:
     """Points inside (or withheld), points, worst in half-widths, rms error, median half-width."""
     true = bench.truth.curve_db(spoiled, response.frequency_hz)
     off_db = np.max(np.abs(response.level_db - true), axis=0)
@@ -178,10 +185,10 @@ def look_at_curve(bench, spoiled, response):
     return n_in, n_all, float(np.max(ratio, initial=0.0)), rms_db, float(np.median(half_db))
 
 
-def is_named(spoiled, problems):
+def is_named(spoiled: Spoiled, problems: Sequence[Problem]) -> bool:
     """Whether cause and block are told."""
     done = spoiled.done
-    causes = NAMES.get(done.kind, "").split() if done else []
+    causes = NAMES.get(spoiled.kind, "").split()
     found = [p for p in problems if p.kind in causes]
     if not found or done.kind not in PLACED:
         return bool(found)
@@ -197,7 +204,7 @@ def is_named(spoiled, problems):
     return len(near) >= (len(at_s) / 2 if done.kind == "dropouts" else 1)
 
 
-def list_figures(bench, spoiled, measurement) -> Iterator[Figure]:
+def list_figures(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Iterator[Figure]:
     """Every single figure that states an interval."""
     for name, value, half, true in (
         *_list_bands(bench, spoiled, measurement),
@@ -209,7 +216,8 @@ def list_figures(bench, spoiled, measurement) -> Iterator[Figure]:
             yield Figure(name, float(value), float(half), tuple(map(float, np.atleast_1d(true))))
 
 
-def _list_bands(bench, spoiled, measurement):
+def _list_bands(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Iterator[Stated]:
+    assert measurement.response is not None
     bands, at_hz = measurement.bands, measurement.response.frequency_hz
     true = bench.truth.curve_db(spoiled, at_hz)
     for name, low_hz, high_hz in (("low", 200, 500), ("mid", 500, 2000), ("high", 2000, 3400)):
@@ -221,7 +229,7 @@ def _list_bands(bench, spoiled, measurement):
     yield "1 kHz", bands.at_1khz_db, bands.at_1khz_uncertainty_db, at_1khz
 
 
-def _list_thd(bench, spoiled, measurement):
+def _list_thd(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Iterator[Stated]:
     found = measurement.distortion
     if found is None:
         return
@@ -245,34 +253,32 @@ def _list_thd(bench, spoiled, measurement):
             )
 
 
-def _list_noise(bench, spoiled, measurement):
-    kind = getattr(spoiled.done, "kind", "")
-    if kind in OTHER_NOISE:
+def _list_noise(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Iterator[Stated]:
+    if spoiled.kind in OTHER_NOISE:
         return
     power = 10 ** (bench.plant.noise_dbfs() / 10) / 2
-    if kind in ADDED_NOISE:
+    if spoiled.kind in ADDED_NOISE:
         n = len(spoiled.take.samples)
         power += band_power(spoiled.samples[:n] - spoiled.take.samples, spoiled.rate_hz)
     noise = measurement.noise
     yield "noise", noise.flat_dbfs, noise.flat_uncertainty_db, 10 * np.log10(2 * power)
 
 
-def _list_tones(bench, spoiled, measurement):
+def _list_tones(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Iterator[Stated]:
     """Level steps, four tones and SINAD, where they state an interval."""
     take, steps = spoiled.take, measurement.linearity
     gain_db = getattr(spoiled.done, "size", {}).get("gain_db", 0.0) if spoiled.done else 0.0
     halves = getattr(steps, "output_uncertainty_db", None)
-    if halves is not None:
+    if steps is not None and halves is not None:
         true = bench.truth.steps_db(take, steps.input_db) + gain_db
         for i, level_db in enumerate(steps.input_db):
             yield f"step {level_db:.0f}", steps.output_db[i], halves[i], true[:, i]
-    tones = measurement.intermodulation
-    if getattr(tones, "order2_uncertainty_db", None) or getattr(
-        tones, "order3_uncertainty_db", None
-    ):
-        true = bench.truth.four_tone_db(take, bench.recipe.tones_hz)
-        yield "order 2", tones.order2_db, tones.order2_uncertainty_db, true[0]
-        yield "order 3", tones.order3_db, tones.order3_uncertainty_db, true[1]
+    for i, order in enumerate((2, 3)):
+        half = getattr(measurement.intermodulation, f"order{order}_uncertainty_db", None)
+        if half is not None:
+            found = getattr(measurement.intermodulation, f"order{order}_db")
+            true = bench.truth.four_tone_db(take, bench.recipe.tones_hz)[i]
+            yield f"order {order}", found, half, true
     half = getattr(measurement, "sinad_uncertainty_db", None)
-    if half is not None and getattr(spoiled.done, "kind", "") not in ADDED_NOISE | OTHER_NOISE:
+    if half is not None and spoiled.kind not in ADDED_NOISE | OTHER_NOISE:
         yield "SINAD", measurement.sinad_db, half, bench.truth.sinad_db(take.played.amplitude)
