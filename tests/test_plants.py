@@ -26,7 +26,8 @@ from plants_bench import (
 FOLDER = Path(__file__).parent / "plants"
 RATE_HZ = 48000
 ALLOWED = {
-    "numpy", "scipy", "plants", "__future__", "csv", "dataclasses", "functools", "pathlib", "typing",
+    "numpy", "scipy", "plants",
+    "__future__", "csv", "dataclasses", "functools", "pathlib", "typing",
 }  # fmt: skip
 
 
