@@ -87,7 +87,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
         ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
-        noise=calibrate_noise(figures, calibration),
+        noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline),
         problems=(*problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,

@@ -308,6 +308,10 @@ def common_conditions(conditions: Sequence[Conditions], path: str) -> Conditions
         shared[field] = getattr(first, field) if len(values) == 1 else None
     benches = {item.bench for item in conditions}
     notes = tuple(dict.fromkeys(note for item in conditions for note in item.notes))
+    resting = tuple(dict.fromkeys(note for item in conditions for note in item.calibration_notes))
     return Conditions(
-        path=path, bench=first.bench if len(benches) == 1 else "", notes=notes
+        path=path,
+        bench=first.bench if len(benches) == 1 else "",
+        notes=notes,
+        calibration_notes=resting,
     ).replace(**shared)

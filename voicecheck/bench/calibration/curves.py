@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from voicecheck.bench.calibration.guides import make_result
+from voicecheck.bench.calibration.microphone import read_curve_db
 from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.records import Measurement, Problem, Programme, Recording
@@ -18,6 +19,8 @@ from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio, ratio_from_db
 FLATNESS_DB = 0.5
 THD_PERCENT = 0.1
 SEAL_DB = 1.0
+MOUTH_FLAT_DB = 1.0
+"""From where on an equalised mouth is said not to be flat; it is corrected all the same (PROP)."""
 
 
 def compute_mouth(
@@ -73,8 +76,71 @@ def compute_mouth(
             "drive_for_talk_level_dbfs": drive_dbfs,
             "lowest_db": float(np.min(level_db)) - at_1khz_db,
             "highest_db": float(np.max(level_db)) - at_1khz_db,
+            "microphone_pa": microphone.value,
+            "own_uncertainty_db": spread_db,
         },
         problems=measurement.problems,
+        **about,
+    )
+
+
+def compute_mouth_flat(
+    setup: BenchSetup,
+    programme: Programme,
+    recording: Recording,
+    microphone: StepResult,
+    **about: Any,
+) -> StepResult:
+    """
+    The mouth once more with its equaliser in: what that leaves, and what the mouth distorts.
+
+    Parameters
+    ----------
+    setup : BenchSetup
+    programme : Programme
+    recording : Recording
+        Microphone at the mouthpiece, mouth made flat, at the level that sets are measured at.
+    microphone : StepResult
+
+    Returns
+    -------
+    StepResult
+        `value` is the largest deviation from 1 kHz in dB, the microphone's curve taken off;
+        `level_db` is as read, in dB re 1 Pa per unit.
+
+    Raises
+    ------
+    InputError
+        The microphone has no value.
+    RecordingError
+        The recording cannot be used.
+    """
+    if microphone.value is None:
+        message = "mouth-flat: calibrate the microphone first"
+        raise InputError(message)
+    measurement = measure_recording(programme, recording.replace(calibration=None))
+    frequency_hz, level_db, spread_db = _read_curve(measurement)
+    level_db = level_db + db_from_ratio(microphone.value)
+    flat_db = level_db - read_curve_db(setup.microphone_curve, frequency_hz)
+    flat_db -= np.interp(np.log(1000.0), np.log(frequency_hz), flat_db)
+    value = float(np.max(np.abs(flat_db)))
+    problems = list(measurement.problems)
+    if value > MOUTH_FLAT_DB:
+        message = f"the mouth is flat within {value:.1f} dB only with its equaliser in"
+        effect = "taken off every curve; do the step mouth again if the mouth was moved"
+        problems.append(Problem(kind="flatness", message=message, effect=effect))
+    thd_percent = _read_thd_percent(measurement)
+    return make_result(
+        setup,
+        "mouth-flat",
+        value=value,
+        unit="dB",
+        uncertainty_db=spread_db,
+        method="sweep, microphone at the mouthpiece, mouth made flat",
+        frequency_hz=frequency_hz,
+        level_db=level_db,
+        figures={} if thd_percent is None else {"thd_percent": thd_percent},
+        problems=tuple(problems),
         **about,
     )
 
