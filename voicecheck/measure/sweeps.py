@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck import distortion, response, weighting
+from voicecheck.budgets import add_row
 from voicecheck.idle import IdleSpectrum
 from voicecheck.records import (
     Bands,
+    BudgetRow,
     Calibration,
+    CurveBudgetRow,
     Distortion,
     FineResponse,
     Programme,
@@ -97,20 +102,26 @@ class SweepAnalysis:
     def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
-        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
-        calibration_db = calibration.uncertainty_db if calibration else 0.0
         withheld = np.isnan(self.level_db)
+        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
+        own_db = np.where(withheld, np.nan, own_db)[here]
+        calibration_db = calibration.uncertainty_db if calibration else 0.0
+        shared_db = np.where(withheld, np.nan, calibration_db)[here]
+        budget = [CurveBudgetRow(name="noise", half_width=own_db)]
+        if calibration:
+            budget.append(CurveBudgetRow(name="calibration", half_width=shared_db))
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
             unit=calibration.unit if calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
             level_db=self.level_db[here] + shift_db,
-            uncertainty_db=np.where(withheld, np.nan, np.hypot(own_db, calibration_db))[here],
+            uncertainty_db=np.hypot(own_db, shared_db),
             snr_db=self.snr_db[here],
             phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
             group_delay_s=np.where(withheld, np.nan, delay_s)[here],
-            noise_uncertainty_db=np.where(withheld, np.nan, own_db)[here],
-            calibration_uncertainty_db=np.where(withheld, np.nan, calibration_db)[here],
+            noise_uncertainty_db=own_db,
+            calibration_uncertainty_db=shared_db,
+            budget=tuple(budget),
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -123,16 +134,21 @@ class SweepAnalysis:
 
     def make_bands(self, shift_db: float, calibration: Calibration | None) -> Bands:
         """Power means over the bands, and the level at 1 kHz, each with its interval."""
-        figures: dict[str, float | None] = {}
-        common_db = calibration.uncertainty_db if calibration else 0.0
+        found = Bands()
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
         for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
             mean_db = _mean_power_db(self.level_db[here])
             if mean_db is None:
                 continue
-            figures[f"{name}_db"] = mean_db + shift_db
-            figures[f"{name}_uncertainty_db"] = math.hypot(self._spread_db(here), common_db)
-        return Bands(**figures)
+            figure = f"{name}_db"
+            stated: dict[str, Any] = {figure: mean_db + shift_db}
+            found = dataclasses.replace(found, **stated)
+            found = add_row(
+                found, figure, BudgetRow(name="noise", half_width=self._spread_db(here))
+            )
+            if calibration:
+                found = add_row(found, figure, make_calibration_row(calibration))
+        return found
 
     def _is_inside(self, lowest_hz: float, highest_hz: float) -> NDArray[np.bool_]:
         inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
@@ -206,6 +222,11 @@ class SweepAnalysis:
         for index in range(last + 1, len(means_db)):
             means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
         return means_db
+
+
+def make_calibration_row(calibration: Calibration) -> BudgetRow:
+    """What the calibration adds to every level."""
+    return BudgetRow(name="calibration", half_width=calibration.uncertainty_db)
 
 
 def _mean_power_db(level_db: Array) -> float | None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
+    from voicecheck.records.budgets import BudgetRow, CurveBudgetRow
     from voicecheck.records.checkout import (
         BellCheck,
         CheckList,
@@ -74,9 +75,17 @@ else:
         if name not in __all__:
             message = f"module {__name__!r} has no attribute {name!r}"
             raise AttributeError(message)
-        from voicecheck.records import benches, checkout, documents, jobs, measurement, signals
+        from voicecheck.records import (
+            benches,
+            budgets,
+            checkout,
+            documents,
+            jobs,
+            measurement,
+            signals,
+        )
 
-        modules = (signals, measurement, jobs, checkout, benches, documents)
+        modules = (signals, budgets, measurement, jobs, checkout, benches, documents)
         found = next(getattr(one, name) for one in modules if hasattr(one, name))
         globals()[name] = found
         return found
@@ -93,12 +102,14 @@ __all__ = [
     "BenchRecord",
     "BenchSetup",
     "Block",
+    "BudgetRow",
     "Calibration",
     "CheckItem",
     "CheckList",
     "CheckStep",
     "Comparison",
     "Conditions",
+    "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",

@@ -29,6 +29,11 @@ RateHz = Literal[44100, 48000, 96000]
 Scale = Literal["linear", "log"]
 """How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
 
+BudgetName = Literal[
+    "noise", "seats", "calibration", "microphone", "bench", "unsteadiness", "rounding"
+]
+"""What an uncertainty is made of."""
+
 Family = Literal[
     "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
     "position",
