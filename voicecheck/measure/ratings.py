@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from voicecheck import weighting
+from voicecheck import response, weighting
 from voicecheck.budgets import add_row
-from voicecheck.measure.sweeps import SweepAnalysis, make_calibration_row
+from voicecheck.measure.sweeps import SweepAnalysis
 from voicecheck.records import BudgetRow, Calibration, Loudness, Noise
 from voicecheck.records.arrays import Array
 from voicecheck.units import (
@@ -38,16 +38,20 @@ def rate_loudness(
     """Loudness ratings where the units and every band allow them."""
     if calibration is None:
         return Loudness()
+    bands_hz = weighting.make_band_frequencies(3, 199.0, 4000.0)
     bands_db, spreads_db = sweep.average_bands_db(shift_db)
     if not np.all(np.isfinite(bands_db)):
         return Loudness()
 
     def state(found: Loudness, figure: str, rate: Callable[[Array], float]) -> Loudness:
-        # A rating moves with each band by the band's own share; the calibration moves all alike.
+        # A rating moves with each band by the band's own share.
         moved = [rate(bands_db + step) - rate(bands_db) for step in np.diag(spreads_db)]
         own = BudgetRow(name="noise", half_width=float(np.linalg.norm(moved)))
         found = add_row(found, figure, own)
-        return add_row(found, figure, make_calibration_row(calibration))
+        slopes = [rate(bands_db + step) - rate(bands_db) for step in np.eye(len(bands_db))]
+        for row in response.weigh_shared_rows(calibration, bands_hz, np.array(slopes)):
+            found = add_row(found, figure, row)
+        return found
 
     if calibration.unit == "dB V/Pa":
         rate = weighting.rate_transmit

@@ -1,5 +1,10 @@
 """Deconvolution of the sweeps: linear and harmonic kernels, windowed for each frequency."""
 
+from voicecheck.response.calibrated import (
+    list_shared_rows,
+    read_column_db,
+    weigh_shared_rows,
+)
 from voicecheck.response.source import compute_source_harmonic, convert_source, find_share
 from voicecheck.response.sweeps import (
     LOW_BAND_HZ,
@@ -38,6 +43,9 @@ __all__ = [
     "estimate_variance",
     "evaluate_kernel",
     "find_share",
+    "list_shared_rows",
     "make_noise_density",
+    "read_column_db",
     "restore_sweeps",
+    "weigh_shared_rows",
 ]

@@ -96,10 +96,10 @@ def find_share(
     kernels: Kernels,
     spectra: SweepSpectra,
     recipe: Recipe,
+    *,
     frequency_hz: Array,
     fundamental: Array,
     noise: NoiseDensity,
-    *,
     order: int,
 ) -> Share:
     """
@@ -108,12 +108,13 @@ def find_share(
     Parameters
     ----------
     source : SourceDistortion
-    kernels, spectra, recipe, noise
+    kernels, spectra, recipe
         Of the recording with the set.
     frequency_hz : ndarray, shape (n_points,)
         Of the fundamental.
     fundamental : ndarray, shape (n_points,)
         Magnitude of the linear transfer function there.
+    noise : NoiseDensity
     order : int
 
     Returns

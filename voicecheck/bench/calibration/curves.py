@@ -10,15 +10,17 @@ import numpy as np
 from voicecheck.bench.calibration.guides import make_result
 from voicecheck.bench.calibration.microphone import read_curve_db
 from voicecheck.errors import InputError
-from voicecheck.measure import measure_recording
+from voicecheck.measure import measure_recording, measure_source
 from voicecheck.records import Measurement, Problem, Programme, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.signals import SourceDistortion
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio, ratio_from_db
 
 FLATNESS_DB = 0.5
 THD_PERCENT = 0.1
 SEAL_DB = 1.0
+SPOILT_KINDS = {"clipping", "dropout", "burst", "lost-samples", "howl", "interference"}
 MOUTH_FLAT_DB = 1.0
 """From where on an equalised mouth is said not to be flat; it is corrected all the same (PROP)."""
 
@@ -79,6 +81,7 @@ def compute_mouth(
             "microphone_pa": microphone.value,
             "own_uncertainty_db": spread_db,
         },
+        source=_find_source(programme, recording, measurement),
         problems=measurement.problems,
         **about,
     )
@@ -140,6 +143,7 @@ def compute_mouth_flat(
         frequency_hz=frequency_hz,
         level_db=level_db,
         figures={} if thd_percent is None else {"thd_percent": thd_percent},
+        source=_find_source(programme, recording, measurement),
         problems=tuple(problems),
         **about,
     )
@@ -280,6 +284,16 @@ def compute_reference(
         problems=measurement.problems,
         **about,
     )
+
+
+def _find_source(
+    programme: Programme, recording: Recording, measurement: Measurement
+) -> SourceDistortion | None:
+    """The mouth's harmonics; nothing where something came into the recording."""
+    kinds = {problem.kind for problem in measurement.problems}
+    if kinds & SPOILT_KINDS:
+        return None
+    return measure_source(programme, recording.replace(calibration=None))
 
 
 def _read_curve(measurement: Measurement) -> tuple[Array, Array, float]:
