@@ -30,6 +30,11 @@ from voicecheck.programme import make_programme
 from voicecheck.records import Calibration, Conditions, Measurement, Programme, Recipe, Recording
 from voicecheck.records.benches import BenchSetup, MicrophoneCurve, StepResult
 from voicecheck.records.documents import from_json, to_json
+from voicecheck.records.jobs import Against, Finding, Mask, Run
+from voicecheck.verdicts.before_after import compare_runs
+from voicecheck.verdicts.masks import compare_to_mask
+from voicecheck.verdicts.pooling import pool_run
+from voicecheck.verdicts.sharing import sum_unshared
 
 Array = NDArray[np.float64]
 NOW = "2026-03-02T09:00:00+00:00"
@@ -364,3 +369,80 @@ def test_power_is_that_in_the_benchs_own_load(load_ohm: float | None, gap_db: fl
     assert noise.psophometric_dbmp == pytest.approx(-59.0 + gap_db, abs=0.02)
     assert noise.psophometric_dbm == noise.psophometric_dbmp
     assert noise.c_message_dbrnc == pytest.approx(30.0 + gap_db, abs=0.02)
+
+
+def make_run(found: Measurement, shift_db: float = 0.0, **conditions: object) -> Run:
+    """Three seats that differ by hundredths of a dB, under some conditions."""
+    response = found.response
+    assert response is not None
+    base = Conditions(path="transmit", bench="attic", calibration="attic, day one")
+    seats = [
+        found.replace(
+            response=dataclasses.replace(response, level_db=response.level_db + shift_db + seat),
+            conditions=base.replace(**conditions),
+        )
+        for seat in (-0.02, 0.0, 0.02)
+    ]
+    return pool_run(seats, job=1, path="transmit", stage="after")
+
+
+def compare_response(after: Run, before: Run) -> Finding:
+    findings = compare_runs(
+        {"transmit": after},
+        {"transmit": before},
+        job=1,
+        stage="after",
+        against=Against(kind="before", name="before"),
+    ).findings
+    return next(one for one in findings if one.quantity == "response")
+
+
+def test_on_one_bench_what_cancels_leaves_the_interval_small(
+    linear: tuple[Measurement, Calibration],
+) -> None:
+    """0.6 dB is real under one calibration; anew the microphone's curve cancels."""
+    found, calibration = linear
+    notes = calibration.notes
+    before = make_run(found, calibration_notes=notes)
+    same = compare_response(make_run(found, 0.6, calibration_notes=notes), before)
+    anew = compare_response(
+        make_run(found, 0.6, calibration="attic, day two", calibration_notes=notes), before
+    )
+    other = compare_response(
+        make_run(found, 0.6, calibration="b", bench="cellar", calibration_notes=notes), before
+    )
+    assert same.verdict == "outside"
+    assert same.uncertainty is not None
+    assert same.uncertainty < 0.1
+    assert anew.uncertainty is not None
+    # Two calibrations of 0.36 dB in level, 0.3 to 0.7 dB in mouth and place: 0.7 to 1.1 dB in all,
+    # times at most 2.6, the factor of a whole curve over that of one point.
+    assert 0.7 < anew.uncertainty < 2.9
+    assert anew.verdict == other.verdict == "within"
+    assert "from memory" not in same.reason + anew.reason
+    assert "from memory" in other.reason
+
+
+def test_an_older_run_is_read_as_before(linear: tuple[Measurement, Calibration]) -> None:
+    """Without a budget the calibration is one number, and cancels whole or not at all."""
+    response = linear[0].response
+    assert response is not None
+    known = np.full(len(response.level_db), 0.4)
+    plain = dataclasses.replace(response, budget=(), calibration_uncertainty_db=known)
+    one, two = Conditions(calibration="a"), Conditions(calibration="b")
+    assert sum_unshared(plain, one, two) == pytest.approx(0.16)
+    assert not np.any(sum_unshared(plain, one, one))
+    assert not np.any(sum_unshared(plain, one, two, is_shape=True))
+
+
+def test_a_masks_verdict_says_what_rests_on_memory(
+    linear: tuple[Measurement, Calibration],
+) -> None:
+    found, calibration = linear
+    run = make_run(found, calibration_notes=calibration.notes)
+    mask = Mask(
+        name="m", path="transmit", frequency_hz=np.array([200.0, 4000.0]),
+        lower_db=np.array([-60.0, -60.0]), upper_db=np.zeros(2), source="a drawing", floating=False,
+    )  # fmt: skip
+    finding = compare_to_mask({"transmit": run}, mask, job=1, stage="after").findings[0]
+    assert "from memory" in finding.reason

@@ -309,6 +309,7 @@ class HardwareBench(Bench):
             level_dbfs=programme.recipe.level_dbfs,
             calibration=calibration.name if calibration else None,
             calibration_notes=calibration.notes if calibration else (),
+            microphone=setup.microphone_curve.label if setup.microphone_curve else "",
         )
         return Recording(
             samples=take.captured[:, column],

@@ -258,7 +258,8 @@ class Conditions:
 
     `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
     the calibration that the levels rest on, with its date, and `calibration_notes` say what of it
-    rests on memory or on a proposal. `feed_ma` is what the feed was set
+    rests on memory or on a proposal; `microphone` names the microphone's curve that was taken
+    off, empty where none was. `feed_ma` is what the feed was set
     to, `loop_ma` what the meter in the loop read, `transmitter_ohm` the transmitter's
     resistance under that current.
     """
@@ -279,6 +280,7 @@ class Conditions:
     level_dbfs: float | None = None
     calibration: str | None = None
     calibration_notes: tuple[str, ...] = ()
+    microphone: str = ""
     loop_ma: float | None = None
     transmitter_ohm: float | None = None
 
