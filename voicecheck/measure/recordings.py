@@ -6,13 +6,16 @@ It never knows which bench a recording came from.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from voicecheck import __version__, continuity, distortion, inspection, noise, response
 from voicecheck.continuity import Continuity
-from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
+from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.records import (
     Calibration,
@@ -21,6 +24,7 @@ from voicecheck.records import (
     Noise,
     Problem,
     Programme,
+    Recipe,
     Recording,
     RecordingInfo,
     Timeline,
@@ -31,7 +35,13 @@ from voicecheck.records.signals import SourceDistortion
 UNUSUAL_DRIFT_PPM = 150.0
 
 
-def measure_recording(programme: Programme, recording: Recording) -> Measurement:
+def measure_recording(
+    programme: Programme,
+    recording: Recording,
+    *,
+    known: Sequence[Recipe] = (),
+    take: int | None = None,
+) -> Measurement:
     """
     Every number of one recording.
 
@@ -40,7 +50,11 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     programme : Programme
         What was played.
     recording : Recording
-        What came back, at the programme's nominal rate.
+        What came back, at any rate from 16 kHz on.
+    known : sequence of Recipe
+        What may have been played instead, beside the programmes on offer.
+    take : int, optional
+        Which of several takes in the recording, from 1; the strongest if not given.
 
     Returns
     -------
@@ -49,8 +63,10 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
 
     Raises
     ------
+    InputError
+        There is no such take.
     RecordingError
-        It cannot be used: silent, another programme, another rate, cut off.
+        It cannot be used: silent, another programme that cannot be had, cut off.
 
     Examples
     --------
@@ -62,17 +78,22 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     >>> round(measurement.bands.at_1khz_db, 3)
     -6.021
     """
-    _check_rate(programme, recording)
-    marks = inspection.find_timeline(programme, recording)
-    placed = continuity.check_continuity(programme, recording, marks)
+    found = take_in(programme, recording, known=known, take=take)
+    programme = found.programme
+    placed = continuity.check_continuity(programme, recording, found.timeline)
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     kept, problems = _inspect(programme, recording, placed, idle)
+    problems = [*found.problems, *problems]
     sweep = SweepAnalysis(programme, placed.spectra, kept, idle, recording.calibration)
+    check_sweeps(sweep, recording, timeline, idle)
     figures = noise.measure_noise(idle)
     calibration = recording.calibration
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    harmonics = sweep.make_distortion()
+    problems += [*_report_noise(figures, sweep)]
+    problems += report_wire(recording.conditions.path, sweep, harmonics)
     return Measurement(
         recording=describe_recording(recording),
         timing=Timing(
@@ -84,15 +105,18 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
-        distortion=sweep.make_distortion(),
+        distortion=harmonics,
         linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
         ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline),
-        problems=(*problems, *_report_noise(figures, sweep)),
+        problems=tuple(problems),
         conditions=recording.conditions,
-        steps=_list_steps(timeline, len(placed.spectra.values), kept, calibration),
+        steps=(
+            *_list_steps(timeline, len(placed.spectra.values), kept, calibration),
+            *found.steps,
+        ),
         version=__version__,
     )
 
@@ -103,7 +127,10 @@ def _inspect(
     """Sweeps to use, and what was found in the recording."""
     timeline = placed.timeline
     problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
-    problems += inspection.find_clipping(programme, recording, timeline)
+    peak_dbfs = find_peak_dbfs(programme, recording, timeline)
+    quiet = report_quiet(peak_dbfs)
+    # A few steps of the recorder pile up at their largest without anything being cut off.
+    problems += quiet or inspection.find_clipping(programme, recording, timeline)
     problems += inspection.find_gaps(programme, recording, timeline)
     inside = idle.frequency_hz < response.LOW_BAND_HZ
     idle_power = idle.sum_power(inside.astype(float))
@@ -148,7 +175,6 @@ def measure_source(programme: Programme, recording: Recording) -> SourceDistorti
     RecordingError
         As `measure_recording`.
     """
-    _check_rate(programme, recording)
     marks = inspection.find_timeline(programme, recording)
     placed = continuity.check_continuity(programme, recording, marks)
     idle = compute_idle_spectrum(programme, recording, placed.timeline)
@@ -178,16 +204,6 @@ def describe_recording(recording: Recording, file: str | None = None) -> Recordi
         channel=recording.channel,
         file=file,
     )
-
-
-def _check_rate(programme: Programme, recording: Recording) -> None:
-    if recording.rate_hz != programme.rate_hz:
-        message = (
-            f"the recording was made at {recording.rate_hz} Hz and the programme at "
-            f"{programme.rate_hz} Hz; record at {programme.rate_hz} Hz, "
-            f"or make a programme with --rate {recording.rate_hz}"
-        )
-        raise RecordingError(message, "wrong-rate")
 
 
 def _assume_no_noise(recording: Recording) -> IdleSpectrum:
