@@ -43,6 +43,8 @@ The silence after the opening mark holds nothing else: 0 of 120 takes without an
 """
 ALIKE_DB = 1.0
 """Takes within this of the strongest are as strong; the earliest of them is taken."""
+GAUGE = 8
+"""Samples at the search rate, 1 ms: a mark's correlation has died away by then."""
 SILENT_PEAK = 1e-5
 """A third of one step of 16 bits: what a live input never stays below, its own hiss being more."""
 
@@ -148,7 +150,7 @@ def find_arrivals(programme: Programme, recording: Recording) -> Arrivals:
                 Pair(
                     opening_s=start / rate_hz,
                     closing_s=(start + np.argmax(later[start]) + spacing - slack) / rate_hz,
-                    level_db=20.0 * math.log10(level[start]),
+                    level_db=_gauge_db(level, start),
                 )
                 for start in peaks.tolist()
             )
@@ -190,6 +192,12 @@ def _make_template(programme: Programme, rate_hz: float) -> Array:
     return make_mark(programme.recipe, np.arange(round(length_s * rate_hz)) / rate_hz)
 
 
+def _gauge_db(level: Array, place: int) -> float:
+    """Level of an arrival: the gain around it, whatever part of a sample it is late by."""
+    near = level[max(0, place - GAUGE) : place + GAUGE + 1]
+    return 10.0 * math.log10(float(np.mean(near**2)) + 1e-30)
+
+
 def _find_peaks(score: Array, apart: int) -> NDArray[np.intp]:
     """Places of scores that count and are the largest within `apart` on either side."""
     places = np.flatnonzero(score >= MARK_FOUND)
@@ -216,7 +224,7 @@ def _sort_arrivals(found: tuple[Pair, ...], score: Array, level: Array, rate_hz:
         near[max(0, at - dead - first) : at + dead - first] = 0.0
         heard = []
         for place in (_find_peaks(near, round(APART_S * rate_hz)) + first).tolist():
-            down_db = 20.0 * math.log10(level[place] / level[at])
+            down_db = _gauge_db(level, place) - _gauge_db(level, at)
             if down_db > LEAST_ECHO_DB:
                 heard.append(((place - at) / rate_hz, down_db))
         echoes.append(tuple(heard))
@@ -288,4 +296,4 @@ def _correlate(samples: Array, template: Array) -> tuple[Array, Array]:
     # A floor keeps stretches of digital silence from scoring on rounding noise.
     floor = 1e-6 * np.max(local) + 1e-30
     own = float(np.sum(template**2))
-    return np.asarray(raw / np.sqrt(own * (local + floor))), np.asarray(raw / own + 1e-30)
+    return np.asarray(raw / np.sqrt(own * (local + floor))), np.asarray(raw / own)

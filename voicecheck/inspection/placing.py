@@ -27,7 +27,7 @@ class Pair:
     """
     An opening mark with its closing one, both in seconds of the recording.
 
-    `level_db` is that of the opening mark against the mark as it was played.
+    `level_db` is the opening mark's against that of others; it has no zero of its own.
     """
 
     opening_s: float

@@ -172,8 +172,10 @@ def _check_identity(
     )
     if has_identity(contrast, programme.recipe):
         return here
-    identity = decode_identity(contrast, known)
-    if identity is None or identity == identify(programme.recipe):
+    identity = decode_identity(contrast, (programme.recipe, *known))
+    if identity == identify(programme.recipe):
+        return here
+    if identity is None:
         problem = Problem(
             kind="not-identified",
             message=NOT_IDENTIFIED,
