@@ -73,7 +73,7 @@ def test_a_bench_is_set_up_changed_and_removed(call: Any, devices: Any) -> None:
         "line_tap_channel": 2, "ear_channel": 1, "feed_ma": 35.0,
         "feed_reading": "meter in series", "load_ohm": 900.0, "ear": "coil", "mouth_mm": 25.0,
         "angle_deg": 10.0, "mouth_cap_dbfs": -6.0, "line_drive_cap_dbfs": -9.0,
-        "meter_percent": 1.0, "notes": "by the window",
+        "meter_percent": 1.0, "notes": "by the window", "microphone_curve": None,
     }  # fmt: skip
     with pytest.raises(InputError, match="in this book already"):
         call("bench", "add", "attic", "--device", "two")

@@ -376,14 +376,14 @@ def test_the_line_drive_goes_by_two_readings(
 def test_what_was_done_is_kept_when_it_is_stopped(person: Any, client: Any, where: Any) -> None:
     """All open steps, the second put off, stopped at the third."""
     person.start(step="", temperature_c="21")
-    assert person.await_prompt().title.startswith("Step 1 of 8")
+    assert person.await_prompt().title.startswith("Step 1 of 9")
     person.answer()
     for _ in range(2):
         person.await_prompt()
         person.answer(meter_v="0.3")
-    assert person.await_prompt().title.startswith("Step 2 of 8")
+    assert person.await_prompt().title.startswith("Step 2 of 9")
     person.answer(choice="later")
-    assert person.await_prompt().title.startswith("Step 3 of 8")
+    assert person.await_prompt().title.startswith("Step 3 of 9")
     client.post("/desk/stop", data={"stop": "1"})
     assert person.end().line == "Stopped; kept: electrical-out"
     (result,) = load(where).results
