@@ -2,6 +2,7 @@
 """Idle noise of known power, mains of known lines, bursts of known number."""
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from voicecheck.inspection import find_timeline
 from voicecheck.measure import measure_recording
 from voicecheck.noise import find_mains, measure_noise
 from voicecheck.records import Recording
+from voicecheck.records.arrays import Array
 from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 
 QUIET = KnownPlant(noise_dbfs=-60.0)
@@ -107,6 +109,7 @@ def test_bursts_are_counted() -> None:
     assert noise.kurtosis > 10
 
 
+Make = Callable[[np.random.Generator, int], Array]
 N_VOICES = 16
 # Mean square of a voice between knots x of a clipped normal: 2/3 E(x^2) + 1/3 E(x)^2.
 BABBLE_POWER = 1e-8 + N_VOICES * 1e-6 * (2 / 3 * 0.5 + 1 / 3 / (2 * np.pi))
@@ -114,7 +117,7 @@ BABBLE_POWER = 1e-8 + N_VOICES * 1e-6 * (2 / 3 * 0.5 + 1 / 3 / (2 * np.pi))
 CRACKLE_POWER = 4e-8 + 20 * 83.5 / 48000 * 6e-3**2 * np.exp(2 * 0.4**2)
 
 
-def babble(rng, n_samples):
+def babble(rng: np.random.Generator, n_samples: int) -> Array:
     """Voices at random strength, each swelling and fading some four times a second."""
     total = 1e-4 * rng.standard_normal(n_samples)
     knots = np.arange(n_samples // 12000 + 3)
@@ -125,7 +128,7 @@ def babble(rng, n_samples):
     return total
 
 
-def crackle(rng, n_samples):
+def crackle(rng: np.random.Generator, n_samples: int) -> Array:
     """Hiss, and twenty bursts a second of half to three milliseconds."""
     total = 2e-4 * rng.standard_normal(n_samples)
     for _ in range(rng.poisson(20 * n_samples / 48000)):
@@ -138,7 +141,7 @@ def crackle(rng, n_samples):
 @pytest.mark.parametrize(
     ("make", "power"), [(babble, BABBLE_POWER), (crackle, CRACKLE_POWER)], ids=["babble", "crackle"]
 )
-def test_the_interval_of_unsteady_noise_holds_its_level(make, power):
+def test_the_interval_of_unsteady_noise_holds_its_level(make: Make, power: float) -> None:
     """
     At least 90 of 100 in three silences of a second (40 seeds), and there is one in most.
 
@@ -157,7 +160,7 @@ def test_the_interval_of_unsteady_noise_holds_its_level(make, power):
     assert np.mean(known) >= 0.8
 
 
-def test_all_silences_count():
+def test_all_silences_count() -> None:
     """Three silences instead of one: the interval of steady noise is root three smaller."""
     rng = np.random.default_rng(2)
     silences = [1e-3 * rng.standard_normal(46000) for _ in range(3)]
@@ -170,7 +173,7 @@ def test_all_silences_count():
     assert one / three == pytest.approx(np.sqrt(3.0), rel=0.15)
 
 
-def test_a_silence_too_short_for_crackle_says_so():
+def test_a_silence_too_short_for_crackle_says_so() -> None:
     recording = record(dataclasses.replace(QUIET, noise_dbfs=-80.0))
     crackling = recording.samples.copy()
     silence = default_programme().blocks_of("silence")[0]
@@ -184,7 +187,7 @@ def test_a_silence_too_short_for_crackle_says_so():
     assert "short-silence" not in kinds(measure(QUIET))
 
 
-def test_a_comb_below_the_floor_of_16_bits_is_no_hum():
+def test_a_comb_below_the_floor_of_16_bits_is_no_hum() -> None:
     at = np.arange(46000) / 48000
     lines = sum(np.sin(2 * np.pi * 50.0 * k * at) for k in (1, 2, 3))
     hiss = 1e-7 * np.random.default_rng(3).standard_normal(46000)

@@ -19,7 +19,7 @@ from services import need_module
 from voicecheck.measure import measure_recording
 from voicecheck.measure.sweeps import NEIGHBOUR_CORRELATION
 from voicecheck.programme import RECIPES, make_programme
-from voicecheck.records import Recipe, Recording, Timeline
+from voicecheck.records import Programme, Recipe, Recording, Timeline
 from voicecheck.response import (
     compute_kernels,
     compute_sweep_spectra,
@@ -203,7 +203,7 @@ def test_neighbours_share_noise_as_much_as_a_band_s_interval_says(
         assert scale > 1.0 or found > stated - 0.35
 
 
-def mute(recording, programme):
+def mute(recording: Recording, programme: Programme) -> Recording:
     """The recording with every pause set to zero, as a muting line does it."""
     samples = np.zeros(len(recording.samples))
     for block in programme.blocks:
@@ -213,7 +213,7 @@ def mute(recording, programme):
     return dataclasses.replace(recording, samples=samples)
 
 
-def test_muted_pauses_do_not_make_the_noise_none():
+def test_muted_pauses_do_not_make_the_noise_none() -> None:
     """At least 90 of 100 points inside: the repeats' scatter counts where the pauses are silent."""
     inside = []
     for seed in range(4):
@@ -223,7 +223,7 @@ def test_muted_pauses_do_not_make_the_noise_none():
     assert np.mean(inside) >= 0.9
 
 
-def test_a_lone_sweep_sees_the_noise_that_comes_with_it():
+def test_a_lone_sweep_sees_the_noise_that_comes_with_it() -> None:
     """Silence quieter by 30 dB than the sweep's own noise: at least 90 of 100 points inside."""
     programme = make_programme(RECIPES["quick"])
     sweep = programme.blocks_of("sweep")[0]
