@@ -46,8 +46,8 @@ class Recipe:
 
     Levels are in dBFS re a full-scale sine; step levels in dB re `level_dbfs`. What a field is when
     it is left out is what it was in the first programmes, so that a recipe written then is read as
-    it was meant: the silences after the sweeps and before the closing mark, which the programmes
-    on offer have (`voicecheck.programme.RECIPES`), came later.
+    it was meant: the silences after the sweeps and before the closing mark, and the identity before
+    each mark, which the programmes on offer have (`voicecheck.programme.RECIPES`), came later.
     """
 
     rate_hz: int = 48000
@@ -72,6 +72,7 @@ class Recipe:
     tail_s: float = 0.5
     silence_middle_s: float = 0.0
     silence_end_s: float = 0.0
+    identity_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
