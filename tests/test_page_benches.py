@@ -389,7 +389,7 @@ def test_what_was_done_is_kept_when_it_is_stopped(person: Any, client: Any, wher
     (result,) = load(where).results
     assert result.temperature_c == 21.0
     person.start(step="")
-    assert person.await_prompt().title == f"Step 1 of 7: {get_guide('electrical-in').title}"
+    assert person.await_prompt().title == f"Step 1 of 8: {get_guide('electrical-in').title}"
     client.post("/desk/stop", data={"stop": "1"})
     person.end()
 
