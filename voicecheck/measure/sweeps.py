@@ -88,16 +88,26 @@ class SweepAnalysis:
         self.level_db = np.where(self.snr_db >= WITHHELD_SNR_DB, level_db, np.nan)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        self.moved_db = np.zeros(len(self.fine_hz))
 
     @property
     def n_withheld(self) -> int:
         """How many of the 1/12-octave points are withheld."""
         return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
 
+    @property
+    def delay_at_1khz_s(self) -> float:
+        """Delay of the set at 1 kHz against the timeline; 0 where it was not heard."""
+        at = int(np.flatnonzero(self.fine_hz == 1000.0)[0])
+        turned = self.phase_rad[at + 1] - self.phase_rad[at - 1]
+        delay_s = -turned / (2.0 * np.pi * (self.fine_hz[at + 1] - self.fine_hz[at - 1]))
+        return float(delay_s) if math.isfinite(delay_s) else 0.0
+
     def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
-        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
+        # A level that moved is somewhere between its ends, which noise then blurs: it adds up.
+        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db) + self.moved_db
         calibration_db = calibration.uncertainty_db if calibration else 0.0
         withheld = np.isnan(self.level_db)
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
@@ -150,7 +160,8 @@ class SweepAnalysis:
         # A window's bias changes its sign along a curve, but hardly between near neighbours.
         bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))
         bias_db = min(bias_db, float(np.sum(share * self.bias_db[known])))
-        return float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
+        own_db = float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
+        return own_db + float(np.sum(share * self.moved_db[known]))
 
     def make_distortion(self) -> Distortion:
         """Harmonics at the 1/12-octave points and at the frequencies of the standards."""

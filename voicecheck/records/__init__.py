@@ -55,6 +55,7 @@ if TYPE_CHECKING:
         Noise,
         RecordingInfo,
         Response,
+    Steadiness,
         Timing,
     )
     from voicecheck.records.signals import (
@@ -131,6 +132,7 @@ __all__ = [
     "SetType",
     "SpeechCheck",
     "StepResult",
+    "Steadiness",
     "Timeline",
     "Timing",
     "ToneCheck",

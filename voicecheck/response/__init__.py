@@ -1,5 +1,6 @@
 """Deconvolution of the sweeps: linear and harmonic kernels, windowed for each frequency."""
 
+from voicecheck.response.mending import mend_sweeps
 from voicecheck.response.sweeps import (
     LOW_BAND_HZ,
     Kernels,
@@ -35,5 +36,6 @@ __all__ = [
     "estimate_variance",
     "evaluate_kernel",
     "make_noise_density",
+    "mend_sweeps",
     "restore_sweeps",
 ]
