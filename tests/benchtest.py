@@ -9,6 +9,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
+
+import pytest
 
 from voicecheck.cli.main import app
 from voicecheck.records import Recipe
@@ -35,7 +38,9 @@ def error_db(found: float | None, truth: float) -> float:
     return abs(20 * math.log10(found / truth))
 
 
-def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
+def open_commands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., str]:
     """What runs a command in this process; it returns what was printed, errors are raised."""
     monkeypatch.setenv("VOICECHECK_BOOK", str(tmp_path / "book"))
     monkeypatch.setattr("voicecheck.workflow.benches.sitting.Recipe", lambda: SHORT)

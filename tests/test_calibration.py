@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,operator"
 """Calibration arithmetic, validity and the daily check, without any sound server."""
 
 from __future__ import annotations

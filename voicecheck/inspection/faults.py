@@ -145,4 +145,6 @@ def _list_still(samples: Array, shortest: int) -> list[tuple[int, int]]:
     moving = np.flatnonzero(np.diff(samples))
     edges = np.concatenate([[-1], moving, [len(samples) - 1]])
     lengths = np.diff(edges)
-    return [(int(edges[i]) + 1, int(lengths[i])) for i in np.flatnonzero(lengths >= shortest)]
+    # One that touches an edge is the pause beside the block that goes on, or begins, too soon.
+    long = [i for i in np.flatnonzero(lengths >= shortest) if 0 < i < len(lengths) - 1]
+    return [(int(edges[i]) + 1, int(lengths[i])) for i in long]

@@ -153,9 +153,7 @@ def _take_running_median(values: Array, heard: NDArray[np.bool_]) -> Array:
     return np.asarray(np.median(sliding_window_view(padded, SLOW_FRAMES), axis=-1))
 
 
-def _join_frames(
-    hot: NDArray[np.bool_], lost: NDArray[np.bool_], frame_s: float
-) -> list[OddEvent]:
+def _join_frames(hot: NDArray[np.bool_], lost: NDArray[np.bool_], frame_s: float) -> list[OddEvent]:
     """Runs of hot frames as events; what is less than `JOIN_S` apart is one."""
     frames = np.flatnonzero(hot)
     if len(frames) == 0:

@@ -9,8 +9,9 @@ from collections.abc import Callable
 import numpy as np
 
 from voicecheck import weighting
-from voicecheck.measure.sweeps import SweepAnalysis
-from voicecheck.records import Calibration, Loudness, Noise
+from voicecheck.budgets import add_row
+from voicecheck.measure.sweeps import SweepAnalysis, make_calibration_row
+from voicecheck.records import BudgetRow, Calibration, Loudness, Noise
 from voicecheck.records.arrays import Array
 from voicecheck.units import db_from_ratio, dbm_from_volts, dbspl_from_pa
 
@@ -35,26 +36,30 @@ def rate_loudness(
     if not np.all(np.isfinite(bands_db)):
         return Loudness()
 
-    def spread_db(rate: Callable[[Array], float]) -> float:
+    def state(found: Loudness, figure: str, rate: Callable[[Array], float]) -> Loudness:
         # A rating moves with each band by the band's own share; the calibration moves all alike.
         moved = [rate(bands_db + step) - rate(bands_db) for step in np.diag(spreads_db)]
-        return math.hypot(float(np.linalg.norm(moved)), calibration.uncertainty_db)
+        own = BudgetRow(name="noise", half_width=float(np.linalg.norm(moved)))
+        found = add_row(found, figure, own)
+        if sweep.moved_row is not None:
+            found = add_row(found, figure, sweep.moved_row)
+        return add_row(found, figure, make_calibration_row(calibration))
 
     if calibration.unit == "dB V/Pa":
         rate = weighting.rate_transmit
-        return Loudness(slr_db=rate(bands_db), uncertainty_db=spread_db(rate))
+        return state(Loudness(slr_db=rate(bands_db)), "slr_db", rate)
     if calibration.unit == "dB Pa/V":
         rate = weighting.rate_receive
-        return Loudness(rlr_db=rate(bands_db), uncertainty_db=spread_db(rate))
+        return state(Loudness(rlr_db=rate(bands_db)), "rlr_db", rate)
     if calibration.unit == "dB Pa/Pa":
         wide_db = sweep.average_wide_bands_db(shift_db)
-        return Loudness(
-            stmr_db=weighting.rate_sidetone(wide_db),
-            uncertainty_db=math.hypot(
-                spread_db(lambda bands: weighting.rate_sidetone(_put_bands(wide_db, bands))),
-                STMR_EXTRAPOLATED_DB,
-            ),
+        found = Loudness(stmr_db=weighting.rate_sidetone(wide_db))
+        found = state(
+            found, "stmr_db", lambda bands: weighting.rate_sidetone(_put_bands(wide_db, bands))
         )
+        # What the bands beyond the sweep may add is common to every seat.
+        beyond = BudgetRow(name="bench", half_width=STMR_EXTRAPOLATED_DB)
+        return add_row(found, "stmr_db", beyond)
     return Loudness()
 
 

@@ -85,26 +85,16 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    checked = modelcheck.check_model(
-        programme,
-        recording,
-        timeline,
-        kernels=sweep.kernels,
-        spectra=sweep.spectra,
-        noise=sweep.noise,
-        linearity=at_1khz,
-        delay_s=sweep.delay_at_1khz_s,
+    is_first_used = 0 in sound.used
+    checked = _check_model(
+        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
     )
     sweep.moved_db = checked.spread_db(sweep.fine_hz)
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
     return Measurement(
         recording=describe_recording(recording),
-        timing=Timing(
-            latency_s=timeline.latency_s,
-            drift_ppm=timeline.drift_ppm,
-            drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
-        ),
+        timing=_describe_timing(timeline),
         response=sweep.make_response(calibration, shift_db),
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db, calibration),
@@ -122,6 +112,36 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         conditions=recording.conditions,
         steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
         version=__version__,
+    )
+
+
+def _check_model(
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    sweep: SweepAnalysis,
+    at_1khz: Linearity | None,
+    *,
+    is_first_used: bool,
+) -> ModelCheck:
+    return modelcheck.check_model(
+        programme,
+        recording,
+        timeline,
+        kernels=sweep.kernels,
+        spectra=sweep.spectra,
+        noise=sweep.noise,
+        linearity=at_1khz,
+        delay_s=sweep.delay_at_1khz_s,
+        is_first_used=is_first_used,
+    )
+
+
+def _describe_timing(timeline: Timeline) -> Timing:
+    return Timing(
+        latency_s=timeline.latency_s,
+        drift_ppm=timeline.drift_ppm,
+        drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
     )
 
 

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck import distortion, response, weighting
+from voicecheck.budgets import add_row, combine_curve_rows
 from voicecheck.idle import IdleSpectrum
 from voicecheck.records import (
     Bands,
+    BudgetRow,
     Calibration,
+    CurveBudgetRow,
     Distortion,
     FineResponse,
     Programme,
@@ -106,21 +111,29 @@ class SweepAnalysis:
     def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
-        # A level that moved is somewhere between its ends, which noise then blurs: it adds up.
-        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db) + self.moved_db
-        calibration_db = calibration.uncertainty_db if calibration else 0.0
         withheld = np.isnan(self.level_db)
+        own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
+        own_db = np.where(withheld, np.nan, own_db)[here]
+        calibration_db = calibration.uncertainty_db if calibration else 0.0
+        shared_db = np.where(withheld, np.nan, calibration_db)[here]
+        budget = [CurveBudgetRow(name="noise", half_width=own_db)]
+        if calibration:
+            budget.append(CurveBudgetRow(name="calibration", half_width=shared_db))
+        if np.any(self.moved_db):
+            moved_db = _beside_noise(self.moved_db[here], own_db)
+            budget.append(CurveBudgetRow(name="unsteadiness", half_width=moved_db))
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
             unit=calibration.unit if calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
             level_db=self.level_db[here] + shift_db,
-            uncertainty_db=np.where(withheld, np.nan, np.hypot(own_db, calibration_db))[here],
+            uncertainty_db=np.where(withheld[here], np.nan, combine_curve_rows(tuple(budget))),
             snr_db=self.snr_db[here],
             phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
             group_delay_s=np.where(withheld, np.nan, delay_s)[here],
-            noise_uncertainty_db=np.where(withheld, np.nan, own_db)[here],
-            calibration_uncertainty_db=np.where(withheld, np.nan, calibration_db)[here],
+            noise_uncertainty_db=own_db,
+            calibration_uncertainty_db=shared_db,
+            budget=tuple(budget),
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -133,16 +146,24 @@ class SweepAnalysis:
 
     def make_bands(self, shift_db: float, calibration: Calibration | None) -> Bands:
         """Power means over the bands, and the level at 1 kHz, each with its interval."""
-        figures: dict[str, float | None] = {}
-        common_db = calibration.uncertainty_db if calibration else 0.0
+        found = Bands()
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
         for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
             mean_db = _mean_power_db(self.level_db[here])
             if mean_db is None:
                 continue
-            figures[f"{name}_db"] = mean_db + shift_db
-            figures[f"{name}_uncertainty_db"] = math.hypot(self._spread_db(here), common_db)
-        return Bands(**figures)
+            figure = f"{name}_db"
+            stated: dict[str, Any] = {figure: mean_db + shift_db}
+            found = dataclasses.replace(found, **stated)
+            noise_db = self._spread_db(here)
+            found = add_row(found, figure, BudgetRow(name="noise", half_width=noise_db))
+            if np.any(self.moved_db):
+                moved_db = float(_beside_noise(self._average_moved_db(here), noise_db))
+                row = BudgetRow(name="unsteadiness", half_width=moved_db)
+                found = add_row(found, figure, row)
+            if calibration:
+                found = add_row(found, figure, make_calibration_row(calibration))
+        return found
 
     def _is_inside(self, lowest_hz: float, highest_hz: float) -> NDArray[np.bool_]:
         inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
@@ -160,8 +181,20 @@ class SweepAnalysis:
         # A window's bias changes its sign along a curve, but hardly between near neighbours.
         bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))
         bias_db = min(bias_db, float(np.sum(share * self.bias_db[known])))
-        own_db = float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
-        return own_db + float(np.sum(share * self.moved_db[known]))
+        return float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
+
+    def _average_moved_db(self, here: NDArray[np.bool_]) -> float:
+        """How far the power mean of some points moved within the take, dB."""
+        known = here & np.isfinite(self.level_db)
+        power = 10.0 ** (self.level_db[known] / 10.0)
+        return float(np.sum(power * self.moved_db[known]) / np.sum(power))
+
+    @property
+    def moved_row(self) -> BudgetRow | None:
+        """What a rating over the whole band moved by within the take."""
+        if not np.any(self.moved_db):
+            return None
+        return BudgetRow(name="unsteadiness", half_width=self._average_moved_db(self.is_point))
 
     def make_distortion(self) -> Distortion:
         """Harmonics at the 1/12-octave points and at the frequencies of the standards."""
@@ -217,6 +250,20 @@ class SweepAnalysis:
         for index in range(last + 1, len(means_db)):
             means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
         return means_db
+
+
+def make_calibration_row(calibration: Calibration) -> BudgetRow:
+    """What the calibration adds to every level."""
+    return BudgetRow(name="calibration", half_width=calibration.uncertainty_db)
+
+
+def _beside_noise(moved_db: Array | float, noise_db: Array | float) -> Array:
+    """
+    Half-width that makes the sum of both when it is added in quadrature.
+
+    A level that moved is anywhere up to its ends, and noise blurs the ends: they add up.
+    """
+    return np.asarray(np.sqrt(np.square(moved_db) + 2.0 * np.multiply(moved_db, noise_db)))
 
 
 def _mean_power_db(level_db: Array) -> float | None:

@@ -27,6 +27,8 @@ UNSTEADY_DB = 0.6
 """How far a sweep may lie outside what first and last span; granules jump by 0.3 dB (MEM)."""
 FADED_DB = 2.5
 """More than a carbon element settles by within a take (1 to 2 dB, common practice, no source)."""
+LEAST_CONTROL_DB = 0.3
+"""What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
 CANCELLED_DB, CANCELLED_HIGH_DB = -0.3, 0.08
 
 
@@ -48,7 +50,9 @@ class ModelCheck:
     def spread_db(self, frequency_hz: Array) -> Array:
         """What the level moved by within the take, at any frequencies; a half-width in dB."""
         moved = np.full(len(frequency_hz), self.control_db)
-        return moved if self.order is None else moved + spread_over(self.order.moved_db, frequency_hz)
+        return (
+            moved if self.order is None else moved + spread_over(self.order.moved_db, frequency_hz)
+        )
 
 
 def check_model(
@@ -61,6 +65,7 @@ def check_model(
     noise: NoiseDensity,
     linearity: Linearity | None,
     delay_s: float,
+    is_first_used: bool = True,
 ) -> ModelCheck:
     """
     Ask a recording whether it is of one fixed, steady, lone object on a steady chain.
@@ -79,6 +84,8 @@ def check_model(
         Of the steps at 1 kHz.
     delay_s : float
         Of the set at 1 kHz, against the timeline.
+    is_first_used : bool
+        Whether the first sweep is among those of the kernels.
 
     Returns
     -------
@@ -86,30 +93,32 @@ def check_model(
     """
     slowed = slow_down(recording)
     pauses = list_pauses(programme, slowed, timeline)
-    problems = [] if _is_noiseless(kernels) else find_muted(pauses)
-    problems += find_sounds(pauses)
     order = compare_order(kernels, spectra, noise)
-    problems += _judge_order(order, _compare_marks(programme, slowed, timeline))
-    control_db = 0.0
     block = find_steps(programme)
-    breathing = 0.0
-    if block is not None:
+    control = step_noise = None
+    control_db = breathing = 0.0
+    if block is not None and linearity is not None:
+        gains_db = measure_control_db(programme, slowed, timeline, block, delay_s)
         name = programme.name_block(block)
-        control = measure_control_db(programme, slowed, timeline, block, delay_s)
-        if linearity is not None:
-            found = judge_control(control, linearity.output_db, linearity.input_db, name)
-            if found is not None:
-                problems.append(found)
-                control_db = max(float(np.nan_to_num(control[0])), 0.3)
+        control = judge_control(gains_db, linearity.output_db, linearity.input_db, name)
+        control_db = max(float(np.nan_to_num(gains_db[0])), LEAST_CONTROL_DB) if control else 0.0
+    if block is not None:
         step_noise = measure_step_noise(programme, slowed, timeline, block)
-        if step_noise is not None:
-            breathing = _estimate_breathing(step_noise)
-            at_s = timeline.locate_s(block.start_s)
-            problems += _as_list(judge_noise(step_noise, name, at_s))
-    problems += _as_list(judge_tones(programme, slowed, timeline, breathing))
+    if step_noise is not None:
+        breathing = _estimate_breathing(step_noise)
+    marks_db = _compare_marks(programme, slowed, timeline)
+    muted = [] if _is_noiseless(kernels) else find_muted(pauses)
+    sounds = find_sounds(pauses)
+    problems = [*_as_list(control), *_judge_order(order, marks_db, is_first_used), *muted]
+    if control is None:
+        # A gain that follows the sound also moves the noise of the pauses and the tones' course.
+        problems += [*sounds, *_as_list(judge_tones(programme, slowed, timeline, breathing))]
+    if step_noise is not None and block is not None and not muted:
+        at_s = timeline.locate_s(block.start_s)
+        problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
     return ModelCheck(
         problems=tuple(problems),
-        withheld=_list_withheld(problems),
+        withheld=_list_withheld([*problems, *sounds]),
         order=order,
         control_db=control_db,
     )
@@ -131,7 +140,7 @@ def _estimate_breathing(noise: StepNoise) -> float:
     """Density of the noise that comes with the top step, over the tone's mean square."""
     idle = 10.0 ** (float(np.median(noise.idle_far_db)) / 10.0)
     top = 10.0 ** (noise.far_db[-1] / 10.0)
-    return max(0.0, top - idle) / 10.0 ** (noise.tone_db[-1] / 10.0)
+    return float(max(0.0, top - idle) / 10.0 ** (noise.tone_db[-1] / 10.0))
 
 
 def _compare_marks(programme: Programme, slowed: Slowed, timeline: Timeline) -> float | None:
@@ -140,13 +149,17 @@ def _compare_marks(programme: Programme, slowed: Slowed, timeline: Timeline) -> 
         first = round(timeline.locate_s(block.start_s) * slowed.rate_hz)
         count = round((block.end_s - block.start_s) * slowed.rate_hz)
         marks.append(cut_padded(slowed.samples, first, count))
-    before = slowed.cut(timeline.locate_s(programme.blocks[0].end_s + 0.1), timeline.locate_s(
-        programme.blocks[0].end_s + 0.2))
+    before = slowed.cut(
+        timeline.locate_s(programme.blocks[0].end_s + 0.1),
+        timeline.locate_s(programme.blocks[0].end_s + 0.2),
+    )
     idle = float(np.mean(before**2)) if len(before) else 0.0
     return compare_marks_db(marks[0], marks[-1], idle)
 
 
-def _judge_order(order: SweepOrder | None, marks_db: float | None) -> list[Problem]:
+def _judge_order(
+    order: SweepOrder | None, marks_db: float | None, is_first_used: bool
+) -> list[Problem]:
     """What the course of the level says: a canceller that learns, a gain that jumps, a fade."""
     if order is None:
         return []
@@ -155,13 +168,13 @@ def _judge_order(order: SweepOrder | None, marks_db: float | None) -> list[Probl
     if (
         marks_db is not None
         and marks_db < CANCELLED_DB - 2.0 * abs(drift_db)
-        and order.first_high_db > CANCELLED_HIGH_DB + sure_db
+        and (not is_first_used or order.first_high_db > CANCELLED_HIGH_DB + sure_db)
     ):
         return [
             Problem(
                 kind="level-control",
                 message=f"the closing mark is {-marks_db:.1f} dB weaker than the opening one, and "
-                "the first sweep stands out in the highs: an echo canceller is learning",
+                "the first sweep differs from the later ones: an echo canceller is learning",
                 effect="level and response are not the set's alone; switch it off",
             )
         ]

@@ -153,18 +153,28 @@ def find_sounds(pauses: list[Pause]) -> list[Problem]:
     usual = float(np.median(others if len(others) >= 3 else levels))
     spread = float(np.median(np.abs(others - usual))) if len(others) >= 3 else 0.0
     limit_db = usual + max(LOUDER_DB, LOUDER_SPREADS * spread)
-    return [
-        Problem(
-            kind="sound-in-pause",
+    louder = [pause for pause in heard if pause.is_silence and pause.level_db > limit_db]
+    return [_tell(pause, pause.level_db - usual) for pause in louder]
+
+
+def _tell(pause: Pause, louder_db: float) -> Problem:
+    """A silence that is louder than the other pauses."""
+    if pause.tonal > TONAL_SHARE:
+        return Problem(
+            kind="howl",
             at_s=pause.at_s,
-            message=f"{pause.name} holds a sound that the other pauses do not: it is "
-            f"{pause.level_db - usual:.0f} dB louder",
-            effect="the noise is withheld; keep quiet from the first mark to the last",
+            message=f"{pause.name} holds a tone near {pause.line_hz:.0f} Hz: howl",
+            effect="the noise is withheld; move mouth and ear apart or turn the gain down",
             block=pause.name,
         )
-        for pause in heard
-        if pause.is_silence and pause.level_db > limit_db
-    ]
+    return Problem(
+        kind="sound-in-pause",
+        at_s=pause.at_s,
+        message=f"{pause.name} holds a sound that the other pauses do not: it is "
+        f"{louder_db:.0f} dB louder",
+        effect="the noise is withheld; keep quiet from the first mark to the last",
+        block=pause.name,
+    )
 
 
 def _find_howl(heard: list[Pause]) -> Problem | None:

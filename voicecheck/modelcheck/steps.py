@@ -1,5 +1,5 @@
 """
-The level steps: does the gain follow the sound, is the top cut off, what noise comes with it?
+The level steps: whether the gain follows the sound, the top is cut off, noise comes with it.
 
 A set without memory, carbon too, answers to an amplitude alike when the sound comes up and when
 it goes down: a step's fade-in and fade-out show one gain. What controls the level by listening (a
@@ -17,11 +17,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from voicecheck.modelcheck.idling import cut_idle_pieces
-from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.fourier import make_phasors
 from voicecheck.idle import make_hann
+from voicecheck.modelcheck.idling import cut_idle_pieces
+from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.programme import make_steps
 from voicecheck.records import Block, Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
@@ -36,8 +37,11 @@ FLAT_SLOPE = 0.45
 """Growth of the output over that of the input, between the two top steps: carbon has 0.65."""
 NEAR_HZ, FAR_HZ = (30.0, 250.0), (250.0, 3900.0)
 HARMONIC_REACH_HZ = 60.0
-GATE_DB, SPEECH_DB, SPEECH_SD_DB = 3.0, 2.5, 2.5
-CODING_DB, CODING_COURSE_DB = 8.0, 5.0
+GATE_DB, SPEECH_DB = 3.0, 2.5
+ROUGH_NEAR_DB, ROUGH_FAR_DB = 5.0, 2.0
+"""Steady noise alone goes up and down by 2.3 dB near a tone and by 1 dB far from it."""
+CODING_DB, CODING_GROWTH = 8.0, (0.65, 1.4)
+"""How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,12 +105,17 @@ def measure_control_db(
             return np.full(2, np.nan)
         at_s = start_s - block.start_s + np.arange(count) / rate_hz / timeline.stretch
         played = make_steps(recipe, block, at_s)
-        both = [_follow(one * turn, weight, hop) for one in (heard, played)]
-        found.append(_compare_fades_db(*both, round(FADE_S / HOP_S)))
+        found.append(
+            _compare_fades_db(
+                _follow(heard * turn, weight, hop),
+                _follow(played * turn, weight, hop),
+                round(FADE_S / HOP_S),
+            )
+        )
     return np.array(found)
 
 
-def _follow(turned: Array, weight: Array, hop: int) -> Array:
+def _follow(turned: NDArray[np.complex128], weight: Array, hop: int) -> Array:
     """Amplitude of a tone against time from its product with a phasor."""
     pieces = np.lib.stride_tricks.sliding_window_view(turned, len(weight))[::hop]
     return np.asarray(np.abs(pieces @ weight))
@@ -189,9 +198,11 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
         _stand_over(noise.near_db, noise.idle_near_db, noise.tone_db, 1.0),
         _stand_over(noise.far_db, noise.idle_far_db, noise.tone_db, 1.0),
     )
-    course = float(np.std(noise.far_db[:-1]))
-    is_steady = max(course, float(np.std(noise.near_db[1:-2]))) < SPEECH_SD_DB
-    if np.sort(over[lower])[-2] > SPEECH_DB and not is_steady and not _is_coded(noise):
+    is_rough = (
+        _measure_roughness_db(noise.near_db) > ROUGH_NEAR_DB
+        or _measure_roughness_db(noise.far_db) > ROUGH_FAR_DB
+    )
+    if np.sort(over[lower])[-2] > SPEECH_DB and is_rough and not _is_coded(noise):
         return Problem(
             kind="sound-in-pause",
             at_s=at_s,
@@ -212,7 +223,8 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
         _stand_over(noise.near_db, noise.idle_near_db, noise.tone_db, 0.75),
         _stand_over(noise.far_db, noise.idle_far_db, noise.tone_db, 0.75),
     )
-    if np.sort(usual[1:-1])[len(usual[1:-1]) // 3] > GATE_DB:
+    # Near the top what breathes with the sound may hide the rest.
+    if float(np.median(usual[: max(2, len(usual) - 2)])) > GATE_DB:
         return Problem(
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
@@ -230,14 +242,20 @@ def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: flo
     return np.asarray(density_db - 10.0 * np.log10(idle + 2.0 * breathing + 1e-20))
 
 
+def _measure_roughness_db(density_db: Array) -> float:
+    """How far a course goes up and down again: what opens with the tone only goes up."""
+    moves_db = np.diff(density_db)
+    return float(np.sum(np.abs(moves_db)) - abs(np.sum(moves_db))) / 2.0
+
+
 def _is_coded(noise: StepNoise) -> bool:
     """Noise close to the tone, well over that far from it, that rises with the tone."""
     if len(noise.tone_db) < 3 or noise.near_db[-1] - noise.far_db[-1] < CODING_DB:
         return False
     if noise.near_db[-1] < float(np.max(noise.idle_near_db)) + CODING_DB:
         return False
-    rise_db = noise.near_db[-1] - noise.near_db[-3] - (noise.tone_db[-1] - noise.tone_db[-3])
-    return bool(abs(rise_db) < CODING_COURSE_DB)
+    growth = float(np.polyfit(noise.tone_db[-4:], noise.near_db[-4:], 1)[0])
+    return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
 
 
 def judge_control(

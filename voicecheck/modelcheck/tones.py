@@ -1,5 +1,5 @@
 """
-The four tones: is there a sound between their products?
+The four tones: whether there is a sound between their products.
 
 What a set makes of four tones lies on lines that can be listed; between them there is noise. The
 block is made of sines that all start at zero on whole numbers of hertz, so that its envelope runs
@@ -26,8 +26,6 @@ EDGE_S, FRAME_S = 0.03, 0.02
 OVER_DB = 3.0
 ASYMMETRY = 0.17
 """Gaussian noise in frames of 20 ms reaches 0.12; speech is at 0.25 and more."""
-HIGHEST_BREATHING_DB = -36.0
-"""Carbon's noise with sound re the sound (common practice, no source): more is another's."""
 
 
 def judge_tones(
@@ -70,7 +68,12 @@ def judge_tones(
     expected = usual + 2.0 * breathing * tones
     if float(estimate_density(power, between)) < 10.0 ** (OVER_DB / 10.0) * expected:
         return None
-    if _measure_asymmetry(samples, between, slowed.low_rate_hz) < ASYMMETRY:
+    energy = _follow_between(samples, between, slowed.low_rate_hz)
+    # Of pairs of frames the median: bursts of frying are in few of them, speech in most.
+    both = energy + energy[::-1]
+    asymmetry = float(np.median(np.abs(energy - energy[::-1]) / np.maximum(both, 1e-30)))
+    between_power = 2.0 * expected * float(np.count_nonzero(between)) / size
+    if asymmetry < ASYMMETRY or float(np.median(energy)) < between_power:
         return None
     name = programme.name_block(blocks[0])
     return Problem(
@@ -99,12 +102,12 @@ def _list_lines(tones_hz: tuple[float, ...], size: int, rate_hz: float) -> NDArr
     return is_line
 
 
-def _measure_asymmetry(samples: Array, between: NDArray[np.bool_], rate_hz: float) -> float:
-    """How far the course of what lies between the lines differs from its own reverse, 0 to 1."""
+def _follow_between(samples: Array, between: NDArray[np.bool_], rate_hz: float) -> Array:
+    """Mean square, frame by frame, of what lies between the lines."""
     rest = np.fft.irfft(np.fft.rfft(samples) * between, len(samples))
     size = round(FRAME_S * rate_hz)
     n_frames = len(rest) // size
     first = (len(rest) - n_frames * size) // 2
-    energy = np.sum(rest[first : first + n_frames * size].reshape(n_frames, size) ** 2, axis=1)
-    total = float(np.sum(energy))
-    return float(np.sum(np.abs(energy - energy[::-1]))) / (2.0 * total) if total > 0.0 else 0.0
+    return np.asarray(
+        np.mean(rest[first : first + n_frames * size].reshape(n_frames, size) ** 2, axis=1)
+    )

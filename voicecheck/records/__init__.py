@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from voicecheck.records.benches import BenchCheck, BenchSetup, CheckItem, Device, StepResult
+    from voicecheck.records.budgets import BudgetRow, CurveBudgetRow
     from voicecheck.records.checkout import (
         BellCheck,
         CheckList,
@@ -55,7 +56,7 @@ if TYPE_CHECKING:
         Noise,
         RecordingInfo,
         Response,
-    Steadiness,
+        Steadiness,
         Timing,
     )
     from voicecheck.records.signals import (
@@ -75,9 +76,17 @@ else:
         if name not in __all__:
             message = f"module {__name__!r} has no attribute {name!r}"
             raise AttributeError(message)
-        from voicecheck.records import benches, checkout, documents, jobs, measurement, signals
+        from voicecheck.records import (
+            benches,
+            budgets,
+            checkout,
+            documents,
+            jobs,
+            measurement,
+            signals,
+        )
 
-        modules = (signals, measurement, jobs, checkout, benches, documents)
+        modules = (signals, budgets, measurement, jobs, checkout, benches, documents)
         found = next(getattr(one, name) for one in modules if hasattr(one, name))
         globals()[name] = found
         return found
@@ -94,12 +103,14 @@ __all__ = [
     "BenchRecord",
     "BenchSetup",
     "Block",
+    "BudgetRow",
     "Calibration",
     "CheckItem",
     "CheckList",
     "CheckStep",
     "Comparison",
     "Conditions",
+    "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",
@@ -131,8 +142,8 @@ __all__ = [
     "Run",
     "SetType",
     "SpeechCheck",
-    "StepResult",
     "Steadiness",
+    "StepResult",
     "Timeline",
     "Timing",
     "ToneCheck",

@@ -6,6 +6,7 @@ import dataclasses
 from dataclasses import dataclass, field
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.budgets import Budgets, CurveBudget
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions, Problem
 
@@ -44,7 +45,8 @@ class Response:
 
     Where the parts of the uncertainty are known they stand beside it, each the half-width of a
     95 % interval of shape (n_points,): `noise_uncertainty_db` (recording noise and window),
-    `seat_uncertainty_db` (re-seating or re-conditioning), `calibration_uncertainty_db`.
+    `seat_uncertainty_db` (re-seating or re-conditioning), `calibration_uncertainty_db`. `budget`
+    has all of them, with their degrees of freedom; it is empty in older documents.
     """
 
     unit: str
@@ -57,6 +59,7 @@ class Response:
     noise_uncertainty_db: Array | None = None
     seat_uncertainty_db: Array | None = None
     calibration_uncertainty_db: Array | None = None
+    budget: CurveBudget = ()
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -81,7 +84,8 @@ class Bands:
     """
     Power means of the response over bands, and its value at 1 kHz, in the response's unit.
 
-    Each `*_uncertainty_db` is the half-width of a 95 % interval.
+    Each `*_uncertainty_db` is the half-width of a 95 % interval, made of the rows that `budget` has
+    under the figure's key.
     """
 
     low_db: float | None = None
@@ -92,6 +96,7 @@ class Bands:
     mid_uncertainty_db: float | None = None
     high_uncertainty_db: float | None = None
     at_1khz_uncertainty_db: float | None = None
+    budget: Budgets = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +111,7 @@ class Loudness:
     rlr_db: float | None = None
     stmr_db: float | None = None
     uncertainty_db: float | None = None
+    budget: Budgets = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,6 +122,7 @@ class Distortion:
     `harmonic_db` has shape (n_orders, n_points), dB re the output fundamental; where the
     harmonic is under the noise it is NaN and `harmonic_below_db` (same shape) holds the level
     that it is less than. `thd_percent` has shape (n_points,), NaN with `thd_below_percent` alike.
+    `budget` is that of THD.
     """
 
     frequency_hz: Array
@@ -125,6 +132,7 @@ class Distortion:
     harmonic_db: Array
     thd_below_percent: Array
     harmonic_below_db: Array
+    budget: CurveBudget = ()
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -187,6 +195,7 @@ class Noise:
     flat_uncertainty_db: float | None = None
     psophometric_uncertainty_db: float | None = None
     c_message_uncertainty_db: float | None = None
+    budget: Budgets = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

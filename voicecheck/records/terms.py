@@ -29,9 +29,14 @@ RateHz = Literal[44100, 48000, 96000]
 Scale = Literal["linear", "log"]
 """How a quantity is judged: as it is, or as 20 log10 of its ratio to the mean."""
 
+BudgetName = Literal[
+    "noise", "seats", "calibration", "microphone", "bench", "unsteadiness", "rounding"
+]
+"""What an uncertainty is made of."""
+
 Family = Literal[
     "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
-    "position",
+    "position", "steadiness",
 ]  # fmt: skip
 """Kinds of complaint, what matters most to somebody on the telephone first."""
 

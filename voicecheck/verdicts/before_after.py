@@ -14,6 +14,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
@@ -30,7 +31,6 @@ from voicecheck.verdicts.limits import (
     mean_variance,
 )
 from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
-from voicecheck.verdicts.pooling import COVERAGE_95
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 
 RULE_FACTOR = 2.0

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.records import Baseline, BaselineQuantity, Response, Run
 from voicecheck.records.arrays import Array
-from voicecheck.verdicts.pooling import COVERAGE_95
 from voicecheck.verdicts.quantities import Spread
 from voicecheck.verdicts.readings import mean_level_db
 

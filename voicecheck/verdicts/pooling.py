@@ -13,10 +13,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from voicecheck.budgets import combine_curve_rows, pool_curve_rows, student_95
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import (
     Bands,
     Conditions,
+    CurveBudgetRow,
     FineResponse,
     Intermodulation,
     Loudness,
@@ -27,6 +29,7 @@ from voicecheck.records import (
     Run,
 )
 from voicecheck.records.arrays import Array
+from voicecheck.records.budgets import CurveBudget
 from voicecheck.verdicts.poolparts import (
     BAND_FIELDS,
     IMD_FIELDS,
@@ -34,18 +37,15 @@ from voicecheck.verdicts.poolparts import (
     mean_of_known,
     mean_where_half,
     pool_distortion,
+    pool_intervals,
     pool_ladders,
     pool_linearity,
     pool_noise,
     pool_scalars,
-    pool_uncertainties,
-    pool_uncertainty,
+    pool_steadiness,
 )
 from voicecheck.verdicts.readings import mean_level_db
 
-COVERAGE_95 = 1.959964
-"""Half-width of a 95 % interval in standard deviations of a normal value."""
-MANY_DOF = 1e9
 ONE_RECORDING = "one recording: the spread between seats is not known"
 
 
@@ -114,6 +114,7 @@ def pool_run(
         ),
         noise=pool_noise([m.noise for m in usable]),
         sinad_db=mean_of_known([m.sinad_db for m in usable]),
+        steadiness=pool_steadiness([m.steadiness for m in usable]),
         problems=_join_problems(measurements),
         conditions=common_conditions([m.conditions for m in usable], path),
         steps=_describe(len(usable), len(measurements)),
@@ -132,13 +133,12 @@ def pool_run(
 
 
 def _pool_bands(parts: Sequence[Bands]) -> Bands:
-    return Bands(**pool_scalars(parts, BAND_FIELDS), **pool_uncertainties(parts, BAND_FIELDS))
+    return Bands(**pool_scalars(parts, BAND_FIELDS), **pool_intervals(parts, BAND_FIELDS))
 
 
 def _pool_loudness(parts: Sequence[Loudness]) -> Loudness:
     stated = [name for name in LOUDNESS_FIELDS if getattr(parts[0], name) is not None]
-    own = pool_uncertainty(parts, stated[0], "uncertainty_db") if stated else None
-    return Loudness(**pool_scalars(parts, LOUDNESS_FIELDS), uncertainty_db=own)
+    return Loudness(**pool_scalars(parts, LOUDNESS_FIELDS), **pool_intervals(parts, stated))
 
 
 def _first_kind(measurements: Sequence[Measurement]) -> str:
@@ -197,71 +197,43 @@ def _circular_mean(phases: Array) -> Array:
 
 def _pool_response(responses: Sequence[Response], levels: Array, seat_sd: Array) -> Response:
     count = np.maximum(np.sum(np.isfinite(levels), axis=0), 1)
-    noise = np.vstack([_noise_part(r) for r in responses])
-    calibration = np.vstack([_calibration_part(r) for r in responses])
-    noise_u = np.sqrt(mean_where_half((noise / COVERAGE_95) ** 2) / count)
     # Calibration is the same for every seat, so it does not average down.
-    calibration_u = mean_where_half(calibration) / COVERAGE_95
-    seat_u = seat_sd / np.sqrt(count)
+    rows = pool_curve_rows([_rows_of(r) for r in responses])
+    budget = (*rows, _seats_row(seat_sd, count)) if len(responses) > 1 else rows
+    part = {row.name: row.half_width for row in budget}
     level = mean_where_half(levels)
-    total, seat_half = combine_uncertainty(noise_u, seat_u, calibration_u, count)
     return Response(
         unit=responses[0].unit,
         frequency_hz=responses[0].frequency_hz,
         level_db=level,
-        uncertainty_db=np.where(np.isfinite(level), total, np.nan),
+        uncertainty_db=np.where(np.isfinite(level), combine_curve_rows(budget), np.nan),
         snr_db=mean_where_half(np.vstack([r.snr_db for r in responses])),
         phase_rad=_circular_mean(np.vstack([r.phase_rad for r in responses])),
         group_delay_s=mean_where_half(np.vstack([r.group_delay_s for r in responses])),
-        noise_uncertainty_db=COVERAGE_95 * noise_u,
-        seat_uncertainty_db=seat_half,
-        calibration_uncertainty_db=COVERAGE_95 * calibration_u,
+        noise_uncertainty_db=part["noise"],
+        seat_uncertainty_db=part.get("seats", np.full_like(level, np.nan)),
+        calibration_uncertainty_db=part.get("calibration", np.zeros_like(level)),
+        budget=budget,
     )
 
 
-def _noise_part(response: Response) -> Array:
-    part = response.noise_uncertainty_db
-    return response.uncertainty_db if part is None else part
+def _seats_row(seat_sd: Array, count: Array) -> CurveBudgetRow:
+    dof = np.maximum(count - 1, 1)
+    half_width = student_95(dof) * seat_sd / np.sqrt(count)
+    return CurveBudgetRow(name="seats", half_width=half_width, dof=dof)
 
 
-def _calibration_part(response: Response) -> Array:
-    part = response.calibration_uncertainty_db
-    return np.zeros_like(response.level_db) if part is None else part
-
-
-def combine_uncertainty(
-    noise_u: Array, seat_u: Array, calibration_u: Array, count: Array
-) -> tuple[Array, Array]:
-    """
-    95 % half-widths of a pooled curve and of its seat part.
-
-    Parameters
-    ----------
-    noise_u, seat_u, calibration_u : ndarray, shape (n_points,)
-        Standard uncertainties of the mean in dB; `seat_u` NaN where it is not known.
-    count : ndarray, shape (n_points,)
-        Seats behind each point.
-
-    Returns
-    -------
-    total_db, seat_db : ndarray, shape (n_points,)
-        The seat part is NaN where it is not known; the total then leaves it out.
-
-    Notes
-    -----
-    Source: JCGM 100:2008, 5.1.2 and equation G.2b.
-    """
-    from scipy.stats import t as student
-
-    known_seat = np.nan_to_num(seat_u)
-    variance = noise_u**2 + known_seat**2 + np.nan_to_num(calibration_u) ** 2
-    dof_seat = np.maximum(count - 1, 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        dof = np.where(known_seat > 0.0, variance**2 / (known_seat**4 / dof_seat), MANY_DOF)
-    dof = np.clip(np.nan_to_num(dof, nan=MANY_DOF), 1.0, MANY_DOF)
-    total: Array = student.ppf(0.975, dof) * np.sqrt(variance)
-    seat: Array = student.ppf(0.975, dof_seat) * seat_u
-    return total, seat
+def _rows_of(response: Response) -> CurveBudget:
+    """The budget, or what an older document has in its place."""
+    if response.budget:
+        return response.budget
+    noise = response.noise_uncertainty_db
+    own = response.uncertainty_db if noise is None else noise
+    rows = (CurveBudgetRow(name="noise", half_width=own),)
+    shared = response.calibration_uncertainty_db
+    if shared is None:
+        return rows
+    return (*rows, CurveBudgetRow(name="calibration", half_width=shared))
 
 
 def _pool_fine(usable: Sequence[Measurement]) -> FineResponse | None:

@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from voicecheck.records import Distortion, Linearity, Noise
+from voicecheck.budgets import combine_rows, pool_rows, student_95, uncertainty_name
+from voicecheck.records import BudgetRow, Distortion, Linearity, Noise, Steadiness
 from voicecheck.records.arrays import Array
+from voicecheck.records.budgets import Budgets
 
 BAND_FIELDS = ("low_db", "mid_db", "high_db", "at_1khz_db")
 LOUDNESS_FIELDS = ("slr_db", "rlr_db", "stmr_db")
@@ -46,7 +48,7 @@ def mean_of_known(values: Sequence[float | None]) -> float | None:
     return float(np.mean(kept)) if kept and 2 * len(kept) >= len(values) else None
 
 
-def pool_scalars(parts: Sequence[object], fields: Sequence[str]) -> dict[str, float | None]:
+def pool_scalars(parts: Sequence[object], fields: Sequence[str]) -> dict[str, Any]:
     """Means of several scalars, by the name of their field."""
     return {field: mean_of_known([getattr(part, field) for part in parts]) for field in fields}
 
@@ -77,56 +79,50 @@ def _only_where_withheld(below: Array, value: Array) -> Array:
     return kept
 
 
-def pool_uncertainty(parts: Sequence[object], field: str, own_field: str) -> float | None:
+def pool_intervals(parts: Sequence[Any], fields: Sequence[str]) -> dict[str, Any]:
     """
-    95 % half-width of a pooled scalar.
+    Intervals of several pooled scalars, and the budget that they are made of.
 
     Parameters
     ----------
     parts : sequence of records
-    field : str
-        The scalar.
-    own_field : str
-        Its uncertainty in one recording; part of it may be common to all, so it is not averaged
-        down.
+        Each with a `budget` by figure.
+    fields : sequence of str
+        The scalars.
 
     Returns
     -------
-    float or None
-        Root sum square of that and of Student's t times the seats' spread over root n;
-        `None` where the recordings state none.
+    dict
+        `budget`, and of each field its uncertainty: `None` where the recordings state none.
     """
-    from scipy.stats import t as student
+    budgets: Budgets = {}
+    found: dict[str, Any] = {}
+    for field in fields:
+        stated = [part for part in parts if getattr(part, field) is not None]
+        name = uncertainty_name(field)
+        own = mean_of_known([getattr(part, name) for part in stated])
+        found[name] = None
+        if own is None or 2 * len(stated) < len(parts):
+            continue
+        rows = [part.budget[field] for part in stated if field in part.budget]
+        # An older document has no rows: its uncertainty is taken as common to all.
+        is_split = len(rows) == len(stated)
+        pooled = pool_rows(rows) if is_split else (BudgetRow(name="bench", half_width=own),)
+        seats = make_seats_row([getattr(part, field) for part in stated])
+        pooled = (*pooled, seats) if seats else pooled
+        found[name] = combine_rows(pooled)
+        budgets |= {field: pooled} if is_split else {}
+    return {**found, "budget": budgets}
 
-    values = [value for part in parts if (value := getattr(part, field)) is not None]
-    own = mean_of_known([getattr(part, own_field) for part in parts])
-    if own is None or not values:
-        return None
+
+def make_seats_row(values: Sequence[float]) -> BudgetRow | None:
+    """What the spread between seats leaves of their mean; `None` with one seat."""
     n = len(values)
-    if n == 1:
-        return own
-    seats = float(student.ppf(0.975, n - 1)) * float(np.std(values, ddof=1)) / math.sqrt(n)
-    return math.hypot(own, seats)
-
-
-def uncertainty_name(field: str) -> str:
-    """
-    Name of the field that holds a level's uncertainty.
-
-    Examples
-    --------
-    >>> uncertainty_name("psophometric_dbfs")
-    'psophometric_uncertainty_db'
-    """
-    return f"{field.rpartition('_')[0]}_uncertainty_db"
-
-
-def pool_uncertainties(parts: Sequence[object], fields: Sequence[str]) -> dict[str, float | None]:
-    """Uncertainties of several scalars, by the name of their field."""
-    return {
-        uncertainty_name(field): pool_uncertainty(parts, field, uncertainty_name(field))
-        for field in fields
-    }
+    if n < 2:
+        return None
+    spread = float(np.std(values, ddof=1)) / math.sqrt(n)
+    half_width = float(student_95(n - 1)) * spread
+    return BudgetRow(name="seats", half_width=half_width, dof=float(n - 1))
 
 
 def pool_ladders(ladders: Sequence[Sequence[Linearity]]) -> tuple[Linearity, ...]:
@@ -183,5 +179,15 @@ def pool_noise(parts: Sequence[Noise]) -> Noise:
         there = [part for part in parts if getattr(part, field) is not None]
         same = bool(there) and len(there) == len(parts) and _same_shapes(there, field)
         arrays[field] = _mean_of(there, field) if same else None
-    uncertainties = pool_uncertainties(parts, UNCERTAIN_NOISE_FIELDS)
-    return Noise(**arrays, **pool_scalars(parts, NOISE_FIELDS), **uncertainties)  # type: ignore[arg-type]
+    intervals = pool_intervals(parts, UNCERTAIN_NOISE_FIELDS)
+    return Noise(**arrays, **pool_scalars(parts, NOISE_FIELDS), **intervals)
+
+
+def pool_steadiness(parts: Sequence[Steadiness]) -> Steadiness:
+    """Mean drift with the interval of a mean, mean rate of losses."""
+    own = mean_of_known([part.drift_uncertainty_db for part in parts])
+    return Steadiness(
+        drift_db=mean_of_known([part.drift_db for part in parts]),
+        drift_uncertainty_db=None if own is None else own / math.sqrt(len(parts)),
+        losses_per_min=mean_of_known([part.losses_per_min for part in parts]),
+    )
