@@ -67,18 +67,25 @@ Listen = Annotated[
 def register(app: typer.Typer) -> None:
     """Add a command for every check to the command line."""
     for kind in list_kinds():
-        app.command(kind.name, help=kind.about)(make_command(kind))
+        app.command(kind.name, help=kind.about)(CheckCommand(kind))
 
 
-def make_command(kind: CheckKind) -> Callable[..., None]:
-    """The function of a check's command, with the options that the check has."""
+class CheckCommand:
+    """The function of a check's command; its options are made when they are asked for."""
 
-    def command(**values: Any) -> None:
-        _Call(kind, values).run()
+    def __init__(self, kind: CheckKind) -> None:
+        self.kind = kind
+        self.__name__ = kind.name
+        self.__annotations__: dict[str, Any] = {}
 
-    command.__signature__ = inspect.Signature(_list_parameters(kind))  # type: ignore[attr-defined]
-    command.__annotations__ = {}
-    return command
+    @property
+    def __signature__(self) -> inspect.Signature:
+        """What the check may be told, as a function would state it."""
+        return inspect.Signature(_list_parameters(self.kind))
+
+    def __call__(self, **values: Any) -> None:
+        """Take, analyse, keep and show."""
+        _Call(self.kind, values).run()
 
 
 def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:
