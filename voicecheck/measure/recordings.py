@@ -39,6 +39,7 @@ from voicecheck.records import (
     Timeline,
     Timing,
 )
+from voicecheck.records.signals import SourceDistortion
 
 UNUSUAL_DRIFT_PPM = 150.0
 
@@ -80,10 +81,10 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     sound = _inspect(programme, recording, placed, idle)
-    sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle)
     calibration = recording.calibration
+    sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle)
+    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
     is_first_used = 0 in sound.used
     checked = _check_model(
@@ -95,9 +96,9 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     return Measurement(
         recording=describe_recording(recording),
         timing=_describe_timing(timeline),
-        response=sweep.make_response(calibration, shift_db),
+        response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
-        bands=sweep.make_bands(shift_db, calibration),
+        bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
         distortion=None if "distortion" in checked.withheld else sweep.make_distortion(),
         linearity=at_1khz if is_heard else None,
@@ -105,7 +106,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         intermodulation=Intermodulation()
         if checked.withheld & {"four-tone", "distortion"}
         else distortion.measure_intermodulation(programme, recording, timeline, idle),
-        noise=calibrate_noise(figures, calibration),
+        noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
@@ -173,14 +174,49 @@ def _inspect(
 
 
 def _measure_ladders(
-    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    sweep: SweepAnalysis,
 ) -> tuple[Linearity, ...]:
     """Level steps of every frequency that the programme has them at."""
-    found = [
-        distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
-        for frequency_hz in programme.recipe.step_frequencies_hz
-    ]
-    return tuple(one for one in found if one is not None)
+    ladders = []
+    for frequency_hz in programme.recipe.step_frequencies_hz:
+        found = distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
+        shares = sweep.find_source_shares(frequency_hz)
+        if found is not None:
+            ladders.append(found if shares is None else distortion.limit_steps(found, shares))
+    return tuple(ladders)
+
+
+def measure_source(programme: Programme, recording: Recording) -> SourceDistortion:
+    """
+    What a source distorts itself, from a recording of nothing but the source.
+
+    Parameters
+    ----------
+    programme : Programme
+        As it was played; its level is the drive that the result holds at.
+    recording : Recording
+        One that `measure_recording` finds no fault in: all of its sweeps are used.
+
+    Returns
+    -------
+    SourceDistortion
+
+    Raises
+    ------
+    RecordingError
+        As `measure_recording`.
+    """
+    _check_rate(programme, recording)
+    marks = inspection.find_timeline(programme, recording)
+    placed = continuity.check_continuity(programme, recording, marks)
+    idle = compute_idle_spectrum(programme, recording, placed.timeline)
+    kept = list(range(len(placed.spectra.values)))
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
+    return sweep.make_source()
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:

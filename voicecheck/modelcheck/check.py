@@ -199,7 +199,7 @@ def _list_withheld(problems: list[Problem]) -> frozenset[str]:
         block = problem.block or ""
         if problem.kind in {"muted", "howl"} or block.startswith("silence"):
             withheld.add("noise")
-        elif problem.kind == "coding":
+        elif problem.kind == "lossy-coding":
             withheld |= {"noise", "distortion"}
         elif problem.kind == "sound-in-pause":
             withheld.add("steps" if block.startswith("steps") else "four-tone")

@@ -212,7 +212,7 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
         )
     if _is_coded(noise):
         return Problem(
-            kind="coding",
+            kind="lossy-coding",
             message="an error that follows the tone lies close to it: "
             "the sound went through a lossy coder",
             effect="noise and distortion hold the coder's error, and are withheld; "
