@@ -113,7 +113,9 @@ def test_each_loss_is_a_dropout_with_its_time_and_the_rate_is_judged() -> None:
     found = sorted(p.at_s or 0.0 for p in measurement.problems if p.kind == "dropout")
     assert np.allclose(found, at_s, atol=0.02)
     assert tell(measurement) == {("dropout", f"sweep {k}") for k in (1, 2, 3)}
-    sounding_s = sum(p.end_s - p.start_s for p in played().parts if p.peak and p.kind != "mark")
+    sounding_s = sum(
+        p.end_s - p.start_s for k in ("sweep", "steps", "four-tone") for p in played().of(k)
+    )
     assert measurement.steadiness.losses_per_min == pytest.approx(60 * 6 / sounding_s, rel=1e-6)
     whole = curve(measure(take("carbon").samples))
     assert np.max(np.abs(curve(measurement).level_db - whole.level_db)) < 0.1

@@ -27,6 +27,8 @@ UNSTEADY_DB = 0.6
 """How far a sweep may lie outside what first and last span; granules jump by 0.3 dB (MEM)."""
 FADED_DB = 2.5
 """More than a carbon element settles by within a take (1 to 2 dB, common practice, no source)."""
+NOISELESS_DB, NOISELESS_SHARE = -110.0, 1e-5
+"""What the window leaks of a step's tone; what a recorder of 24 bit rounds repeats by."""
 LEAST_CONTROL_DB = 0.3
 """What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
 CANCELLED_DB, CANCELLED_HIGH_DB = -0.3, 0.08
@@ -107,7 +109,7 @@ def check_model(
     if step_noise is not None:
         breathing = _estimate_breathing(step_noise)
     marks_db = _compare_marks(programme, slowed, timeline)
-    muted = [] if _is_noiseless(kernels) else find_muted(pauses)
+    muted = [] if _is_noiseless(kernels, step_noise) else find_muted(pauses)
     sounds = find_sounds(pauses)
     problems = [*_as_list(control), *_judge_order(order, marks_db, is_first_used), *muted]
     if control is None:
@@ -128,12 +130,12 @@ def _as_list(problem: Problem | None) -> list[Problem]:
     return [] if problem is None else [problem]
 
 
-def _is_noiseless(kernels: Kernels) -> bool:
-    """Whether repeats agree to the last digit: a chain of numbers alone has silent pauses."""
+def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
+    """Whether there is no noise with the sound either: a chain of numbers has silent pauses."""
     if len(kernels.repeats) < 2:
-        return False
+        return noise is not None and float(np.median(noise.far_db)) < NOISELESS_DB
     scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
-    return scatter < 1e-5 * float(np.max(np.abs(kernels.repeats)))
+    return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
 
 
 def _estimate_breathing(noise: StepNoise) -> float:
