@@ -40,6 +40,8 @@ HARMONIC_REACH_HZ = 60.0
 GATE_DB, SPEECH_DB = 3.0, 2.5
 ROUGH_NEAR_DB, ROUGH_FAR_DB = 5.0, 2.0
 """Steady noise alone goes up and down by 2.3 dB near a tone and by 1 dB far from it."""
+LEAKED_DB = -55.0
+"""Density beside a tone over its mean square: the window leaks 15 dB less."""
 CODING_DB, CODING_GROWTH = 8.0, (0.65, 1.4)
 """How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
 
@@ -253,6 +255,8 @@ def _is_coded(noise: StepNoise) -> bool:
     if len(noise.tone_db) < 3 or noise.near_db[-1] - noise.far_db[-1] < CODING_DB:
         return False
     if noise.near_db[-1] < float(np.max(noise.idle_near_db)) + CODING_DB:
+        return False
+    if noise.near_db[-1] - noise.tone_db[-1] < LEAKED_DB:
         return False
     growth = float(np.polyfit(noise.tone_db[-4:], noise.near_db[-4:], 1)[0])
     return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
