@@ -34,7 +34,7 @@ BudgetName = Literal[
 
 Family = Literal[
     "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
-    "position",
+    "position", "steadiness",
 ]  # fmt: skip
 """Kinds of complaint, what matters most to somebody on the telephone first."""
 

@@ -26,6 +26,8 @@ The error by noise goes with the root of the sum, the bias of a resonance of qua
 what still rings where it closes: exp(-pi c / Q) after c cycles, 2 % at 5 and 0.04 % at 10 for
 Q 4. The longer windows serve what is sharper.
 """
+LEAST_POWER = 1e-24
+"""Of noise in a bin, -237 dBFS: below what the arithmetic itself leaves."""
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
@@ -165,6 +167,9 @@ def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
     -------
     NoiseDensity
     """
+    # Muted pauses have no spectrum at all, and what the repeats' scatter is held against must
+    # have a shape.
+    spectrum = np.maximum(spectrum, LEAST_POWER)
     highest_hz = spectrum_hz[-1]
     n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
     edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)
