@@ -9,8 +9,11 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 
-from voicecheck.cli.main import app
+import pytest
+
+from voicecheck.cli import make_app
 from voicecheck.records import Recipe
 
 NOW = "2026-03-02T09:00:00+00:00"
@@ -35,7 +38,9 @@ def error_db(found: float | None, truth: float) -> float:
     return abs(20 * math.log10(found / truth))
 
 
-def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
+def open_commands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., str]:
     """What runs a command in this process; it returns what was printed, errors are raised."""
     monkeypatch.setenv("VOICECHECK_BOOK", str(tmp_path / "book"))
     monkeypatch.setattr("voicecheck.workflow.benches.sitting.Recipe", lambda: SHORT)
@@ -43,7 +48,7 @@ def open_commands(tmp_path, capsys, monkeypatch) -> Callable[..., str]:
 
     def run(*arguments: object) -> str:
         capsys.readouterr()
-        code = app([str(word) for word in arguments], standalone_mode=False)
+        code = make_app()([str(word) for word in arguments], standalone_mode=False)
         assert code in {None, 0}
         return capsys.readouterr().out
 

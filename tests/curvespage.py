@@ -1,3 +1,4 @@
+# mypy: disable-error-code="type-arg"
 """A throwaway page with nothing but the figures on it, under the policy of the real one."""
 
 import json

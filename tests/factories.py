@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,no-any-return,type-var,union-attr"
 """
 Records as a bench would give them, made of closed forms and a seed, for charts and reports.
 

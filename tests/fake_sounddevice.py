@@ -1,3 +1,4 @@
+# mypy: disable-error-code="type-arg"
 """
 A stand-in for the sound library, for faults that no virtual server can be made to show.
 
@@ -11,6 +12,7 @@ import os
 import threading
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -46,7 +48,9 @@ def _terminate() -> None:
 class Stream:
     """A wire from output to input that runs as fast as it can."""
 
-    def __init__(self, *, channels, callback, finished_callback, **_options) -> None:
+    def __init__(
+        self, *, channels: Any, callback: Any, finished_callback: Any, **_options: Any
+    ) -> None:
         self.channels, self.callback, self.finished = channels, callback, finished_callback
         with Path(os.environ["FAKE_SOUND_LOG"]).open("a+") as log:
             log.write("opened\n")

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined"
 """Small helpers shared by the tests."""
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 import numpy as np
@@ -24,33 +26,33 @@ AMPLITUDE = 10 ** (-12 / 20)
 
 
 @lru_cache
-def default_programme(rate_hz=48000):
+def default_programme(rate_hz: Any = 48000) -> Any:
     return make_programme(Recipe(rate_hz=rate_hz))
 
 
-def record(plant, programme=None):
+def record(plant: Any, programme: Any = None) -> Any:
     """Recording of a programme through a plant."""
     programme = programme or default_programme()
     return Recording(samples=plant(programme.samples, programme.rate_hz), rate_hz=programme.rate_hz)
 
 
 @lru_cache(maxsize=128)
-def measure(plant, programme=None):
+def measure(plant: Any, programme: Any = None) -> Any:
     """Measurement of a programme through a plant, kept for the next test that asks."""
     programme = programme or default_programme()
     return measure_recording(programme, record(plant, programme))
 
 
-def response_error_db(measurement, plant):
+def response_error_db(measurement: Any, plant: Any) -> Any:
     response = measurement.response
     return response.level_db - plant.true_response_db(response.frequency_hz, AMPLITUDE)
 
 
-def rms(values):
+def rms(values: Any) -> Any:
     return float(np.sqrt(np.mean(np.square(values))))
 
 
-def kinds(measurement):
+def kinds(measurement: Any) -> Any:
     return [problem.kind for problem in measurement.problems]
 
 

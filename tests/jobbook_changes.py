@@ -1,13 +1,14 @@
 """What both databases must show of a book's changes."""
 
 import dataclasses
+from typing import Any
 
 from jobbook_samples import draw_baseline, make_type
 
 from voicecheck.jobbook import JobBook
 
 
-def check_changes(where) -> None:
+def check_changes(where: Any) -> None:
     """Each kind of change moves its own mark and no other, whoever makes it."""
     set_type = make_type()
     with JobBook.open(where) as book, JobBook.open(where) as other:

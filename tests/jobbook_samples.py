@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,unused-ignore"
 """Invented records of every kind, drawn from a seed."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="assignment,type-arg"
 """
 A plant with a known answer, for tests only: a polynomial in front of a filter of known response.
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -20,7 +22,7 @@ OVERSAMPLING = 4
 HALF_TAPS = 16
 
 
-def carbon_like(frequency_hz):
+def carbon_like(frequency_hz: Any) -> Any:
     """High-pass at 250 Hz, resonance at 2.3 kHz (Q 1.6), low-pass: a telephone transmitter."""
     s = 2j * np.pi * np.asarray(frequency_hz, float)
     high_pass = s / (s + 2 * np.pi * 250)
@@ -29,7 +31,7 @@ def carbon_like(frequency_hz):
     return 0.8 * high_pass * resonance
 
 
-def resonant_receiver(frequency_hz):
+def resonant_receiver(frequency_hz: Any) -> Any:
     """Undamped receiver: a peak of Q 8 at 1 kHz and a second one of Q 10 at 2.6 kHz."""
     s = 2j * np.pi * np.asarray(frequency_hz, float)
     total = 0
@@ -39,7 +41,7 @@ def resonant_receiver(frequency_hz):
     return total + 0.05 * s / (s + 2 * np.pi * 150)
 
 
-def flat(frequency_hz):
+def flat(frequency_hz: Any) -> Any:
     return np.ones(np.shape(frequency_hz), complex)
 
 
@@ -60,28 +62,28 @@ class KnownPlant:
     seed: int = 1
     tail_s: float = 0.5
 
-    def true_response_db(self, frequency_hz, amplitude):
+    def true_response_db(self, frequency_hz: Any, amplitude: Any) -> Any:
         gain = 1 + 0.75 * self.cube * amplitude**2
         return 20 * np.log10(np.abs(self.response(frequency_hz)) * gain)
 
-    def true_harmonic_ratio(self, order, frequency_hz, amplitude):
+    def true_harmonic_ratio(self, order: Any, frequency_hz: Any, amplitude: Any) -> Any:
         frequency_hz = np.asarray(frequency_hz, float)
         fundamental = np.abs(self.response(frequency_hz)) * amplitude
         fundamental = fundamental * (1 + 0.75 * self.cube * amplitude**2)
         made = {2: self.square * amplitude**2 / 2, 3: self.cube * amplitude**3 / 4}.get(order, 0.0)
         return abs(made) * np.abs(self.response(order * frequency_hz)) / fundamental
 
-    def true_thd_percent(self, frequency_hz, amplitude):
+    def true_thd_percent(self, frequency_hz: Any, amplitude: Any) -> Any:
         parts = [self.true_harmonic_ratio(m, frequency_hz, amplitude) ** 2 for m in (2, 3)]
         return 100 * np.sqrt(sum(parts))
 
-    def __call__(self, samples, rate_hz):
+    def __call__(self, samples: Any, rate_hz: Any) -> Any:
         rng = np.random.default_rng(self.seed)
         undisturbed = replace(self, noise_dbfs=None, mains_dbfs=None, frying_per_s=0.0, seed=0)
         clean = _transduce(undisturbed, np.asarray(samples, float).tobytes(), rate_hz)
         return clean + self._disturb(len(clean), rate_hz, rng)
 
-    def transduce(self, samples, rate_hz):
+    def transduce(self, samples: Any, rate_hz: Any) -> Any:
         # Zeros around keep the circular filter's tail off the signal.
         pad = rate_hz
         length = fft.next_fast_len(len(samples) + 2 * pad + int(rate_hz * (self.latency_s + 1)))
@@ -105,7 +107,7 @@ class KnownPlant:
             y, (np.arange(n_out) / (1 + self.drift_ppm * 1e-6) + pad) * OVERSAMPLING
         )
 
-    def _disturb(self, n_samples, rate_hz, rng):
+    def _disturb(self, n_samples: Any, rate_hz: Any, rng: Any) -> Any:
         time_s = np.arange(n_samples) / rate_hz
         total = np.zeros(n_samples)
         if self.noise_dbfs is not None:
@@ -126,12 +128,12 @@ class KnownPlant:
 
 
 @lru_cache(maxsize=24)
-def _transduce(plant, samples, rate_hz):
+def _transduce(plant: Any, samples: Any, rate_hz: Any) -> Any:
     """Seeds differ in their noise only: what the plant makes of a signal is kept."""
     return plant.transduce(np.frombuffer(samples), rate_hz)
 
 
-def _interpolate(samples, position):
+def _interpolate(samples: Any, position: Any) -> Any:
     """Windowed-sinc interpolation of an oversampled signal, its band far below Nyquist."""
     if np.array_equal(position, np.round(position)):
         return samples[position.astype(int)]

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined,call-overload,index,type-arg"
 """What the tests of the page share: a client that may ask, and a real browser."""
 
 import re
@@ -9,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from services import need, need_module
 
@@ -105,7 +107,7 @@ def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
 
 
 @contextmanager
-def open_browser(**options) -> Iterator:
+def open_browser(**options: Any) -> Iterator:
     """A context of a headless browser that never waits longer than half a minute."""
     driver_library = need_module("playwright.sync_api", "PAGE")
     need("PAGE", None if CHROMIUM.exists() else f"there is no {CHROMIUM}")
@@ -117,7 +119,7 @@ def open_browser(**options) -> Iterator:
         browser.close()
 
 
-def watch_console(page) -> list[str]:
+def watch_console(page: Any) -> list[str]:
     """Errors and warnings of a page, filled as they come; policy violations are among them."""
     told: list[str] = []
     page.on("console", lambda m: told.append(m.text) if m.type in {"error", "warning"} else None)
@@ -125,7 +127,7 @@ def watch_console(page) -> list[str]:
     return told
 
 
-def find_barriers(page) -> list[str]:
+def find_barriers(page: Any) -> list[str]:
     """Serious faults that axe-core finds on a page as it is shown now."""
     # The library is given through the debugger, since the page's own policy lets no script in.
     page.evaluate(AXE.read_text(encoding="utf-8"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 from plants.carbon import Carbon
@@ -17,7 +18,7 @@ SILENT = White(-300.0)
 
 
 @cache
-def make_played(n_sweeps=3, sweep_s=1.0):
+def make_played(n_sweeps: Any = 3, sweep_s: Any = 1.0) -> Any:
     """A programme as its file and its JSON document show it."""
     programme = make_programme(Recipe(n_sweeps=n_sweeps, sweep_s=sweep_s))
     names = ("kind", "start_s", "end_s", "peak", "from_hz", "to_hz")
@@ -25,7 +26,7 @@ def make_played(n_sweeps=3, sweep_s=1.0):
     return Played.from_document(programme.samples, {"rate_hz": 48000, "blocks": blocks})
 
 
-def without_noise(plant):
+def without_noise(plant: Any) -> Any:
     """The plant alone: no noise, and no memory where it has one."""
     if isinstance(plant, Carbon):
         return replace(
@@ -37,7 +38,7 @@ def without_noise(plant):
     return replace(plant, noise=SILENT)
 
 
-def find_tones(samples, rate_hz, frequencies_hz):
+def find_tones(samples: Any, rate_hz: Any, frequencies_hz: Any) -> Any:
     """Amplitudes of sines of known frequencies, least squares; and what is left."""
     angle = 2 * np.pi * np.outer(np.arange(len(samples)) / rate_hz, frequencies_hz)
     columns = np.hstack([np.sin(angle), np.cos(angle), np.ones((len(samples), 1))])
@@ -47,17 +48,19 @@ def find_tones(samples, rate_hz, frequencies_hz):
     return np.hypot(found[:n], found[n : 2 * n]), samples - columns @ found
 
 
-def play_tone(plant, frequency_hz, amplitude, seconds=0.5, rate_hz=48000):
+def play_tone(
+    plant: Any, frequency_hz: Any, amplitude: Any, seconds: Any = 0.5, rate_hz: Any = 48000
+) -> Any:
     t = np.arange(round(seconds * rate_hz)) / rate_hz
     tone = amplitude * np.sin(2 * np.pi * frequency_hz * t)
     return plant.play(tone, rate_hz, np.random.default_rng(1))
 
 
-def level_dbfs(samples):
+def level_dbfs(samples: Any) -> Any:
     return 10 * np.log10(2 * np.mean(np.square(samples)))
 
 
-def band_power_dbfs(samples, rate_hz, from_hz, to_hz):
+def band_power_dbfs(samples: Any, rate_hz: Any, from_hz: Any, to_hz: Any) -> Any:
     """Averaged periodograms of half-overlapping Hann frames (Welch)."""
     size = 8192
     window = np.hanning(size)

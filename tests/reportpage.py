@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from html.parser import HTMLParser
+from typing import Any
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 
@@ -20,7 +21,7 @@ class Page(HTMLParser):
         self.close()
         assert self.open == []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: Any, attrs: Any) -> None:
         self.tags.append((tag, dict(attrs)))
         if tag not in VOID:
             self.open.append(tag)
@@ -29,13 +30,13 @@ class Page(HTMLParser):
         if tag in ("td", "th"):
             self.rows[-1].append("")
 
-    def handle_startendtag(self, tag, attrs):
+    def handle_startendtag(self, tag: Any, attrs: Any) -> None:
         self.tags.append((tag, dict(attrs)))
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: Any) -> None:
         assert self.open.pop() == tag
 
-    def handle_data(self, data):
+    def handle_data(self, data: Any) -> None:
         if "style" in self.open:
             return
         self.text.append(data)

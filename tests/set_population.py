@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,no-any-return"
 """
 Healthy set types as random populations, drawn straight as measurements.
 

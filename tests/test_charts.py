@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,assignment,union-attr"
 """Charts are checked by their numbers and words, and by how they look without colour."""
 
 from __future__ import annotations
@@ -8,6 +9,9 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import factories
 import numpy as np
@@ -52,16 +56,16 @@ HOSTILE = (
 )
 
 
-def draw(runs, **more):
+def draw(runs: Any, **more: Any) -> Any:
     given_ = {"baseline": None, "comparison": None, "set_type": factories.SET_TYPE, **more}
     return draw_response(runs, **given_)
 
 
-def find_curves(figure):
+def find_curves(figure: Any) -> Any:
     return [line for line in figure.axes[0].lines if (line.get_gid() or "").startswith("curve")]
 
 
-def read_texts(figure):
+def read_texts(figure: Any) -> Any:
     texts = list(figure.texts)
     for axes in figure.axes:
         texts += [*axes.texts, axes.xaxis.label, axes.yaxis.label]
@@ -69,7 +73,7 @@ def read_texts(figure):
 
 
 class TestCurves:
-    def test_levels_are_drawn_as_measured_and_withheld_points_are_gaps(self):
+    def test_levels_are_drawn_as_measured_and_withheld_points_are_gaps(self) -> None:
         run = factories.make_run("transmit", "before", withhold=slice(20, 25))
         (curve,) = find_curves(draw([run]))
         response = run.pooled.response
@@ -78,7 +82,7 @@ class TestCurves:
         assert np.isnan(curve.get_ydata()[20:25]).all()
         assert "5 points withheld" in read_texts(draw([run]))
 
-    def test_a_point_alone_between_gaps_still_shows(self):
+    def test_a_point_alone_between_gaps_still_shows(self) -> None:
         """Without a marker a lone point would have no line to either side and vanish."""
         level = factories.make_level_db("transmit")
         run = factories.make_run("transmit", "after")
@@ -89,7 +93,7 @@ class TestCurves:
         (curve,) = find_curves(draw([run]))
         assert curve.get_markevery() == [keep]
 
-    def test_shade_is_the_stated_uncertainty(self):
+    def test_shade_is_the_stated_uncertainty(self) -> None:
         run = factories.make_run("transmit", "after")
         figure = draw([run])
         (shade,) = [c for c in figure.axes[0].collections if c.get_gid() != "type-band"]
@@ -98,7 +102,7 @@ class TestCurves:
         assert extent.y0 == pytest.approx((response.level_db - response.uncertainty_db).min())
         assert extent.y1 == pytest.approx((response.level_db + response.uncertainty_db).max())
 
-    def test_band_is_the_limits_of_the_type(self):
+    def test_band_is_the_limits_of_the_type(self) -> None:
         baseline = factories.make_baseline()
         figure = draw([factories.make_run()], baseline=baseline)
         (band,) = [c for c in figure.axes[0].collections if c.get_gid() == "type-band"]
@@ -107,7 +111,7 @@ class TestCurves:
         assert set(np.round(baseline.high_db, 9)) <= set(np.round(heights, 9))
         assert "8 sets" in " ".join(read_texts(figure).split())
 
-    def test_a_baseline_in_another_unit_lends_its_shape_only_and_says_so(self):
+    def test_a_baseline_in_another_unit_lends_its_shape_only_and_says_so(self) -> None:
         """A calibrated set beside an uncalibrated baseline: level must not be compared."""
         baseline = factories.make_baseline()
         run = factories.make_run(gain_db=-21.0, unit="dB V/Pa")
@@ -122,7 +126,9 @@ class TestCurves:
     @pytest.mark.parametrize(
         ("refused", "expected"), [((), 0.0), (("response",), 20.0), (("response", "shape"), None)]
     )
-    def test_limits_that_must_not_be_compared_are_not_drawn(self, refused, expected):
+    def test_limits_that_must_not_be_compared_are_not_drawn(
+        self, refused: Any, expected: float | None
+    ) -> None:
         """Same unit, other feed current: the level's band would be a silent mix."""
         findings = tuple(
             factories.make_finding("transmit", quantity, None, "not comparable", reason="25 mA")
@@ -141,7 +147,7 @@ class TestCurves:
         assert (heights.min() + heights.max()) / 2 - middle == pytest.approx(expected, abs=2.0)
         assert ("shape is hatched" in " ".join(read_texts(figure).split())) == bool(refused)
 
-    def test_runs_in_two_units_are_not_drawn_on_one_scale(self):
+    def test_runs_in_two_units_are_not_drawn_on_one_scale(self) -> None:
         before = factories.make_run("transmit", "before")
         after = factories.make_run("transmit", "after", unit="dB V/Pa")
         figure = draw([before, after])
@@ -150,7 +156,7 @@ class TestCurves:
 
 
 class TestScale:
-    def test_sheets_of_one_type_have_one_scale(self):
+    def test_sheets_of_one_type_have_one_scale(self) -> None:
         """A weak set and a healthy one can be laid side by side."""
         baseline = factories.make_baseline()
         limits = {
@@ -161,7 +167,7 @@ class TestScale:
         (low, high) = limits.pop()
         assert high - low == SPAN_DB
 
-    def test_a_curve_beyond_the_scale_widens_it_and_the_foot_says_so(self):
+    def test_a_curve_beyond_the_scale_widens_it_and_the_foot_says_so(self) -> None:
         run = factories.make_run(gain_db=-45.0)
         figure = draw([run], baseline=factories.make_baseline())
         low, high = figure.axes[0].get_ylim()
@@ -169,7 +175,7 @@ class TestScale:
         assert low < inside.min() < high
         assert "do not lay this sheet beside others" in read_texts(figure)
 
-    def test_a_point_outside_the_voice_band_beyond_the_scale_gets_an_arrow(self):
+    def test_a_point_outside_the_voice_band_beyond_the_scale_gets_an_arrow(self) -> None:
         run = factories.make_run()
         level = run.pooled.response.level_db.copy()
         level[0] = -90.0
@@ -180,7 +186,7 @@ class TestScale:
         assert [float(line.get_xdata()[0]) for line in arrows] == [factories.FREQUENCY_HZ[0]]
         assert "Arrows at the edge" in read_texts(figure)
 
-    def test_ticks_are_those_of_the_trade(self):
+    def test_ticks_are_those_of_the_trade(self) -> None:
         axes = draw([factories.make_run()]).axes[0]
         assert axes.get_xscale() == "log"
         assert tuple(axes.get_xticks()) == TICKS_HZ
@@ -189,7 +195,7 @@ class TestScale:
 
 
 class TestWords:
-    def test_title_is_a_conclusion(self):
+    def test_title_is_a_conclusion(self) -> None:
         runs = [factories.make_run("transmit", stage) for stage in ("before", "after")]
         before = draw(runs[:1], comparison=factories.make_comparison("before"))
         after = draw(runs, comparison=factories.make_comparison("after"))
@@ -197,7 +203,7 @@ class TestWords:
         assert "as it should be for its type" in after.texts[0].get_text()
         assert "not as" not in after.texts[0].get_text()
 
-    def test_change_is_told_with_its_direction(self):
+    def test_change_is_told_with_its_direction(self) -> None:
         old = factories.make_run("transmit", "before", seed=3, gain_db=-8.0)
         new = factories.make_run("transmit", "after", seed=3)
         title = " ".join(draw([old, new]).texts[0].get_text().split())
@@ -207,20 +213,20 @@ class TestWords:
         )
         assert "louder" not in title
 
-    def test_a_real_change_is_not_called_a_fault(self):
+    def test_a_real_change_is_not_called_a_fault(self) -> None:
         """Against another stage `outside` means that the change is real."""
         runs = [factories.make_run("transmit", stage) for stage in ("before", "after")]
         figure = draw(runs, comparison=factories.make_change())
         assert "not as it should be" not in figure.texts[0].get_text()
 
-    def test_relative_level_is_said_in_words(self):
+    def test_relative_level_is_said_in_words(self) -> None:
         relative = read_texts(draw([factories.make_run()]))
         assert "dB relative (bench not calibrated: only shape and differences count)" in relative
         absolute = read_texts(draw([factories.make_run(unit="dB V/Pa")]))
         assert "Sensitivity, dB V/Pa" in absolute
         assert "relative" not in absolute
 
-    def test_foot_holds_the_conditions(self):
+    def test_foot_holds_the_conditions(self) -> None:
         text = read_texts(draw([factories.make_run("transmit", "after", unit="dB V/Pa")]))
         for part in (
             "2031-04-02",
@@ -233,7 +239,7 @@ class TestWords:
         ):
             assert part in text
 
-    def test_what_is_not_known_is_said_to_be_unknown(self):
+    def test_what_is_not_known_is_said_to_be_unknown(self) -> None:
         run = factories.make_run()
         conditions = run.pooled.conditions.replace(
             feed_ma=None, level_dbfs=None, time_utc=None, conditioned=None
@@ -244,7 +250,7 @@ class TestWords:
             assert part in text
 
     @pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
-    def test_hostile_text_is_drawn_as_text(self, text):
+    def test_hostile_text_is_drawn_as_text(self, text: Any) -> None:
         """No warning for a missing glyph, no mathematics, no markup; every format is written."""
         run = factories.make_run("transmit", text)
         set_type = factories.replace(factories.SET_TYPE, name=text)
@@ -255,24 +261,24 @@ class TestWords:
         assert not [node for node in root.iter() if node.tag.endswith("script")]
         assert len(figure.texts[0].get_text()) < 200
 
-    def test_dollar_signs_and_markup_survive_literally(self):
+    def test_dollar_signs_and_markup_survive_literally(self) -> None:
         figure = draw([factories.make_run()], title="<b>$5</b> & more")
         svg = inline_svg(render_figure(figure, "svg"), "one")
         assert "&lt;b&gt;$5&lt;/b&gt; &amp; more" in svg
 
     @given(st.text())
-    def test_cleaned_text_is_one_line_without_controls(self, text):
+    def test_cleaned_text_is_one_line_without_controls(self, text: Any) -> None:
         cleaned = clean_text(text)
         assert cleaned.isprintable()
         assert clean_text(cleaned) == cleaned
 
-    def test_every_language_file_fills_the_same_names(self):
+    def test_every_language_file_fills_the_same_names(self) -> None:
         """A translation that lost a name in braces would lose a number."""
         from string import Formatter
 
         english = load_words("en").sections
 
-        def names(sentence):
+        def names(sentence: Any) -> Any:
             return {name for _, name, _, _ in Formatter().parse(sentence) if name}
 
         for path in WORDS_FOLDER.glob("*.toml"):
@@ -281,7 +287,7 @@ class TestWords:
                 for key, sentence in table.items():
                     assert names(sections[section][key]) == names(sentence), (path.stem, key)
 
-    def test_another_language_is_a_data_change(self, tmp_path):
+    def test_another_language_is_a_data_change(self, tmp_path: Path) -> None:
         (tmp_path / "xx.toml").write_text(
             '[language]\ndecimal = ","\n[chart]\nfrequency = "Freq!"\n', encoding="utf-8"
         )
@@ -291,11 +297,11 @@ class TestWords:
         assert words.say("verdict", "within") == "within"
 
     @pytest.mark.parametrize("language", ["../en", "zz", "", "en\x00", "e" * 500])
-    def test_an_unknown_language_is_refused(self, language):
+    def test_an_unknown_language_is_refused(self, language: Any) -> None:
         with pytest.raises(InputError, match="language: need one of"):
             load_words(language)
 
-    def test_a_broken_language_file_is_named(self, tmp_path):
+    def test_a_broken_language_file_is_named(self, tmp_path: Path) -> None:
         (tmp_path / "yy.toml").write_text("[chart\n", encoding="utf-8")
         with pytest.raises(InputError, match=r"yy\.toml"):
             load_words("yy", tmp_path)
@@ -321,7 +327,7 @@ BLINDNESS = {
 }
 
 
-def to_lab(linear):
+def to_lab(linear: Any) -> Any:
     """CIE L*a*b* from linear sRGB, white D65 (CIE 15, IEC 61966-2-1)."""
     matrix = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
     xyz = (np.array(matrix) @ np.clip(linear, 0, 1)) / [0.9505, 1.0, 1.089]
@@ -330,7 +336,7 @@ def to_lab(linear):
 
 
 class TestPalette:
-    def test_the_yardstick_itself(self):
+    def test_the_yardstick_itself(self) -> None:
         """Known values: black on white 21:1; #777777 on white 4.48:1; white is L* 100."""
         white = to_linear("#FFFFFF")
         assert contrast(to_linear("#000000"), white) == pytest.approx(21.0)
@@ -339,19 +345,19 @@ class TestPalette:
         for matrix in BLINDNESS.values():
             np.testing.assert_allclose(np.sum(matrix, axis=1), 1.0, atol=2e-6)
 
-    def test_every_line_stands_out_from_the_paper(self):
+    def test_every_line_stands_out_from_the_paper(self) -> None:
         """At least 4.5:1, the limit for text; 3:1 would do for graphics (WCAG 1.4.11)."""
         white = to_linear("#FFFFFF")
         for style in LINES:
             assert contrast(to_linear(style.colour), white) >= 4.5, style
         assert contrast(to_linear(BAND_EDGE), white) >= 3.0
 
-    def test_before_and_after_differ_in_a_grey_copy(self):
+    def test_before_and_after_differ_in_a_grey_copy(self) -> None:
         before, after = (to_linear(STAGE_STYLES[stage].colour) for stage in ("before", "after"))
         assert contrast(before, after) >= 2.0
 
     @pytest.mark.parametrize("kind", BLINDNESS)
-    def test_before_and_after_differ_for_colour_blind_readers(self, kind):
+    def test_before_and_after_differ_for_colour_blind_readers(self, kind: Any) -> None:
         """A difference of 2 to 3 is just seen; 30 is seen at arm's length."""
         seen = [
             to_lab(np.array(BLINDNESS[kind]) @ to_linear(STAGE_STYLES[stage].colour))
@@ -359,7 +365,7 @@ class TestPalette:
         ]
         assert np.linalg.norm(seen[0] - seen[1]) >= 30.0
 
-    def test_no_two_stages_share_pattern_and_marker(self):
+    def test_no_two_stages_share_pattern_and_marker(self) -> None:
         looks = [(str(s.dashes), s.marker, s.hollow) for s in LINES]
         for first, second in itertools.combinations(looks, 2):
             assert first[0] != second[0]
@@ -367,7 +373,7 @@ class TestPalette:
 
 
 class TestSheets:
-    def test_job_sheet_has_six_panels_with_their_numbers(self):
+    def test_job_sheet_has_six_panels_with_their_numbers(self) -> None:
         runs = factories.make_job_runs()
         baselines = {"transmit": factories.make_baseline()}
         comparison = factories.make_comparison("after")
@@ -380,14 +386,14 @@ class TestSheets:
             np.testing.assert_array_equal(given_, wanted)
         assert "psophometric \u221277 dBFS" in read_texts(figure)
 
-    def test_what_was_not_measured_is_said(self):
+    def test_what_was_not_measured_is_said(self) -> None:
         run = factories.make_run("transmit", "before")
         pooled = run.pooled.replace(distortion=None, linearity=None, noise=type(run.pooled.noise)())
         run = factories.replace(run, pooled=pooled)
         figure = draw_job_sheet(factories.JOB, None, [run], {}, None)
         assert read_texts(figure).count("not measured") == 5
 
-    def test_summary_shows_talking_and_hearing(self):
+    def test_summary_shows_talking_and_hearing(self) -> None:
         figure = draw_summary(
             factories.make_job_runs(), baselines={}, comparison=None, set_type=None
         )
@@ -397,12 +403,12 @@ class TestSheets:
         )
         assert len(one.axes) == 1
 
-    def test_a_run_without_a_response_leaves_an_empty_chart(self):
+    def test_a_run_without_a_response_leaves_an_empty_chart(self) -> None:
         run = factories.make_run()
         run = factories.replace(run, pooled=run.pooled.replace(response=None))
         assert "No response could be measured" in read_texts(draw([run]))
 
-    def test_sheets_for_nothing_are_refused(self):
+    def test_sheets_for_nothing_are_refused(self) -> None:
         with pytest.raises(InputError, match="none"):
             draw_job_sheet(factories.JOB, None, [], {}, None)
         with pytest.raises(InputError, match="sweep first"):
@@ -416,7 +422,7 @@ class TestSheets:
 LONG_STAGES = ("before", "fitted a new electret capsule number two", "unbroken" * 9, "after")
 
 
-def measure_texts(figure):
+def measure_texts(figure: Any) -> Iterator[Any]:
     """Extent of every text that is shown, in parts of the figure."""
     figure.draw_without_rendering()
     width, height = figure.bbox.width, figure.bbox.height
@@ -430,7 +436,7 @@ def measure_texts(figure):
 class TestRoom:
     """Long names are cut or wrapped; nothing runs off the sheet or into its neighbour."""
 
-    def draw_all(self):
+    def draw_all(self) -> Iterator[Any]:
         runs = [
             factories.make_run("transmit", stage, seed=i) for i, stage in enumerate(LONG_STAGES)
         ]
@@ -444,7 +450,7 @@ class TestRoom:
         yield draw_summary(runs, baselines=baselines, bare_height_mm=70.0, **shared)
         yield draw_job_sheet(job, factories.SET_TYPE, runs, baselines, comparison)
 
-    def test_no_text_leaves_the_sheet(self):
+    def test_no_text_leaves_the_sheet(self) -> None:
         for figure in self.draw_all():
             for text, left, right, bottom, top in measure_texts(figure):
                 assert left >= 0.0, text
@@ -452,7 +458,7 @@ class TestRoom:
                 assert bottom >= 0.0, text
                 assert top <= 1.0, text
 
-    def test_no_two_texts_cover_each_other(self):
+    def test_no_two_texts_cover_each_other(self) -> None:
         for figure in self.draw_all():
             boxes = list(measure_texts(figure))
             for one, two in itertools.combinations(boxes, 2):
@@ -463,7 +469,7 @@ class TestRoom:
 
 class TestFiles:
     @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
-    def test_bytes_repeat(self, kind):
+    def test_bytes_repeat(self, kind: str) -> None:
         runs = [factories.make_run("transmit", stage) for stage in ("before", "after")]
         first, second = (
             render_figure(draw(runs, baseline=factories.make_baseline()), kind) for _ in range(2)
@@ -471,20 +477,20 @@ class TestFiles:
         assert first == second
         assert len(first) > 5000
 
-    def test_png_is_large_enough_for_print(self):
+    def test_png_is_large_enough_for_print(self) -> None:
         """180 mm at 200 dots per inch."""
         from PIL import Image
 
         image = Image.open(io.BytesIO(render_figure(draw([factories.make_run()]), "png")))
         assert image.size[0] == pytest.approx(180 / 25.4 * 200, abs=2)
 
-    def test_saved_by_ending_and_nothing_left_aside(self, tmp_path):
+    def test_saved_by_ending_and_nothing_left_aside(self, tmp_path: Path) -> None:
         for name in ("a.png", "b.svg", "c.PDF"):
             assert save_figure(draw([factories.make_run()]), tmp_path / "new" / name).exists()
         names = sorted(path.name for path in (tmp_path / "new").iterdir())
         assert names == ["a.png", "b.svg", "c.PDF"]
 
-    def test_unknown_endings_and_unwritable_places_are_refused(self, tmp_path):
+    def test_unknown_endings_and_unwritable_places_are_refused(self, tmp_path: Path) -> None:
         figure = draw([factories.make_run()])
         with pytest.raises(InputError, match="png, svg, pdf"):
             save_figure(figure, tmp_path / "chart.gif")
@@ -492,7 +498,7 @@ class TestFiles:
         with pytest.raises(InputError, match="cannot be written"):
             save_figure(figure, tmp_path / "file" / "chart.png")
 
-    def test_inline_charts_share_no_id(self):
+    def test_inline_charts_share_no_id(self) -> None:
         svg = render_figure(draw([factories.make_run()], baseline=factories.make_baseline()), "svg")
         one, two = (inline_svg(svg, prefix) for prefix in ("one", "two"))
         ids = [
@@ -505,7 +511,7 @@ class TestFiles:
             used |= {part.split('"')[0] for part in text.split('href="#')[1:]}
             assert used <= own
 
-    def test_importing_loads_no_matplotlib_and_drawing_no_pyplot(self):
+    def test_importing_loads_no_matplotlib_and_drawing_no_pyplot(self) -> None:
         script = (
             "import sys, voicecheck.charts, voicecheck.report\n"
             "assert not {'matplotlib', 'jinja2', 'weasyprint', 'pandas'} & set(sys.modules)\n"
@@ -522,7 +528,7 @@ class TestFiles:
 @given(
     st.lists(st.tuples(st.floats(0, 1), st.sampled_from([0.05, 0.1, 0.15])), min_size=1, max_size=6)
 )
-def test_labels_never_cover_each_other(entries):
+def test_labels_never_cover_each_other(entries: Any) -> None:
     entries.sort()
     wanted, heights = zip(*entries, strict=True)
     places = spread_apart(wanted, heights)
@@ -533,7 +539,7 @@ def test_labels_never_cover_each_other(entries):
         assert bottom >= top - 1e-9
 
 
-def test_limits_and_stages_have_one_palette():
+def test_limits_and_stages_have_one_palette() -> None:
     """Of the page's style sheets only the palette names their colours, and charts name none."""
     web = PALETTE_FILE.parent
     stages = {style.colour for style in (*STAGE_STYLES.values(), *OTHER_STYLES)}
@@ -552,7 +558,7 @@ def test_limits_and_stages_have_one_palette():
             assert [colour for colour in sorted(colours) if colour in text] == [], path.name
 
 
-def test_every_colour_of_the_light_palette_has_its_dark_one():
+def test_every_colour_of_the_light_palette_has_its_dark_one() -> None:
     light, _, dark = PALETTE_FILE.read_text(encoding="utf-8").partition("@media")
     names = [set(re.findall(r"--(curve-[\w-]+):", part)) for part in (light, dark)]
     assert names[0] == names[1]

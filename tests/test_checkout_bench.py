@@ -1,27 +1,32 @@
+# mypy: disable-error-code="misc,override"
 """Checks on a sound device: through PortAudio and a virtual sound server with a handset between."""
 
 import itertools
 import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
 import soundfile
 from typer.testing import CliRunner
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.simulated.voice import make_voice
 from voicecheck.checkout.dial import DialOptions
 from voicecheck.checkout.tones import ToneOptions
-from voicecheck.cli import app
+from voicecheck.cli import make_app
 from voicecheck.errors import RecordingError
 
 pytestmark = pytest.mark.bench
 SETTINGS = {"low_hz": 200.0, "high_hz": 3200.0, "gain_db": -3.0, "noise_dbfs": -80.0}
 
 
-def call(*arguments):
-    return CliRunner().invoke(app, [*map(str, arguments), "--json"])
+def call(*arguments: Any) -> Any:
+    return CliRunner().invoke(make_app(), [*map(str, arguments), "--json"])
 
 
-def test_checks_on_one_device(virtual_bench):
+def test_checks_on_one_device(virtual_bench: Callable[..., VirtualCard]) -> None:
     """One server for all of them: starting it takes most of the time."""
     card = virtual_bench(**SETTINGS)
     hold_flex(card)
@@ -29,7 +34,7 @@ def test_checks_on_one_device(virtual_bench):
     hold_dial(card)
 
 
-def hold_flex(card):
+def hold_flex(card: Any) -> None:
     """A tone goes out and comes back steady, at its level less the handset's 3 dB."""
     done = call("flex", "--bench", card.device, "--seconds", 8, "--level-dbfs", -20)
     assert done.exception is None, done.exception
@@ -40,7 +45,7 @@ def hold_flex(card):
     assert ": move the cord now" in done.stderr
 
 
-def hold_bell(card):
+def hold_bell(card: Any) -> None:
     """A recording without playing ends by itself."""
     done = call("bell", "--bench", card.device, "--seconds", 4)
     if isinstance(done.exception, RecordingError):
@@ -52,14 +57,16 @@ def hold_bell(card):
     assert [problem["kind"] for problem in document["problems"]] == ["no-ring"]
 
 
-def hold_dial(card):
+def hold_dial(card: Any) -> None:
     """A dial that nobody turns has no pulse."""
     done = call("dial", "--bench", card.device, "--seconds", 4)
     assert isinstance(done.exception, RecordingError)
     assert json.loads(done.stdout)["problems"][0]["kind"] == "no-pulses"
 
 
-def test_speech_of_a_file_goes_through_the_receiver(virtual_bench, tmp_path):
+def test_speech_of_a_file_goes_through_the_receiver(
+    virtual_bench: Callable[..., VirtualCard], tmp_path: Path
+) -> None:
     """At the active level asked for, less the handset's 3 dB and what its band takes."""
     scene = make_voice("loud", seed=2, rate_hz=16000)
     file = tmp_path / "words.wav"
@@ -73,7 +80,7 @@ def test_speech_of_a_file_goes_through_the_receiver(virtual_bench, tmp_path):
     assert done.stderr.startswith("Caution")
 
 
-def test_digits_roll_by_while_they_are_heard(virtual_bench):
+def test_digits_roll_by_while_they_are_heard(virtual_bench: Callable[..., VirtualCard]) -> None:
     """Nothing is played: what comes in is looked at as it comes."""
     from voicecheck.bench.simulated.tones import make_keypad
     from voicecheck.records import Recording
@@ -93,7 +100,7 @@ def test_digits_roll_by_while_they_are_heard(virtual_bench):
         assert done.exception.kind == "no-signal"
 
 
-def test_digits_roll_by_while_a_tone_plays(monkeypatch):
+def test_digits_roll_by_while_a_tone_plays(monkeypatch: pytest.MonkeyPatch) -> None:
     """A made dial in place of the device: each number is longer than the one before it."""
     from voicecheck.bench import soundcard
     from voicecheck.bench.simulated.dial import make_dial
@@ -110,7 +117,7 @@ def test_digits_roll_by_while_a_tone_plays(monkeypatch):
     class Stopped(soundcard.SoundCardBench):
         """Hands the scene over piece by piece, and is stopped at its end."""
 
-        def play_and_record(self, *_arguments, **_options):
+        def play_and_record(self, *_arguments: Any, **_options: Any) -> None:
             for first in range(0, len(scene.samples), 2400):
                 block = scene.samples[first : first + 2400, None]
                 self.hear(block, 0.8 + first / RATE_HZ)
@@ -132,7 +139,9 @@ def test_digits_roll_by_while_a_tone_plays(monkeypatch):
     assert all(later.startswith(before) for before, later in itertools.pairwise(told))
 
 
-def test_a_check_that_is_stopped_keeps_what_it_heard(virtual_bench):
+def test_a_check_that_is_stopped_keeps_what_it_heard(
+    virtual_bench: Callable[..., VirtualCard],
+) -> None:
     """Stopped in the middle of a tone: what came in until then, at the tone's level."""
     import numpy as np
 
@@ -141,7 +150,7 @@ def test_a_check_that_is_stopped_keeps_what_it_heard(virtual_bench):
 
     card = virtual_bench(gain_db=-3.0)
 
-    def stop(fraction, _level_dbfs):
+    def stop(fraction: Any, _level_dbfs: Any) -> None:
         if fraction > 0.5:
             raise KeyboardInterrupt
 

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,comparison-overlap,operator,union-attr"
 """
 Dial pulses against loops whose truth is known, and against limits as quoted.
 
@@ -5,6 +6,8 @@ The loops have spark clicks, the ringing of a line transformer and bounce; figur
 within 0.02 pulses/s, break within 0.5 %, bounce within 0.3 ms, no wrong count at 20 dB. Edges are
 held against the theory of prediction (Szego, Kolmogorov) and against white noise.
 """
+
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,21 +19,21 @@ from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import DialCheck, Recording, from_json, to_json
 
 
-def record(scene):
+def record(scene: Any) -> Any:
     return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
 
 
-def kinds(check):
+def kinds(check: Any) -> Any:
     return [problem.kind for problem in check.problems]
 
 
-def verdicts(check):
+def verdicts(check: Any) -> Any:
     return {(f.quantity, f.low, f.high): f.verdict for f in check.findings}
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
 @pytest.mark.parametrize("text", ["healthy", "british", "slow+bouncing", "fast+short-break"])
-def test_figures_of_every_digit_and_pulse(text, rate_hz):
+def test_figures_of_every_digit_and_pulse(text: str, rate_hz: int) -> None:
     scene = make_dial(text, "3708", seed=4, rate_hz=rate_hz)
     check = measure_dial(record(scene))
     assert check.number == "3708"
@@ -48,14 +51,14 @@ def test_figures_of_every_digit_and_pulse(text, rate_hz):
 
 
 @pytest.mark.parametrize("bounce_ms", [0.0, 0.3, 1.0, 2.0, 3.5, 6.0])
-def test_bounce(bounce_ms):
+def test_bounce(bounce_ms: float) -> None:
     settings = DialSettings(bounce_ms=bounce_ms)
     check = measure_dial(record(make_dial_scene("58", settings, seed=2)))
     for digit in check.digits:
         assert digit.bounce_ms == pytest.approx(bounce_ms, abs=0.3)
 
 
-def test_a_loop_without_spark_or_ringing_is_read_as_well():
+def test_a_loop_without_spark_or_ringing_is_read_as_well() -> None:
     settings = DialSettings(ringing=0.0, break_percent=66.7, bounce_ms=0.0)
     scene = make_dial_scene("90", settings, seed=5)
     check = measure_dial(record(scene))
@@ -65,7 +68,7 @@ def test_a_loop_without_spark_or_ringing_is_read_as_well():
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_no_wrong_count_at_20_db(seed):
+def test_no_wrong_count_at_20_db(seed: Any) -> None:
     """Speed, break, bounce and drift drawn anew; `tests/bench/dial_counts.py` does 1000."""
     draw = np.random.default_rng(seed)
     number = "".join(map(str, draw.integers(0, 10, 5)))
@@ -81,7 +84,9 @@ def test_no_wrong_count_at_20_db(seed):
 
 
 @pytest.mark.parametrize(("rate_hz", "snr_db"), [(16000, 20.0), (16000, 45.0), (48000, 20.0)])
-def test_figures_and_what_is_stated_of_them_where_noise_or_rate_is_bad(rate_hz, snr_db):
+def test_figures_and_what_is_stated_of_them_where_noise_or_rate_is_bad(
+    rate_hz: int, snr_db: float
+) -> None:
     """
     Seeds fixed; `tests/bench/dial_counts.py` does 1000 numbers of each.
 
@@ -115,7 +120,7 @@ def test_figures_and_what_is_stated_of_them_where_noise_or_rate_is_bad(rate_hz, 
     assert np.all(np.sum(np.array(off) <= stated, axis=0) >= 20)
 
 
-def test_a_verdict_uses_the_uncertainty_of_its_figure():
+def test_a_verdict_uses_the_uncertainty_of_its_figure() -> None:
     noisy, clean = (
         measure_dial(
             record(make_dial_scene("29", DialSettings(snr_db=level_db), rate_hz=16000)),
@@ -133,7 +138,7 @@ def test_a_verdict_uses_the_uncertainty_of_its_figure():
     assert clean.digits[0].bounce_uncertainty_ms > 0.0
 
 
-def test_foretelling_leaves_what_theory_says():
+def test_foretelling_leaves_what_theory_says() -> None:
     """
     Least error of prediction from the past: exp of the mean of the log spectrum.
 
@@ -149,7 +154,7 @@ def test_foretelling_leaves_what_theory_says():
     assert make_foretelling(smooth, noise, rate_hz, length_s).left == pytest.approx(least, rel=0.02)
 
 
-def test_noise_alone_has_no_edges_and_a_step_has_one():
+def test_noise_alone_has_no_edges_and_a_step_has_one() -> None:
     draw = np.random.default_rng(11)
     foretelling = make_foretelling(0.0, 0.1, 16000, 1e-3)
     time_s = np.arange(4000) / 16000
@@ -169,14 +174,14 @@ def test_noise_alone_has_no_edges_and_a_step_has_one():
     assert np.mean(np.abs(off_s) < 2.0) > 0.9
 
 
-def test_noise_withholds_bounce_and_says_so():
+def test_noise_withholds_bounce_and_says_so() -> None:
     settings = DialSettings(snr_db=14.0)
     check = measure_dial(record(make_dial_scene("37", settings, seed=1)))
     assert [digit.bounce_ms for digit in check.digits] == [None, None]
     assert "noise" in kinds(check)
 
 
-def test_drift_within_a_digit():
+def test_drift_within_a_digit() -> None:
     scene = make_dial("slowing", "00", seed=3)
     check = measure_dial(record(scene))
     # The drift of the settings is from the first of ten pulses to the last: nine of its tenths.
@@ -185,7 +190,7 @@ def test_drift_within_a_digit():
     assert next(v for k, v in verdicts(check).items() if k[0] == "drift_pps") == "outside"
 
 
-def test_odd_last_and_missing_pulses_are_named():
+def test_odd_last_and_missing_pulses_are_named() -> None:
     assert kinds(measure_dial(record(make_dial("odd-last", "37", seed=1)))) == [
         "odd-last-pulse", "odd-last-pulse",
     ]  # fmt: skip
@@ -198,7 +203,7 @@ def test_odd_last_and_missing_pulses_are_named():
 
 
 @pytest.mark.parametrize("text", ["clicks", "clicks+slow", "clicks+bouncing", "clicks+noisy"])
-def test_clicks_alone_give_count_and_speed_and_withhold_the_rest(text):
+def test_clicks_alone_give_count_and_speed_and_withhold_the_rest(text: str) -> None:
     scene = make_dial(text, "13708", seed=2)
     check = measure_dial(record(scene), is_clicks=True)
     assert check.number == "13708"
@@ -214,7 +219,9 @@ def test_clicks_alone_give_count_and_speed_and_withhold_the_rest(text):
 
 @pytest.mark.parametrize("break_percent", [50.0, 52.0, 55.0, 61.0, 70.0])
 @pytest.mark.parametrize("pulses_per_s", [7.5, 10.0, 12.0])
-def test_clicks_of_an_even_make_and_break_are_counted(pulses_per_s, break_percent):
+def test_clicks_of_an_even_make_and_break_are_counted(
+    pulses_per_s: float, break_percent: float
+) -> None:
     """Where make and break are alike, three clicks on is nearly as regular as two."""
     settings = DialSettings(
         pulses_per_s=pulses_per_s, break_percent=break_percent, has_tone=False, bounce_ms=2.0
@@ -228,7 +235,7 @@ def test_clicks_of_an_even_make_and_break_are_counted(pulses_per_s, break_percen
         assert off_pps <= digit.speed_uncertainty_pps
 
 
-def test_ten_repeats_give_their_spread():
+def test_ten_repeats_give_their_spread() -> None:
     scene = make_dial("healthy", "0" * 10, seed=1, rate_hz=16000)
     (spread,) = measure_dial(record(scene)).spread
     speeds = [digit.pulses_per_s for digit in scene.truth.digits]
@@ -241,14 +248,14 @@ def test_ten_repeats_give_their_spread():
     ("region", "rule", "digits"),
     [("", "0 is ten", "340"), ("Sweden", "n plus 1", "239"), ("New Zealand", "10 minus n", "760")],
 )
-def test_regions_count_in_their_own_way(region, rule, digits):
+def test_regions_count_in_their_own_way(region: str, rule: str, digits: str) -> None:
     """Table of countings, PUB-2ND: Sweden n + 1, New Zealand 10 - n."""
     scene = make_dial_scene(digits, DialSettings(), seed=1, rate_hz=16000, convention=rule)
     assert measure_dial(record(scene), region=region).number == digits
     assert name_digit(11, rule) == "?"
 
 
-def test_limits_as_quoted_judge():
+def test_limits_as_quoted_judge() -> None:
     """UK: 7 to 12 impulses/s, 63 to 72 % (BT SIN 351 by way of S32); Australia: 0.5 ms."""
     slow = measure_dial(record(make_dial("slow", "80", seed=1)), region="North America")
     assert verdicts(slow)["pulses_per_s", 9.5, 10.5] == "outside"
@@ -262,7 +269,7 @@ def test_limits_as_quoted_judge():
     assert any("from memory" in f.source for f in slow.findings)
 
 
-def test_refusals_say_what_to_do():
+def test_refusals_say_what_to_do() -> None:
     rate_hz = 48000
     noise = 0.1 * np.random.default_rng(1).standard_normal(2 * rate_hz)
     tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(2 * rate_hz) / rate_hz)
@@ -277,7 +284,7 @@ def test_refusals_say_what_to_do():
         measure_dial(clicks, region="Atlantis")
 
 
-def test_another_tone_frequency_and_a_clock_that_is_off():
+def test_another_tone_frequency_and_a_clock_that_is_off() -> None:
     settings = DialSettings(tone_hz=1203.7)
     scene = make_dial_scene("37", settings, seed=1)
     check = measure_dial(record(scene), tone_hz=1200.0)
@@ -285,12 +292,12 @@ def test_another_tone_frequency_and_a_clock_that_is_off():
     assert check.break_percent == pytest.approx(61.0, abs=0.5)
 
 
-def test_record_comes_back_from_its_json():
+def test_record_comes_back_from_its_json() -> None:
     check = measure_dial(record(make_dial("bouncing", "38", seed=1)))
     assert from_json(to_json(check), DialCheck) == check
 
 
-def test_a_number_is_pooled_by_periods():
+def test_a_number_is_pooled_by_periods() -> None:
     """A digit of ten pulses has nine periods, one of two has one: so much it counts."""
     settings = DialSettings(jitter_percent=4.0, drift_pps=-1.0)
     scene = make_dial_scene("20", settings, seed=3, rate_hz=16000)
@@ -310,7 +317,7 @@ def test_a_number_is_pooled_by_periods():
     assert stated == pytest.approx((1 * doubts[0] + 9 * doubts[1]) / 10, abs=1e-9)
 
 
-def test_a_digit_s_own_figures_are_those_of_its_periods():
+def test_a_digit_s_own_figures_are_those_of_its_periods() -> None:
     """Break over period, without the last break, whose make is the pause; drift by a line."""
     settings = DialSettings(jitter_percent=4.0, drift_pps=-1.0)
     (digit,) = measure_dial(record(make_dial_scene("0", settings, seed=3, rate_hz=16000))).digits
@@ -325,14 +332,16 @@ def test_a_digit_s_own_figures_are_those_of_its_periods():
 @pytest.mark.parametrize(
     ("ratio", "is_odd"), [(0.70, True), (0.80, False), (1.25, False), (1.40, True)]
 )
-def test_a_last_break_is_odd_from_three_quarters_and_four_thirds_on(ratio, is_odd):
+def test_a_last_break_is_odd_from_three_quarters_and_four_thirds_on(
+    ratio: float, is_odd: bool
+) -> None:
     settings = DialSettings(last_break_ratio=ratio, jitter_percent=0.0, pulses_per_s=9.0)
     check = measure_dial(record(make_dial_scene("6", settings, seed=1, rate_hz=16000)))
     assert ("odd-last-pulse" in kinds(check)) == is_odd
 
 
 @pytest.mark.parametrize(("pause_s", "number"), [(0.20, "6"), (0.30, "33")])
-def test_a_pause_parts_digits_from_a_quarter_of_a_second_on(pause_s, number):
+def test_a_pause_parts_digits_from_a_quarter_of_a_second_on(pause_s: float, number: str) -> None:
     """Shortest pause between digits of the limits' table: 250 ms (S67)."""
     settings = DialSettings(pause_s=pause_s)
     check = measure_dial(record(make_dial_scene("33", settings, seed=1, rate_hz=16000)))

@@ -5,6 +5,8 @@ Asked for: dropouts of 20 ms and steps of 0.5 dB found, at most one false event 
 a quiet healthy cord (`tests/bench/flex_false.py` for many more minutes).
 """
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -16,11 +18,11 @@ from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import Recording
 
 
-def record(scene):
+def record(scene: Any) -> Any:
     return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
 
 
-def pair(events, truth):
+def pair(events: Any, truth: Any) -> Any:
     """Each true event with what was found of its kind within 20 ms, and what was found besides."""
     left = list(events)
     pairs = []
@@ -37,7 +39,7 @@ def pair(events, truth):
     ["cord-break", "dirty-hook+carbon", "crackle+hum", "cord-break+dirty-hook+crackle+carbon"],
 )
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_every_event_is_found_measured_and_tied_to_its_movement(text, seed):
+def test_every_event_is_found_measured_and_tied_to_its_movement(text: str, seed: int) -> None:
     scene = make_flex(text, seed=seed, rate_hz=16000)
     check = measure_flex(record(scene))
     pairs, extra = pair(check.events, scene.truth.events)
@@ -55,7 +57,7 @@ def test_every_event_is_found_measured_and_tied_to_its_movement(text, seed):
 
 
 @pytest.mark.parametrize("text", ["healthy", "carbon+hum"])
-def test_at_most_one_false_event_in_ten_minutes_of_a_quiet_cord(text):
+def test_at_most_one_false_event_in_ten_minutes_of_a_quiet_cord(text: str) -> None:
     """Ten minutes of the noisier cord, four of the other; `tests/bench/flex_false.py` for hours."""
     n_false = sum(
         len(measure_flex(record(make_flex(text, seed=seed, rate_hz=8000, length_s=120.0))).events)
@@ -64,14 +66,14 @@ def test_at_most_one_false_event_in_ten_minutes_of_a_quiet_cord(text):
     assert n_false <= 1
 
 
-def make_tone(seconds=10.0, rate_hz=16000):
+def make_tone(seconds: Any = 10.0, rate_hz: Any = 16000) -> Any:
     time_s = np.arange(round(seconds * rate_hz)) / rate_hz
     noise = 1e-4 * np.random.default_rng(1).standard_normal(len(time_s))
     return 0.1 * np.sin(2 * np.pi * 1000 * time_s) + noise
 
 
 @pytest.mark.parametrize("step_db", [0.5, -0.5, 1.0])
-def test_a_step_of_half_a_decibel(step_db):
+def test_a_step_of_half_a_decibel(step_db: float) -> None:
     samples = make_tone()
     samples[80000:] *= 10 ** (step_db / 20)
     (event,) = measure_flex(Recording(samples=samples, rate_hz=16000)).events
@@ -80,7 +82,7 @@ def test_a_step_of_half_a_decibel(step_db):
     assert event.depth_db == pytest.approx(step_db, abs=0.03)
 
 
-def test_a_dropout_of_20_ms_that_falls_by_12_db():
+def test_a_dropout_of_20_ms_that_falls_by_12_db() -> None:
     samples = make_tone()
     samples[80000:80320] *= 0.25
     (event,) = measure_flex(Recording(samples=samples, rate_hz=16000)).events
@@ -89,7 +91,7 @@ def test_a_dropout_of_20_ms_that_falls_by_12_db():
     assert event.depth_db == pytest.approx(12.0, abs=0.5)
 
 
-def test_where_along_the_cord():
+def test_where_along_the_cord() -> None:
     samples = make_tone(12.0)
     samples[16000 * 9 : 16000 * 9 + 800] = 0.0
     check = measure_flex(
@@ -99,7 +101,7 @@ def test_where_along_the_cord():
     assert "most at handset end" in check.verdict
 
 
-def test_a_quiet_cord_bounds_the_rate_and_claims_no_more():
+def test_a_quiet_cord_bounds_the_rate_and_claims_no_more() -> None:
     """No event in n minutes: below 3.0 / n a minute at 95 % (Poisson)."""
     check = measure_flex(Recording(samples=make_tone(30.0), rate_hz=16000))
     assert check.events == ()
@@ -107,7 +109,7 @@ def test_a_quiet_cord_bounds_the_rate_and_claims_no_more():
     assert "bounds the rate" in check.verdict
 
 
-def test_no_tone_is_refused():
+def test_no_tone_is_refused() -> None:
     noise = 0.1 * np.random.default_rng(1).standard_normal(32000)
     with pytest.raises(RecordingError, match="--tone-hz"):
         measure_flex(Recording(samples=noise, rate_hz=16000))
@@ -117,7 +119,7 @@ def test_no_tone_is_refused():
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000])
 @pytest.mark.parametrize("text", ["healthy", "british+weak", "one-gong", "dull"])
-def test_bell(text, rate_hz):
+def test_bell(text: str, rate_hz: int) -> None:
     scene = make_bell(text, seed=2, rate_hz=rate_hz)
     truth, check = scene.truth, measure_bell(record(scene))
     assert check.strikes_per_s == pytest.approx(truth.strikes_per_s, rel=0.005)
@@ -131,14 +133,14 @@ def test_bell(text, rate_hz):
     assert kinds == (["one-gong"] if text == "one-gong" else [])
 
 
-def test_cadence_of_the_bell():
+def test_cadence_of_the_bell() -> None:
     check = measure_bell(record(make_bell("british", seed=1)))
     assert check.cadence_s[:3] == pytest.approx((0.4, 0.2, 0.4), abs=0.03)
     check = measure_bell(record(make_bell("healthy", seed=1)))
     assert check.cadence_s == pytest.approx((2.0, 4.0, 2.0), abs=0.06)
 
 
-def test_taps_while_dialling_are_no_ringing():
+def test_taps_while_dialling_are_no_ringing() -> None:
     """Ten pulses open and close: twenty blows."""
     for seed in (1, 2, 3):
         check = measure_bell(record(make_bell("taps", seed=seed)))
@@ -148,7 +150,7 @@ def test_taps_while_dialling_are_no_ringing():
         assert [problem.kind for problem in check.problems] == ["tap"]
 
 
-def test_a_silent_bell_is_a_result():
+def test_a_silent_bell_is_a_result() -> None:
     check = measure_bell(record(make_bell("silent", seed=1)))
     assert (check.rings, check.gongs_hz, check.level_dbfs) == ((), (), None)
     assert [problem.kind for problem in check.problems] == ["no-ring"]
@@ -157,7 +159,14 @@ def test_a_silent_bell_is_a_result():
     assert [problem.kind for problem in loud.problems] == ["noise"]
 
 
-def make_own_bell(rate_hz=48000, *, noise=3e-4, room=0.0, second=1.0, strikes_per_s=40.0):
+def make_own_bell(
+    rate_hz: Any = 48000,
+    *,
+    noise: Any = 3e-4,
+    room: Any = 0.0,
+    second: Any = 1.0,
+    strikes_per_s: Any = 40.0,
+) -> Any:
     """Two gongs of other partials than the simulated ones, struck 40 times in each of two rings."""
     draw = np.random.default_rng(1)
     sound = np.zeros(8 * rate_hz)
@@ -186,7 +195,7 @@ def make_own_bell(rate_hz=48000, *, noise=3e-4, room=0.0, second=1.0, strikes_pe
      {"rate_hz": 22050}],
     ids=lambda changes: "-".join(changes) or "plain",
 )  # fmt: skip
-def test_a_bell_made_here_alone(changes):
+def test_a_bell_made_here_alone(changes: Any) -> None:
     """Noise, an echoing room, gongs of unequal loudness: nothing of the simulated bench in it."""
     check = measure_bell(make_own_bell(**changes))
     assert check.strikes_per_s == pytest.approx(changes.get("strikes_per_s", 40.0), rel=0.005)

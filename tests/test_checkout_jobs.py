@@ -1,6 +1,9 @@
+# mypy: disable-error-code="arg-type"
 """The commands of a checkout: documents of the contract, exit codes, the job, the check list."""
 
 import json
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,7 +12,7 @@ from typer.testing import CliRunner
 
 from voicecheck.bench.simulated.dial import make_dial
 from voicecheck.checkout.steps import parse_steps, read_template
-from voicecheck.cli import app
+from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError, RecordingError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import DialCheck, SetType
@@ -40,17 +43,17 @@ FAULTY = {"dial": "healthy:38", "flex": "cord-break"}
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Any:
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(SetType(name="Lakeside 4", region="North America"))
         opened.open_job("hall", "Lakeside 4")
     return tmp_path / "book"
 
 
-def call(*arguments, book=None, error=None):
+def call(*arguments: Any, book: Any = None, error: Any = None) -> Any:
     """Run a command in this process; `error` is what it must raise."""
     environment = {"VOICECHECK_BOOK": str(book) if book else None}
-    done = CliRunner().invoke(app, [str(word) for word in arguments], env=environment)
+    done = CliRunner().invoke(make_app(), [str(word) for word in arguments], env=environment)
     if error is not None:
         assert isinstance(done.exception, error), done.output
         return done
@@ -58,12 +61,12 @@ def call(*arguments, book=None, error=None):
     return done
 
 
-def call_json(*arguments, book=None):
+def call_json(*arguments: Any, book: Any = None) -> Any:
     return json.loads(call(*arguments, "--json", "--quiet", book=book).stdout)
 
 
 @pytest.mark.parametrize("kind", SCENES)
-def test_json_is_the_contract(kind):
+def test_json_is_the_contract(kind: Any) -> None:
     document = call_json(kind, "--simulated", FAULTY.get(kind, "healthy"))
     assert document["schema"] == f"voicecheck.{kind}/1"
     assert set(document) >= KEYS[kind]
@@ -74,7 +77,7 @@ def test_json_is_the_contract(kind):
 
 
 @pytest.mark.parametrize("kind", SCENES)
-def test_plain_output_and_unusable_recordings(kind, tmp_path):
+def test_plain_output_and_unusable_recordings(kind: Any, tmp_path: Path) -> None:
     """A silent file is exit code 3, and with --json a document that lists the problem."""
     assert call(kind, "--simulated", "healthy").stdout.strip()
     silent = tmp_path / "silent.wav"
@@ -88,21 +91,21 @@ def test_plain_output_and_unusable_recordings(kind, tmp_path):
 
 
 @pytest.mark.parametrize("kind", SCENES)
-def test_wrong_use_is_exit_code_2(kind):
+def test_wrong_use_is_exit_code_2(kind: Any) -> None:
     for arguments in ((), ("--simulated", "nonsense"), ("--simulated", "a", "--bench", "b")):
         done = call(kind, *arguments, error=InputError)
         assert done.exception.exit_code == 2
     call(kind, "99", "--simulated", "healthy", error=InputError)
 
 
-def test_a_device_that_is_not_there_is_exit_code_4():
+def test_a_device_that_is_not_there_is_exit_code_4() -> None:
     done = call("flex", "--bench", "no such device", "--seconds", 2, error=BenchError)
     assert done.exception.exit_code == 4
     done = call("bell", "--bench", "no such device", "--seconds", 2, error=BenchError)
     assert done.exception.exit_code == 4
 
 
-def test_tones_that_may_reach_an_ear_are_capped():
+def test_tones_that_may_reach_an_ear_are_capped() -> None:
     for changes in ({"level_dbfs": -3.0}, {"seconds": 1e5}, {"tone_hz": 9000.0}):
         with pytest.raises(InputError):
             Source(bench="x", **changes)
@@ -113,7 +116,7 @@ def test_tones_that_may_reach_an_ear_are_capped():
     assert programme.samples[0] == programme.samples[-1] == 0.0
 
 
-def test_cautions_come_first():
+def test_cautions_come_first() -> None:
     assert "ringing voltage" in call("bell", "--simulated", "healthy").stderr.splitlines()[0]
     assert "battery" in call("line", "--loop-ma", 30).stderr.splitlines()[0]
     assert (
@@ -122,7 +125,7 @@ def test_cautions_come_first():
     )
 
 
-def test_recording_and_document_are_kept_with_the_job(book, tmp_path):
+def test_recording_and_document_are_kept_with_the_job(book: Any, tmp_path: Path) -> None:
     scene = make_dial("slow", "37", seed=1)
     file = tmp_path / "as found.wav"
     soundfile.write(file, scene.samples, scene.rate_hz, subtype="PCM_24")
@@ -143,7 +146,7 @@ def test_recording_and_document_are_kept_with_the_job(book, tmp_path):
     assert checks[0].check.pulses_per_s == first["pulses_per_s"]
 
 
-def test_an_unusable_recording_is_kept_all_the_same(book, tmp_path):
+def test_an_unusable_recording_is_kept_all_the_same(book: Any, tmp_path: Path) -> None:
     file = tmp_path / "silent.wav"
     soundfile.write(file, np.zeros(96000), 48000)
     call("dial", 1, "--recording", file, "--quiet", book=book, error=RecordingError)
@@ -151,7 +154,7 @@ def test_an_unusable_recording_is_kept_all_the_same(book, tmp_path):
         assert [one.name for one in opened.load_job(1).attachments] == ["silent.wav"]
 
 
-def test_timing_picture(tmp_path):
+def test_timing_picture(tmp_path: Path) -> None:
     for name in ("pulses.png", "pulses.svg"):
         call("dial", "--simulated", "bouncing:370", "--picture", tmp_path / name)
     text = (tmp_path / "pulses.svg").read_text(encoding="utf-8")
@@ -161,7 +164,7 @@ def test_timing_picture(tmp_path):
     call("dial", "--simulated", "clicks:3", "--clicks", "--picture", tmp_path / "clicks.png")
 
 
-def test_listening_file_needs_both_stages(book, tmp_path):
+def test_listening_file_needs_both_stages(book: Any, tmp_path: Path) -> None:
     out = tmp_path / "listen.wav"
     call("speak", 1, "--simulated", "quiet", "--listen", out, book=book, error=InputError)
     call("speak", 1, "--simulated", "loud", "--listen", out, book=book)
@@ -170,7 +173,7 @@ def test_listening_file_needs_both_stages(book, tmp_path):
     assert np.max(np.abs(samples)) == pytest.approx(10 ** (-3 / 20), abs=1e-4)
 
 
-def test_check_list_fills_itself_in_and_is_ready_only_when_nothing_is_open(book):
+def test_check_list_fills_itself_in_and_is_ready_only_when_nothing_is_open(book: Any) -> None:
     call("dial", 1, "--simulated", "slow:370", "--quiet", book=book)
     call("dial", 1, "--simulated", "healthy:370", "--quiet", book=book)
     call("flex", 1, "--simulated", "healthy", "--moved", "hook", "--quiet", book=book)
@@ -199,7 +202,7 @@ def test_check_list_fills_itself_in_and_is_ready_only_when_nothing_is_open(book)
     assert (opened_again["final"], opened_again["open"]) == ("not ready", [3])
 
 
-def test_variants_jack_conversion_and_an_edited_list(book, tmp_path):
+def test_variants_jack_conversion_and_an_edited_list(book: Any, tmp_path: Path) -> None:
     with JobBook.open(book) as opened:
         wall = update_list(opened, 1, variant="wall")
         assert "wall plate" in next(s.task for s in wall.steps if s.step == 10)
@@ -221,14 +224,14 @@ def test_variants_jack_conversion_and_an_edited_list(book, tmp_path):
     assert len(call_json("check", 1, book=book)["steps"]) == 27
 
 
-def test_template_has_26_steps_each_with_its_source():
+def test_template_has_26_steps_each_with_its_source() -> None:
     for variant in ("desk", "wall"):
         steps = parse_steps(read_template(), variant)
         assert [step.step for step in steps] == list(range(1, 27))
         assert all(step.source and step.provenance for step in steps)
 
 
-def test_results_and_list_are_told_on_the_report(book):
+def test_results_and_list_are_told_on_the_report(book: Any) -> None:
     call("dial", 1, "--simulated", "slow:370", "--quiet", book=book)
     with JobBook.open(book) as opened:
         results = collect_results(opened, 1)
@@ -244,7 +247,7 @@ def test_results_and_list_are_told_on_the_report(book):
     assert len([name for name in results if name.startswith("step ")]) == 26
 
 
-def test_tables_have_source_and_provenance_in_every_row():
+def test_tables_have_source_and_provenance_in_every_row() -> None:
     from voicecheck.checkout.limits import load_rows
 
     for name in ("dial_limits.csv", "line_limits.csv", "checklist.csv"):

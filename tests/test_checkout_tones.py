@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type"
 """
 Keypad and call-progress tones: against their generators, independent decoders, and real speech.
 
@@ -8,6 +9,9 @@ Debian's asterisk-core-sounds, English and French, of which none holds a keypad 
 
 import ctypes
 import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,16 +35,16 @@ from voicecheck.records import Recording
 ALL_KEYS = "1234567890ABCD*#"
 
 
-def record(scene):
+def record(scene: Any) -> Any:
     return Recording(samples=scene.samples, rate_hz=scene.rate_hz)
 
 
-def spell(events):
+def spell(events: Any) -> Any:
     return "".join(event.digit for event in events)
 
 
 @pytest.mark.parametrize("rate_hz", [8000, 44100, 48000])
-def test_every_key_with_its_figures(rate_hz):
+def test_every_key_with_its_figures(rate_hz: int) -> None:
     settings = KeypadSettings(low_error_percent=0.8, high_error_percent=-1.1, twist_db=-3.0)
     scene = make_keypad_scene(ALL_KEYS, settings, seed=1, rate_hz=rate_hz)
     events = find_digits(scene.samples, rate_hz)
@@ -66,14 +70,14 @@ def test_every_key_with_its_figures(rate_hz):
         ("noisy", set()),
     ],
 )
-def test_faults_of_a_keypad_are_what_is_outside(text, outside):
+def test_faults_of_a_keypad_are_what_is_outside(text: str, outside: Any) -> None:
     for seed in (1, 2, 3):
         check = measure_tones(record(make_keypad(text, "1590", seed=seed)))
         assert check.number == "1590"
         assert {f.quantity for f in check.findings if f.verdict == "outside"} == outside
 
 
-def test_limits_are_those_of_the_region():
+def test_limits_are_those_of_the_region() -> None:
     """AS/CA S002:2010 5.5.1.9 (PUB): twist 0 to 4 dB, so -1 dB is outside there only."""
     scene = make_keypad_scene("5", KeypadSettings(twist_db=-1.0), seed=1)
     here = measure_tones(record(scene), region="Australia")
@@ -86,7 +90,7 @@ def test_limits_are_those_of_the_region():
     assert "from memory" in twist.source
 
 
-def test_what_a_receiver_must_not_take_is_not_taken():
+def test_what_a_receiver_must_not_take_is_not_taken() -> None:
     """Q.24 Table A-1: 20 to 25 ms is too short to be a digit; half way to the next key is none."""
     short = make_keypad_scene("58", KeypadSettings(tone_s=0.02), seed=1)
     assert find_digits(short.samples, short.rate_hz) == []
@@ -97,7 +101,7 @@ def test_what_a_receiver_must_not_take_is_not_taken():
     assert find_digits(alone, 8000) == []
 
 
-def decode_with_multimon(samples, rate_hz, tmp_path):
+def decode_with_multimon(samples: Any, rate_hz: Any, tmp_path: Path) -> Any:
     from voicecheck.bench.soundfiles import save_sound
 
     del rate_hz
@@ -112,14 +116,14 @@ def decode_with_multimon(samples, rate_hz, tmp_path):
 
 
 @pytest.mark.parametrize("text", ["healthy", "noisy"])
-def test_same_digits_as_an_independent_decoder(text, tmp_path):
+def test_same_digits_as_an_independent_decoder(text: str, tmp_path: Path) -> None:
     keys = "1590ABCD*#2346788"
     scene = make_keypad(text, keys, seed=3, rate_hz=22050)
     theirs = decode_with_multimon(scene.samples, scene.rate_hz, tmp_path)
     assert spell(find_digits(scene.samples, scene.rate_hz)) == theirs == keys
 
 
-def decode_with_spandsp(samples):
+def decode_with_spandsp(samples: Any) -> Any:
     library = services.need_library("spandsp", "DECODERS")
     library.dtmf_rx_init.restype = ctypes.c_void_p
     library.dtmf_rx_init.argtypes = [ctypes.c_void_p] * 3
@@ -134,7 +138,7 @@ def decode_with_spandsp(samples):
 
 
 @pytest.mark.parametrize("twist_db", [-7.0, 0.0, 3.0])
-def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db):
+def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db: float) -> None:
     settings = KeypadSettings(twist_db=twist_db, low_error_percent=1.2, high_error_percent=-1.2)
     scene = make_keypad_scene(ALL_KEYS, settings, seed=2, rate_hz=8000)
     ours = spell(find_digits(scene.samples, 8000))
@@ -142,7 +146,7 @@ def test_same_digits_as_a_second_decoder_over_its_range_of_twist(twist_db):
 
 
 @pytest.mark.parametrize("language", services.VOICES)
-def test_talk_off_no_digit_in_25_minutes_of_real_speech(language):
+def test_talk_off_no_digit_in_25_minutes_of_real_speech(language: Any) -> None:
     """And no call-progress tone, except where a prompt is one."""
     found, tones, seconds = {}, {}, 0.0
     for path in services.need_voices(language):
@@ -159,7 +163,7 @@ def test_talk_off_no_digit_in_25_minutes_of_real_speech(language):
 
 @pytest.mark.parametrize("region", list_regions())
 @pytest.mark.parametrize("is_named", [True, False])
-def test_call_progress_tones_of_every_region(region, is_named):
+def test_call_progress_tones_of_every_region(region: Any, is_named: bool) -> None:
     """Table of national tones; without a region all are tried and the kinds are the same."""
     scene = make_call(region, tuple(_kinds_of(region)), seed=3, rate_hz=16000)
     events = find_progress_tones(scene.samples, scene.rate_hz, region if is_named else "")
@@ -172,7 +176,7 @@ def test_call_progress_tones_of_every_region(region, is_named):
         assert event.end_s == pytest.approx(true.end_s, abs=0.02)
 
 
-def _kinds_of(region):
+def _kinds_of(region: Any) -> Iterator[Any]:
     for kind in KINDS:
         try:
             make_call(region, (kind,), length_s=0.1, rate_hz=8000)
@@ -181,7 +185,7 @@ def _kinds_of(region):
         yield kind
 
 
-def test_a_tone_that_is_off_is_found_and_judged():
+def test_a_tone_that_is_off_is_found_and_judged() -> None:
     """Precise tone plan: 0.5 % (PUB-2ND)."""
     scene = make_call("North America", ("dial-tone",), error_percent=1.2, seed=1, rate_hz=16000)
     check = measure_tones(record(scene), region="North America")
@@ -190,7 +194,7 @@ def test_a_tone_that_is_off_is_found_and_judged():
     assert finding.verdict == "outside"
 
 
-def test_digits_dialled_after_the_dial_tone():
+def test_digits_dialled_after_the_dial_tone() -> None:
     tone = make_call("North America", ("dial-tone",), seed=1, rate_hz=16000)
     keys = make_keypad("healthy", "42#", seed=1, rate_hz=16000)
     samples = np.concatenate([tone.samples, keys.samples])
@@ -199,14 +203,14 @@ def test_digits_dialled_after_the_dial_tone():
     assert check.number == "42#"
 
 
-def test_noise_holds_no_tone_and_that_is_a_result():
+def test_noise_holds_no_tone_and_that_is_a_result() -> None:
     noise = 0.1 * np.random.default_rng(3).standard_normal(80000)
     check = measure_tones(Recording(samples=noise, rate_hz=8000))
     assert check.events == ()
     assert [problem.kind for problem in check.problems] == ["no-tone"]
 
 
-def test_unknown_region_names_the_known():
+def test_unknown_region_names_the_known() -> None:
     noise = Recording(samples=np.ones(8000) * 0.1, rate_hz=8000)
     with pytest.raises(InputError, match="known: North America"):
         measure_tones(noise, region="Atlantis")

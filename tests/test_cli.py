@@ -1,3 +1,4 @@
+# mypy: disable-error-code="assignment,no-untyped-call"
 """Every command as a user runs it: output, JSON keys of the contract, exit codes."""
 
 import io
@@ -6,6 +7,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +25,7 @@ MEASUREMENT_KEYS = {
 }  # fmt: skip
 
 
-def run(*arguments, folder, code=0, book=None):
+def run(*arguments: Any, folder: Any, code: Any = 0, book: Any = None) -> Any:
     """Run the program as a shell would; see `test_a_process_of_its_own` for the shell."""
     environment = {k: v for k, v in os.environ.items() if k != "VOICECHECK_BOOK"}
     if book:
@@ -35,7 +37,7 @@ def run(*arguments, folder, code=0, book=None):
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A folder with a programme file and recordings of it."""
     folder = tmp_path_factory.mktemp("files")
     run("signal", "OUT.wav", folder=folder)
@@ -49,7 +51,7 @@ def folder(tmp_path_factory):
 
 
 @pytest.mark.parametrize(("name", "code"), [("A.wav", 0), ("none.wav", 3)])
-def test_a_process_of_its_own(folder, name, code):
+def test_a_process_of_its_own(folder: Any, name: str, code: int) -> None:
     """What a shell gets is what the other tests get without one: output, errors, exit code."""
     arguments = ("analyze", name, "--signal", "OUT.wav", "--json")
     command = [sys.executable, "-m", "voicecheck", *arguments]
@@ -58,7 +60,7 @@ def test_a_process_of_its_own(folder, name, code):
     assert (alone.returncode, alone.stdout, alone.stderr) == (code, here.stdout, here.stderr)
 
 
-def test_signal_json_is_the_contract(folder):
+def test_signal_json_is_the_contract(folder: Any) -> None:
     document = json.loads(run("signal", "S.wav", "--rate", 44100, "--json", folder=folder).stdout)
     assert document["schema"] == "voicecheck.programme/1"
     assert document["rate_hz"] == 44100
@@ -70,7 +72,7 @@ def test_signal_json_is_the_contract(folder):
     assert sweep["peak"] == pytest.approx(0.2512, abs=1e-3)
 
 
-def test_analyze_json_is_the_contract(folder):
+def test_analyze_json_is_the_contract(folder: Any) -> None:
     done = run("analyze", "A.wav", "--signal", "OUT.wav", "--json", folder=folder)
     document = json.loads(done.stdout)
     assert set(document) >= MEASUREMENT_KEYS
@@ -86,7 +88,9 @@ def test_analyze_json_is_the_contract(folder):
     assert document["problems"] == []
 
 
-def test_several_recordings_come_in_order_and_one_bad_file_does_not_stop_the_rest(folder):
+def test_several_recordings_come_in_order_and_one_bad_file_does_not_stop_the_rest(
+    folder: Any,
+) -> None:
     (folder / "bad.wav").write_bytes(b"RIFF, perhaps")
     arguments = ("analyze", "A.wav", "bad.wav", "B.flac", "--signal", "OUT.wav", "--json")
     done = run(*arguments, folder=folder, code=3)
@@ -97,7 +101,7 @@ def test_several_recordings_come_in_order_and_one_bad_file_does_not_stop_the_res
     assert len(done.stderr.strip().splitlines()) == 1
 
 
-def test_channel(folder):
+def test_channel(folder: Any) -> None:
     one = run(
         "analyze", "stereo.wav", "--channel", 2, "--signal", "OUT.wav", "--json", folder=folder
     )
@@ -106,18 +110,18 @@ def test_channel(folder):
     run("analyze", "stereo.wav", "--channel", 3, "--signal", "OUT.wav", folder=folder, code=2)
 
 
-def test_plain_output_in_a_pipe_has_no_escapes(folder):
+def test_plain_output_in_a_pipe_has_no_escapes(folder: Any) -> None:
     done = run("analyze", "A.wav", "--signal", "OUT.wav", folder=folder)
     assert "level at 1 kHz" in done.stdout
     assert "\x1b" not in done.stdout + done.stderr
 
 
-def write(folder, name, content):
+def write(folder: Any, name: Any, content: Any) -> Any:
     (folder / name).write_bytes(content)
     return name
 
 
-def make_bad(folder, kind):
+def make_bad(folder: Any, kind: Any) -> Any:
     """Files that no number can be had from."""
     rate, good = 48000, folder / "A.wav"
     samples = soundfile.read(good)[0]
@@ -154,7 +158,7 @@ def make_bad(folder, kind):
     ["text", "empty", "truncated", "zero-channels", "huge-header", "nan", "silence", "late",
      "early", "noise", "wrong-rate"],
 )  # fmt: skip
-def test_bad_input_gets_one_line_and_exit_code_3(folder, kind):
+def test_bad_input_gets_one_line_and_exit_code_3(folder: Any, kind: str) -> None:
     """And with --json a document that lists the problem."""
     name = make_bad(folder, kind)
     done = run("analyze", name, "--signal", "OUT.wav", "--json", folder=folder, code=3)
@@ -162,13 +166,13 @@ def test_bad_input_gets_one_line_and_exit_code_3(folder, kind):
     assert json.loads(done.stdout)["problems"][0]["message"] in done.stderr
 
 
-def test_another_programme_is_exit_code_3(folder):
+def test_another_programme_is_exit_code_3(folder: Any) -> None:
     run("signal", "OTHER.wav", "--sweep-s", 2, folder=folder)
     done = run("analyze", "A.wav", "--signal", "OTHER.wav", folder=folder, code=3)
     assert "another programme" in done.stderr
 
 
-def test_a_recording_given_as_programme_is_told(folder):
+def test_a_recording_given_as_programme_is_told(folder: Any) -> None:
     done = run("analyze", "A.wav", "--signal", "A.wav", folder=folder, code=3)
     assert "recipe" in done.stderr
 
@@ -185,22 +189,22 @@ def test_a_recording_given_as_programme_is_told(folder):
         (("sweep", "1", "--stage", "before", "--path", "transmit"), 2),
     ],
 )
-def test_exit_codes(folder, arguments, code, tmp_path):
+def test_exit_codes(folder: Any, arguments: Any, code: int, tmp_path: Path) -> None:
     done = run(*arguments, folder=folder, code=code, book=tmp_path / "book")
     assert len(done.stderr.strip().splitlines()) == 1
 
 
-def test_book_that_cannot_be_written_is_exit_code_5(folder, tmp_path):
+def test_book_that_cannot_be_written_is_exit_code_5(folder: Any, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("not a folder")
     done = run("job", "list", "--book", tmp_path / "file" / "book", folder=folder, code=5)
     assert len(done.stderr.strip().splitlines()) == 1
 
 
-def test_a_job_from_type_to_report(folder, tmp_path):
+def test_a_job_from_type_to_report(folder: Any, tmp_path: Path) -> None:
     """The whole contract of the job commands, on recordings and on the simulated bench."""
     book = tmp_path / "book"
 
-    def call(*arguments, code=0):
+    def call(*arguments: Any, code: Any = 0) -> Any:
         return run(*arguments, folder=folder, book=book, code=code).stdout
 
     call("type", "add", "Lakeside 4", "--transmitter", "carbon", "--feed-ma", 40)
@@ -233,7 +237,7 @@ def test_a_job_from_type_to_report(folder, tmp_path):
     assert "hall" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
-def test_a_seat_that_cannot_be_used_does_not_stop_the_others(folder, tmp_path):
+def test_a_seat_that_cannot_be_used_does_not_stop_the_others(folder: Any, tmp_path: Path) -> None:
     book = tmp_path / "book"
     run("type", "add", "T", "--transmitter", "electret", folder=folder, book=book)
     run("job", "open", "one", "--type", "T", folder=folder, book=book)
@@ -245,7 +249,7 @@ def test_a_seat_that_cannot_be_used_does_not_stop_the_others(folder, tmp_path):
     run("sweep", 1, *arguments, "--recording", silent, folder=folder, book=book, code=3)
 
 
-def test_a_carbon_run_without_conditioning_is_marked(folder, tmp_path):
+def test_a_carbon_run_without_conditioning_is_marked(folder: Any, tmp_path: Path) -> None:
     """ITU-T P.75: what is not said to be conditioned carries a problem; what is does not."""
     book = tmp_path / "book"
     run("type", "add", "T", "--transmitter", "carbon", folder=folder, book=book)
@@ -261,11 +265,11 @@ def test_a_carbon_run_without_conditioning_is_marked(folder, tmp_path):
     assert kinds == [["conditioning"], []]
 
 
-def test_a_coil_reading_and_another_current_are_used(tmp_path):
+def test_a_coil_reading_and_another_current_are_used(tmp_path: Path) -> None:
     """Coil readings become a test of the hints; a stated feed current goes into the run."""
     book = tmp_path / "book"
 
-    def call(*arguments):
+    def call(*arguments: Any) -> Any:
         return run(*arguments, folder=tmp_path, book=book).stdout
 
     call("type", "add", "T", "--transmitter", "carbon")
@@ -295,7 +299,9 @@ def test_a_coil_reading_and_another_current_are_used(tmp_path):
     assert abs(found["test.coil_db"]) < 10
 
 
-def test_a_console_without_a_minus_sign_is_told_in_plain_letters(monkeypatch):
+def test_a_console_without_a_minus_sign_is_told_in_plain_letters(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     console = io.TextIOWrapper(io.BytesIO(), encoding="ascii", newline="")
     monkeypatch.setattr("sys.stdout", console)
     write_text("\u22124.0 \u00b1 0.8 dB, 200\u2013500 Hz")

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,attr-defined"
 """What somebody at the bench is told: seats, wires, levels, advice."""
 
 from __future__ import annotations
@@ -6,6 +7,7 @@ import dataclasses
 import os
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from factories import make_run
@@ -21,7 +23,9 @@ from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 from voicecheck.workflow.sweeping.seats import SeatGuide
 
 
-def guide_seats(path: str, transmitter: str, capsys, **setup: object) -> tuple[str, list[object]]:
+def guide_seats(
+    path: str, transmitter: str, capsys: pytest.CaptureFixture[str], **setup: object
+) -> tuple[str, list[object]]:
     """Text of the first seat, and the order of keys and pauses."""
     done: list[object] = []
     attendant = TerminalAttendant(
@@ -38,7 +42,9 @@ def guide_seats(path: str, transmitter: str, capsys, **setup: object) -> tuple[s
     return capsys.readouterr().err, done
 
 
-def test_a_carbon_transmitter_is_conditioned_before_its_take(capsys) -> None:
+def test_a_carbon_transmitter_is_conditioned_before_its_take(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     """Clamp, feed on, five seconds, turned over twice (ITU-T P.75): in that order."""
     text, done = guide_seats("transmit", "carbon", capsys)
     assert done == ["key", 1.0, 1.0, 1.0, 1.0, 1.0, "key"]
@@ -46,14 +52,14 @@ def test_a_carbon_transmitter_is_conditioned_before_its_take(capsys) -> None:
     assert places == sorted(places)
 
 
-def test_a_receiver_is_cautioned_and_not_turned_over(capsys) -> None:
+def test_a_receiver_is_cautioned_and_not_turned_over(capsys: pytest.CaptureFixture[str]) -> None:
     text, done = guide_seats("receive", "carbon", capsys)
     assert done == ["key"]
     assert "never to an ear" in text
     assert "P.75" not in text
 
 
-def test_a_small_board_is_replugged(capsys) -> None:
+def test_a_small_board_is_replugged(capsys: pytest.CaptureFixture[str]) -> None:
     text, _ = guide_seats("transmit", "electret", capsys, line_drive_channel=1, ear_channel=1)
     assert "Plug output 1 into the mouth's amplifier." in text
     assert "Plug the line tap into input 1." in text
@@ -81,6 +87,7 @@ def test_pictures_fit_the_screen_and_name_the_channels(step: str) -> None:
         "loop-back": {line_drive, line_tap},
         "microphone": {ear},
         "mouth": {mouth, ear},
+        "mouth-flat": {mouth, ear},
         "seal": {line_drive, ear},
     }
     shown = {number for number in (mouth, line_drive, line_tap, ear) if str(number) in picture}
@@ -109,7 +116,7 @@ def test_a_take_is_seen_on_eighty_columns() -> None:
                 assert max(map(len, lines)) <= 80
 
 
-def shift_bands(run, *, low_db: float, mid_db: float):
+def shift_bands(run: Any, *, low_db: float, mid_db: float) -> Any:
     one = run.recordings[0]
     bands = dataclasses.replace(
         one.bands, low_db=one.bands.low_db + low_db, mid_db=one.bands.mid_db + mid_db

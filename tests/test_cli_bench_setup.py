@@ -1,9 +1,13 @@
+# mypy: disable-error-code="arg-type"
 """Setting benches up and keeping their steps from the command line, without sound."""
 
 from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -33,18 +37,20 @@ DEVICES = (
 
 
 @pytest.fixture
-def call(tmp_path, capsys, monkeypatch):
+def call(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Any:
     return open_commands(tmp_path, capsys, monkeypatch)
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as opened:
         yield opened
 
 
 @pytest.fixture
-def devices(monkeypatch):
+def devices(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("voicecheck.workflow.benches.choosing.list_sound_devices", lambda: DEVICES)
 
 
@@ -52,7 +58,7 @@ def make_result(step: str, value: float = 1.0, **more: object) -> StepResult:
     return StepResult(bench="attic", step=step, done_utc=NOW, value=value, unit="V", **more)
 
 
-def test_a_bench_is_set_up_changed_and_removed(call, devices) -> None:
+def test_a_bench_is_set_up_changed_and_removed(call: Any, devices: Any) -> None:
     """A part of the device's name is enough; every option comes back as it was given."""
     document = json.loads(
         call("bench", "add", "attic", "--device", "two", "--rate", 44100, "--mouth", 2,
@@ -80,7 +86,7 @@ def test_a_bench_is_set_up_changed_and_removed(call, devices) -> None:
         call("bench", "show", "attic")
 
 
-def test_a_small_board_uses_its_one_channel_for_both_ends(call, devices) -> None:
+def test_a_small_board_uses_its_one_channel_for_both_ends(call: Any, devices: Any) -> None:
     setup = json.loads(call("bench", "add", "shed", "--device", "Oak small", "--json"))
     assert (setup["mouth_channel"], setup["line_drive_channel"]) == (1, 1)
     assert (setup["line_tap_channel"], setup["ear_channel"]) == (1, 1)
@@ -98,18 +104,22 @@ def test_a_small_board_uses_its_one_channel_for_both_ends(call, devices) -> None
         (("--device", "two", "--mouth", "0"), "channels count from 1"),
     ],
 )
-def test_a_set_up_that_cannot_be_is_refused(call, devices, options, message) -> None:
+def test_a_set_up_that_cannot_be_is_refused(
+    call: Any, devices: Any, options: Any, message: str
+) -> None:
     with pytest.raises(InputError, match=message):
         call("bench", "add", "attic", *options)
     assert json.loads(call("bench", "list", "--json")) == []
 
 
-def test_a_device_that_is_not_plugged_in_is_kept_as_named(call, devices, capsys) -> None:
+def test_a_device_that_is_not_plugged_in_is_kept_as_named(
+    call: Any, devices: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
     setup = json.loads(call("bench", "add", "attic", "--device", "Elm", "--json"))
     assert setup["device"] == "Elm"
 
 
-def test_what_other_wires_make_void_no_longer_counts(book) -> None:
+def test_what_other_wires_make_void_no_longer_counts(book: Any) -> None:
     """The mouth moved: its step goes, the line's stay; a bench of the same name starts anew."""
     setup = BenchSetup(name="attic", device="Oak")
     add_setup(book, setup)
@@ -128,7 +138,7 @@ def test_what_other_wires_make_void_no_longer_counts(book) -> None:
     assert load_bench(book, "attic").results == ()
 
 
-def test_results_come_back_as_they_were_kept(book) -> None:
+def test_results_come_back_as_they_were_kept(book: Any) -> None:
     add_setup(book, BenchSetup(name="attic", device="Oak"))
     result = make_result(
         "mouth",
@@ -142,7 +152,7 @@ def test_results_come_back_as_they_were_kept(book) -> None:
     assert loaded.same_as(result)
 
 
-def test_a_damaged_document_is_an_error_of_the_book(book) -> None:
+def test_a_damaged_document_is_an_error_of_the_book(book: Any) -> None:
     add_setup(book, BenchSetup(name="attic", device="Oak"))
     book.save_bench_record("calibration-step", "attic", '{"bench": "attic"}')
     with pytest.raises(JobBookError, match="cannot be read"):
@@ -185,7 +195,7 @@ def test_a_sweep_begins_with_what_the_check_of_today_found() -> None:
     assert "not checked today" in note
 
 
-def test_nobody_to_ask_needs_yes(call, devices) -> None:
+def test_nobody_to_ask_needs_yes(call: Any, devices: Any) -> None:
     call("bench", "add", "attic", "--device", "two")
     with pytest.raises(InputError, match="add --yes"):
         call("bench", "calibrate", "attic")

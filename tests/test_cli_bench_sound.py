@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return,var-annotated"
 """
 Calibrating, checking and sweeping with a bench from the command line.
 
@@ -9,10 +10,14 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from benchtest import TRUTH, Terminal, error_db, open_commands
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.soundcard import link, takes
@@ -22,23 +27,25 @@ from voicecheck.records import SetType
 
 
 @pytest.fixture
-def call(tmp_path, capsys, monkeypatch):
+def call(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Any:
     return open_commands(tmp_path, capsys, monkeypatch)
 
 
 @pytest.fixture
-def card(virtual_bench):
+def card(virtual_bench: Callable[..., VirtualCard]) -> Any:
     return virtual_bench(channels=2, scene="loop", noise_dbfs=-95.0, **TRUTH)
 
 
 @pytest.fixture
-def job(tmp_path, call, card) -> int:
+def job(tmp_path: Path, call: Any, card: Any) -> int:
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(SetType(name="Lakeside 4"))
         return opened.open_job("hall", "Lakeside 4").job
 
 
-def calibrate(call, card) -> None:
+def calibrate(call: Any, card: Any) -> None:
     """All steps as a script does them, the meter read while the tone plays."""
     call("bench", "add", "attic", "--device", card.device, "--feed-ma", 40)
     call("bench", "tone", "attic", "--hz", 400, "--seconds", 1.5)
@@ -49,6 +56,7 @@ def calibrate(call, card) -> None:
         ("loop", "loop-back", ()),
         ("calibrator", "microphone", ()),
         ("mouth", "mouth", ("--temperature-c", 21)),
+        ("mouth", "mouth-flat", ()),
         ("blank", "seal", ()),
         ("handset", "reference-transmit", ()),
         ("handset", "reference-receive", ()),
@@ -58,7 +66,9 @@ def calibrate(call, card) -> None:
 
 
 @pytest.mark.bench
-def test_from_set_up_to_the_report_of_the_day(call, card, job, tmp_path) -> None:
+def test_from_set_up_to_the_report_of_the_day(
+    call: Any, card: Any, job: int, tmp_path: Path
+) -> None:
     """
     Calibrating recovers the card's errors, 0.1 dB electrical and 0.3 dB acoustic.
 
@@ -109,7 +119,9 @@ def test_from_set_up_to_the_report_of_the_day(call, card, job, tmp_path) -> None
 
 
 @pytest.mark.bench
-def test_a_receiver_is_driven_softly_until_more_is_asked_for(call, card, job) -> None:
+def test_a_receiver_is_driven_softly_until_more_is_asked_for(
+    call: Any, card: Any, job: int
+) -> None:
     """-30 dBm to begin with; more needs somebody to say so."""
     call("bench", "add", "attic", "--device", card.device)
     volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / 2**0.5
@@ -139,11 +151,11 @@ def test_a_receiver_is_driven_softly_until_more_is_asked_for(call, card, job) ->
     assert "stopped before a seat was done" in terminal.text
 
 
-def kill_server(card) -> None:
+def kill_server(card: Any) -> None:
     card.kill("server")
 
 
-def unplug(card) -> None:
+def unplug(card: Any) -> None:
     card.kill("handset")
 
 
@@ -155,7 +167,9 @@ def unplug(card) -> None:
         (unplug, "stopped at .* earlier ones are kept"),
     ],
 )
-def test_a_fault_in_the_second_seat_keeps_the_first(call, card, job, monkeypatch, fault) -> None:
+def test_a_fault_in_the_second_seat_keeps_the_first(
+    call: Any, card: Any, job: int, monkeypatch: pytest.MonkeyPatch, fault: Any
+) -> None:
     """The stated error and exit code 4; the first seat is in the book as a run."""
     provoke, message = fault
     monkeypatch.setattr(link, "_killed_at_s", [-1e9])
@@ -163,7 +177,7 @@ def test_a_fault_in_the_second_seat_keeps_the_first(call, card, job, monkeypatch
     card.change(scene="handset")
     record, is_provoked = HardwareBench.play_and_record, []
 
-    def record_with_fault(bench, programme, *, path, seat):
+    def record_with_fault(bench: Any, programme: Any, *, path: Any, seat: Any) -> Any:
         def act(fraction: float, _level: float) -> None:
             if fraction > 0.1 and not is_provoked:
                 provoke(card)
@@ -184,7 +198,9 @@ def test_a_fault_in_the_second_seat_keeps_the_first(call, card, job, monkeypatch
 
 
 @pytest.mark.bench
-def test_faults_that_the_sound_system_hides_are_told(call, card, job, tmp_path) -> None:
+def test_faults_that_the_sound_system_hides_are_told(
+    call: Any, card: Any, job: int, tmp_path: Path
+) -> None:
     """Clipped, clocks apart, muted: named with the seat, and the recordings are kept."""
     call("bench", "add", "attic", "--device", card.device)
     sweep = ("sweep", job, "--path", "transmit", "--bench", "attic", "--seats", 1, "--yes",
@@ -203,7 +219,9 @@ def test_faults_that_the_sound_system_hides_are_told(call, card, job, tmp_path) 
 
 
 @pytest.mark.bench
-def test_a_bench_of_another_rate_says_so(call, virtual_bench, job) -> None:
+def test_a_bench_of_another_rate_says_so(
+    call: Any, virtual_bench: Callable[..., VirtualCard], job: int
+) -> None:
     card = virtual_bench(channels=2, rate_hz=44100, scene="handset", **TRUTH)
     call("bench", "add", "attic", "--device", card.device)
     with pytest.raises(BenchError, match="own rate is 44100 Hz"):
@@ -212,7 +230,7 @@ def test_a_bench_of_another_rate_says_so(call, virtual_bench, job) -> None:
 
 
 @pytest.mark.bench
-def test_somebody_is_taken_through_a_step(call, card) -> None:
+def test_somebody_is_taken_through_a_step(call: Any, card: Any) -> None:
     """Questions of a set-up; words, picture, a key and two readings of a step, which is kept."""
     terminal = Terminal("bench", "add", "attic")
     for question, answer in (

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,comparison-overlap,return-value,type-arg,union-attr"
 """The live meter: what it says in a pipe, on a terminal, and how it ends."""
 
 from __future__ import annotations
@@ -7,13 +8,16 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.meter import Meter
 from voicecheck.bench.soundcard import Wiring
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.cli.watch import draw_meter
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
@@ -41,7 +45,7 @@ def make_tones(length_s: float, *tones_hz: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("tones_hz", [(425.0,), (350.0, 440.0)])
-def test_dial_tone_is_recognised_by_holding(tones_hz) -> None:
+def test_dial_tone_is_recognised_by_holding(tones_hz: Any) -> None:
     """Continuous 425 Hz, and 350 + 440 Hz (ITU-T E.180 and its supplement)."""
     noise = 1e-4 * np.random.default_rng(1).standard_normal(5 * RATE_HZ)
     said = name_tones(make_tones(5.0, *tones_hz) + noise)
@@ -141,7 +145,7 @@ def watch(*arguments: str) -> subprocess.Popen:
 
 
 @pytest.fixture
-def book(tmp_path, monkeypatch):
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("VOICECHECK_BOOK", str(tmp_path / "book"))
     with JobBook.open(tmp_path / "book") as opened:
         add_setup(opened, BenchSetup(name="attic", device="handset", ear_channel=1))
@@ -150,10 +154,12 @@ def book(tmp_path, monkeypatch):
 
 
 @pytest.mark.bench
-def test_in_a_pipe_it_is_one_line_a_second(book, shared_card, capsys) -> None:
+def test_in_a_pipe_it_is_one_line_a_second(
+    book: Any, shared_card: VirtualCard, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A 60 Hz tone of -20 dBFS is -20 dBm here; the line tap's weighting takes 60 Hz away."""
     shared_card.change(hum_dbfs=-20.0, hum_hz=60.0)
-    app(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
+    make_app()(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
     title, *lines = capsys.readouterr().out.splitlines()
     assert title == "attic, line tap, input 1, dBm"
     assert 1 <= len(lines) <= 3
@@ -161,7 +167,7 @@ def test_in_a_pipe_it_is_one_line_a_second(book, shared_card, capsys) -> None:
     assert float(words[words.index("RMS") + 1]) == pytest.approx(-20.0, abs=0.1)
     assert float(words[words.index("psophometric") + 1]) < -60.0
     assert "talk" not in words
-    app(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
+    make_app()(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
         standalone_mode=False)  # fmt: skip
     document = json.loads(capsys.readouterr().out)
     assert document["unit"] == "dBm"
@@ -169,7 +175,7 @@ def test_in_a_pipe_it_is_one_line_a_second(book, shared_card, capsys) -> None:
 
 
 @pytest.mark.bench
-def test_ctrl_c_ends_it_cleanly(book, shared_card) -> None:
+def test_ctrl_c_ends_it_cleanly(book: Any, shared_card: VirtualCard) -> None:
     """Exit code 0, nothing said on the error output; ten times faster, hence many lines."""
     with watch("--device", "handset") as program:
         assert program.stdout.readline() == "handset, input 1, dBFS\n"
@@ -179,7 +185,7 @@ def test_ctrl_c_ends_it_cleanly(book, shared_card) -> None:
     assert (program.returncode, said) == (0, "")
 
 
-def test_wrong_use(tmp_path) -> None:
+def test_wrong_use(tmp_path: Path) -> None:
     where = ("--book", str(tmp_path / "book"))
     for arguments, message in (
         (("--bench", "attic", "--device", "handset"), "not both"),
@@ -187,4 +193,4 @@ def test_wrong_use(tmp_path) -> None:
         (("--json",), "needs --seconds"),
     ):
         with pytest.raises(InputError, match=message):
-            app(["watch", *arguments, *where], standalone_mode=False)
+            make_app()(["watch", *arguments, *where], standalone_mode=False)

@@ -1,8 +1,12 @@
+# mypy: disable-error-code="union-attr"
 """What the page's figures are drawn from: entries, limits as on paper, seats, the live trace."""
 
 import dataclasses
 import json
 import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,26 +25,26 @@ from voicecheck.workflow.pagecurves import (
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with open_book(tmp_path) as book:
         book.add_type(SET_TYPE)
         book.open_job("hall set", SET_TYPE.name)
         yield book
 
 
-def with_level(run, level_db):
+def with_level(run: Any, level_db: Any) -> Any:
     """The same run with another curve."""
     response = dataclasses.replace(run.pooled.response, level_db=level_db)
     return dataclasses.replace(run, pooled=run.pooled.replace(response=response))
 
 
-def test_a_job_without_runs_has_no_entry_and_an_unknown_job_is_refused(book):
+def test_a_job_without_runs_has_no_entry_and_an_unknown_job_is_refused(book: Any) -> None:
     assert collect_curves(book, 1) == {"job": 1, "paths": []}
     with pytest.raises(InputError):
         collect_curves(book, 2)
 
 
-def test_entries_come_in_the_order_of_the_trade_and_runs_from_the_oldest_on(book):
+def test_entries_come_in_the_order_of_the_trade_and_runs_from_the_oldest_on(book: Any) -> None:
     for path, stage in (
         ("loop", "before"),
         ("receive", "before"),
@@ -57,7 +61,7 @@ def test_entries_come_in_the_order_of_the_trade_and_runs_from_the_oldest_on(book
     assert runs[0]["label"] == "before, 3 seats, 2031-04-02 09:30 UTC"
 
 
-def test_values_are_those_of_the_book_and_withheld_points_are_null(book):
+def test_values_are_those_of_the_book_and_withheld_points_are_null(book: Any) -> None:
     run = make_run("transmit", "after", job=1, withhold=slice(4, 6), n_recordings=1)
     book.save_run(dataclasses.replace(run, taken_utc=None))
     entry = json.loads(json.dumps(collect_curves(book, 1), allow_nan=False))["paths"][0]
@@ -71,7 +75,7 @@ def test_values_are_those_of_the_book_and_withheld_points_are_null(book):
         np.testing.assert_allclose([told[name][i] for i in kept], wanted, atol=6e-4)
 
 
-def test_another_unit_makes_an_entry_of_its_own(book):
+def test_another_unit_makes_an_entry_of_its_own(book: Any) -> None:
     book.save_run(make_run("transmit", "before", job=1))
     book.save_run(make_run("transmit", "after", job=1, unit="dB V/Pa"))
     entries = collect_curves(book, 1)["paths"]
@@ -79,7 +83,7 @@ def test_another_unit_makes_an_entry_of_its_own(book):
     assert told == [("transmit", "dB relative", 1), ("transmit", "dB V/Pa", 1)]
 
 
-def test_limits_in_the_runs_unit_lie_where_they_are(book):
+def test_limits_in_the_runs_unit_lie_where_they_are(book: Any) -> None:
     baseline = make_baseline()
     book.save_baseline(baseline)
     book.save_run(make_run("transmit", "after", job=1))
@@ -89,7 +93,7 @@ def test_limits_in_the_runs_unit_lie_where_they_are(book):
         np.testing.assert_allclose(told[name], getattr(baseline, name), atol=6e-4)
 
 
-def test_limits_in_another_unit_are_moved_as_a_whole_onto_the_newest_run(book):
+def test_limits_in_another_unit_are_moved_as_a_whole_onto_the_newest_run(book: Any) -> None:
     """A run that is the type's shape and 3.7 dB more must find the mean exactly on itself."""
     baseline = make_baseline(unit="dB V/Pa")
     book.save_baseline(baseline)
@@ -102,7 +106,7 @@ def test_limits_in_another_unit_are_moved_as_a_whole_onto_the_newest_run(book):
     assert "shape only" in told["label"]
 
 
-def test_limits_that_do_not_fit_are_left_out(book):
+def test_limits_that_do_not_fit_are_left_out(book: Any) -> None:
     baseline = make_baseline()
     coarse = {
         field.name: getattr(baseline, field.name)[::2]
@@ -114,7 +118,7 @@ def test_limits_that_do_not_fit_are_left_out(book):
     assert collect_curves(book, 1)["paths"][0]["baseline"] is None
 
 
-def test_limits_that_a_comparison_refused_are_left_out(book):
+def test_limits_that_a_comparison_refused_are_left_out(book: Any) -> None:
     book.save_baseline(make_baseline())
     book.save_run(make_run("transmit", "after", job=1))
     refused = Finding(
@@ -138,7 +142,7 @@ def test_limits_that_a_comparison_refused_are_left_out(book):
     assert collect_curves(book, 1)["paths"][0]["baseline"] is not None
 
 
-def test_a_type_shows_the_newest_run_of_each_reference_set(book):
+def test_a_type_shows_the_newest_run_of_each_reference_set(book: Any) -> None:
     book.open_job("another set", SET_TYPE.name)
     for job, gain_db in ((1, 0.0), (1, 1.0), (2, 2.0)):
         book.save_run(make_run("transmit", "reference", job=job, gain_db=gain_db))
@@ -154,7 +158,7 @@ def test_a_type_shows_the_newest_run_of_each_reference_set(book):
     assert receive["baseline"]["label"] == "Hillview 2, 8 sets"
 
 
-def test_curve_of_a_seat():
+def test_curve_of_a_seat() -> None:
     measurement = make_run("receive", withhold=slice(0, 1)).pooled
     told = curve_of_measurement(measurement, seat=2, n_seats=3)
     assert (told["path"], told["unit"], told["seat"], told["n_seats"]) == (
@@ -170,7 +174,7 @@ def test_curve_of_a_seat():
 
 
 @pytest.mark.parametrize("name", sorted(RECIPES))
-def test_trace_frequency_grows_by_equal_factors_in_equal_times(name):
+def test_trace_frequency_grows_by_equal_factors_in_equal_times(name: Any) -> None:
     """Closed form: at a third of an exponential sweep, a third of the way in octaves."""
     programme = make_programme(RECIPES[name])
     sweep = programme.blocks_of("sweep")[-1]
@@ -181,7 +185,7 @@ def test_trace_frequency_grows_by_equal_factors_in_equal_times(name):
         assert found == pytest.approx(wanted, rel=1e-9)
 
 
-def test_trace_frequency_is_that_of_the_samples():
+def test_trace_frequency_is_that_of_the_samples() -> None:
     """Upward zero crossings of the signal itself, within 1 % over four periods."""
     programme = make_programme(RECIPES["quick"])
     sweep = programme.blocks_of("sweep")[0]
@@ -196,7 +200,7 @@ def test_trace_frequency_is_that_of_the_samples():
         assert trace_frequency_hz(programme, middle_s) == pytest.approx(measured_hz, rel=0.01)
 
 
-def test_nothing_is_traced_outside_the_sweeps():
+def test_nothing_is_traced_outside_the_sweeps() -> None:
     programme = make_programme(RECIPES["default"])
     first, second = programme.blocks_of("sweep")[:2]
     between_s = (first.end_s + second.start_s) / 2.0

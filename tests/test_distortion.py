@@ -1,6 +1,7 @@
 """Harmonics, THD, level steps, four tones and SINAD against closed forms."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ WEAK = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-38.0, mains_dbfs=-29.0)
 FRYING = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-70.0, frying_per_s=20.0)
 
 
-def thd_at(measurement, frequency_hz):
+def thd_at(measurement: Any, frequency_hz: Any) -> Any:
     distortion = measurement.distortion
     at = int(np.flatnonzero(distortion.frequency_hz == frequency_hz)[0])
     return float(distortion.thd_percent[at])
@@ -25,12 +26,12 @@ def thd_at(measurement, frequency_hz):
     [(CARBON, 0.01), (RECEIVER, 0.01), (WEAK, 0.04), (FRYING, 0.04)],
     ids=["carbon", "receiver", "weak", "frying"],
 )
-def test_thd_is_the_true_thd(plant, relative, frequency_hz):
+def test_thd_is_the_true_thd(plant: Any, relative: float, frequency_hz: float) -> None:
     expected = float(plant.true_thd_percent(frequency_hz, AMPLITUDE))
     assert thd_at(measure(plant), frequency_hz) == pytest.approx(expected, rel=relative)
 
 
-def test_harmonics_stand_where_the_plant_puts_them():
+def test_harmonics_stand_where_the_plant_puts_them() -> None:
     plant = dataclasses.replace(CARBON, drift_ppm=-60.0, latency_s=0.03, noise_dbfs=-110.0)
     measurement = measure(plant)
     distortion = measurement.distortion
@@ -44,14 +45,14 @@ def test_harmonics_stand_where_the_plant_puts_them():
     assert np.mean(np.isnan(distortion.harmonic_db[2:])) > 0.9
 
 
-def test_a_linear_plant_has_no_thd_above_noise():
+def test_a_linear_plant_has_no_thd_above_noise() -> None:
     distortion = measure(KnownPlant(noise_dbfs=-60.0)).distortion
     assert np.mean(np.isnan(distortion.thd_percent)) > 0.9
     below = distortion.thd_below_percent[np.isnan(distortion.thd_percent)]
     assert np.all((below > 0) & (below < 1.0))
 
 
-def test_thd_interval_covers():
+def test_thd_interval_covers() -> None:
     """Of the points of ten seeds of the weak plant 90 to 99 of 100 lie inside."""
     inside = []
     for seed in range(1, 11):
@@ -62,7 +63,7 @@ def test_thd_interval_covers():
     assert 0.90 <= np.mean(np.concatenate(inside)) <= 0.99
 
 
-def test_level_steps_follow_the_polynomial():
+def test_level_steps_follow_the_polynomial() -> None:
     """Fundamental A (1 + 3/4 a3 A^2), harmonics a2 A^2/2 and a3 A^3/4 (closed form)."""
     plant = KnownPlant(response=flat, square=0.4, cube=-0.5, noise_dbfs=-100.0)
     steps = measure(plant).linearity
@@ -78,7 +79,7 @@ def test_level_steps_follow_the_polynomial():
 
 
 @pytest.mark.parametrize("square", [0.05, 0.4])
-def test_four_tone_second_order(square):
+def test_four_tone_second_order(square: float) -> None:
     """-20 log10(a2 A), A the peak of each tone (`imd.csv`, O.42 self-check, CALC)."""
     plant = KnownPlant(response=flat, square=square, noise_dbfs=-100.0)
     each = AMPLITUDE / 2
@@ -86,7 +87,7 @@ def test_four_tone_second_order(square):
     assert found == pytest.approx(20 * np.log10(square * each), abs=0.01)
 
 
-def test_four_tone_third_order():
+def test_four_tone_third_order() -> None:
     """-20 log10(a3 A^2) - 2.27 less the tones' own gain change (`imd.csv`, CALC)."""
     cube, each = 0.2, AMPLITUDE / 2
     plant = KnownPlant(response=flat, cube=cube, noise_dbfs=-100.0)
@@ -95,14 +96,14 @@ def test_four_tone_third_order():
     assert measure(plant).intermodulation.order3_db == pytest.approx(expected, abs=0.02)
 
 
-def test_products_in_the_noise_are_less_than():
+def test_products_in_the_noise_are_less_than() -> None:
     """Four lines of five 1.04 Hz bins of -50 dBFS over 24 kHz: -80.6 dBFS, -68.6 dB re tones."""
     found = measure(KnownPlant(response=flat, noise_dbfs=-50.0)).intermodulation
     assert found.order2_db is None
     assert found.order2_below_db == pytest.approx(-68.6, abs=3.0)
 
 
-def test_sinad_is_signal_over_everything_else():
+def test_sinad_is_signal_over_everything_else() -> None:
     """H2 -26 dB, H3 none, noise 200-4000 Hz of known power: the closed-form sum."""
     plant = KnownPlant(response=flat, square=2 * 10 ** (-26 / 20) / AMPLITUDE, noise_dbfs=-40.0)
     noise = 10 ** (-40 / 10) * 3800 / 24000

@@ -1,6 +1,7 @@
 """The shipped JSON schemas: those of the records, and such that a wrong document fails."""
 
 import json
+from typing import Any
 
 import factories
 import pytest
@@ -16,23 +17,23 @@ ANEW = "run `python tests/documents.py` to make it anew"
 
 
 @pytest.fixture
-def document():
+def document() -> Any:
     return to_document(measure(KnownPlant(noise_dbfs=-70.0), default_programme()))
 
 
 @pytest.mark.parametrize(("record", "name"), DOCUMENTS.items(), ids=DOCUMENTS.values())
-def test_the_shipped_schema_is_that_of_the_record(record, name):
+def test_the_shipped_schema_is_that_of_the_record(record: Any, name: Any) -> None:
     made = make_schema(record, name)
     services.need_module("jsonschema").Draft202012Validator.check_schema(made)
     text = (FOLDER / name_file(name)).read_text(encoding="utf-8")
     assert json.loads(text) == json.loads(json.dumps(made)), ANEW
 
 
-def test_no_schema_is_left_over():
+def test_no_schema_is_left_over() -> None:
     assert {path.name for path in FOLDER.iterdir()} == set(map(name_file, DOCUMENTS.values()))
 
 
-def test_made_documents_fit(document):
+def test_made_documents_fit(document: Any) -> None:
     check_document(document)
     check_document(to_document(factories.make_comparison("after")))
 
@@ -48,7 +49,7 @@ def test_made_documents_fit(document):
         (lambda one: one.update(sinad_db=[]), r"\$\.sinad_db"),
     ],
 )
-def test_what_does_not_fit_fails(document, change, told):
+def test_what_does_not_fit_fails(document: Any, change: Any, told: str) -> None:
     change(document)
     with pytest.raises(AssertionError, match=told):
         check_document({"inside": [document]})

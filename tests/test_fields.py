@@ -4,7 +4,7 @@ import math
 import subprocess
 import sys
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import pytest
 from msgspec import Meta
@@ -29,7 +29,7 @@ class Invented:
     inner: str = "not asked for"
 
 
-def test_fields_are_what_the_record_says():
+def test_fields_are_what_the_record_says() -> None:
     fields = {field.name: field for field in list_fields(Invented)}
     assert list(fields) == ["seconds", "seed", "part", "note", "places", "is_tried", "volts"]
     assert [field.kind for field in fields.values()] == [
@@ -55,13 +55,13 @@ def test_fields_are_what_the_record_says():
         ({"volts": -1.0}, "volts: need 0 or more, got -1"),
     ],
 )
-def test_what_is_out_of_bounds_is_told_in_one_sentence(changes, sentence):
+def test_what_is_out_of_bounds_is_told_in_one_sentence(changes: Any, sentence: str) -> None:
     with pytest.raises(InputError) as raised:
         check_bounds(Invented(**changes))
     assert str(raised.value) == sentence
 
 
-def test_bounds_themselves_are_allowed():
+def test_bounds_themselves_are_allowed() -> None:
     for changes in (
         {"seconds": 2.0},
         {"seconds": 600.0},
@@ -71,7 +71,7 @@ def test_bounds_themselves_are_allowed():
         check_bounds(Invented(**changes))
 
 
-def test_fields_and_words_load_without_numpy():
+def test_fields_and_words_load_without_numpy() -> None:
     """The command line asks for them before it knows which command runs."""
     code = "import sys, voicecheck.records.fields; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -3,6 +3,8 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +15,9 @@ from voicecheck.frying import FryingWatch
 RATE_HZ = 16000
 
 
-def make_noise(seed, length_s, places_s=(), size=12.0, duration_s=0.004):
+def make_noise(
+    seed: Any, length_s: Any, places_s: Any = (), size: Any = 12.0, duration_s: Any = 0.004
+) -> Any:
     rng = np.random.default_rng(seed)
     noise = 0.002 * rng.standard_normal(round(length_s * RATE_HZ))
     for place_s in places_s:
@@ -22,7 +26,7 @@ def make_noise(seed, length_s, places_s=(), size=12.0, duration_s=0.004):
     return noise
 
 
-def watch(samples, block):
+def watch(samples: Any, block: Any) -> Any:
     heard = FryingWatch(RATE_HZ)
     found = []
     for first in range(0, len(samples), block):
@@ -30,7 +34,7 @@ def watch(samples, block):
     return found + heard.finish(), heard.summarise()
 
 
-def test_bursts_are_found_where_they_are():
+def test_bursts_are_found_where_they_are() -> None:
     """60 bursts 21.6 dB up in a minute: all found within 5 ms, none made up."""
     places_s = np.sort(np.random.default_rng(2).uniform(0.1, 59.9, 60))
     places_s = places_s[np.concatenate([[True], np.diff(places_s) > 0.05])]
@@ -42,7 +46,7 @@ def test_bursts_are_found_where_they_are():
     assert summary.durations_ms[1] == pytest.approx(4.0, abs=2.5)
 
 
-def test_hiss_alone_has_none():
+def test_hiss_alone_has_none() -> None:
     """Ten minutes of Gaussian noise, its level changing by 6 dB: no burst."""
     noise = make_noise(3, 600.0) * np.linspace(1, 2, 600 * RATE_HZ)
     found, summary = watch(noise, 16000)
@@ -52,14 +56,14 @@ def test_hiss_alone_has_none():
 
 
 @pytest.mark.parametrize("block", [1, 333, 100_000])
-def test_the_size_of_the_blocks_does_not_matter(block):
+def test_the_size_of_the_blocks_does_not_matter(block: int) -> None:
     samples = make_noise(4, 1.5, (0.4, 0.9))
     found, _ = watch(samples, block)
     assert [burst.at_s for burst in found] == [b.at_s for b in watch(samples, 4000)[0]]
     assert len(found) == 2
 
 
-def test_a_long_recording_takes_no_more_memory(tmp_path):
+def test_a_long_recording_takes_no_more_memory(tmp_path: Path) -> None:
     """Twenty minutes from a file through the command line stay within 40 MiB of one minute's."""
     peaks = []
     for minutes in (1, 20):
@@ -77,7 +81,7 @@ def test_a_long_recording_takes_no_more_memory(tmp_path):
     assert peaks[1] - peaks[0] < 40 * 1024
 
 
-def test_the_command(tmp_path):
+def test_the_command(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", make_noise(6, 5.0, (1.0, 2.0)), RATE_HZ, subtype="FLOAT")
     done = subprocess.run(
         [sys.executable, "-m", "voicecheck", "frying", "a.wav", "--json"],

@@ -34,12 +34,14 @@ ONE_BOARD = BenchSetup(
         ("loop", "carbon", False, False),
     ],
 )
-def test_who_is_fed_and_who_is_conditioned(path, transmitter, fed, conditioned):
+def test_who_is_fed_and_who_is_conditioned(
+    path: str, transmitter: str, fed: bool, conditioned: bool
+) -> None:
     assert is_fed(path, transmitter) is fed
     assert needs_conditioning(path, transmitter) is conditioned
 
 
-def test_the_first_seat_tells_the_plugs_and_later_ones_the_feed_off():
+def test_the_first_seat_tells_the_plugs_and_later_ones_the_feed_off() -> None:
     first = list_seat_steps("both", "carbon", feed_ma=30.5, seat=1, setup=ONE_BOARD)
     assert [step.split()[0] for step in first] == ["Plug", "Plug", "Clamp", "Then"]
     assert first[-1].endswith("30.5 mA.")
@@ -48,12 +50,12 @@ def test_the_first_seat_tells_the_plugs_and_later_ones_the_feed_off():
     assert list_seat_steps("receive", "carbon", feed_ma=30.5, seat=2)[0].startswith("Take the")
 
 
-def test_a_loop_needs_no_handset():
+def test_a_loop_needs_no_handset() -> None:
     (step,) = list_seat_steps("loop", "carbon", feed_ma=30, seat=3)
     assert "600 ohm pad" in step
 
 
-def test_each_path_has_its_caution():
+def test_each_path_has_its_caution() -> None:
     assert get_seat_caution("both") == get_seat_caution("transmit")
     assert get_seat_caution("receive") != get_seat_caution("transmit")
     with pytest.raises(InputError, match="path"):

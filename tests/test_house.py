@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined"
 """The rules of the house: style, types, tiers, sizes, what an import loads, what a README shows."""
 
 import ast
@@ -7,9 +8,15 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 import services
+import typer
+from typer.main import get_command
+
+from voicecheck.__main__ import ENTRIES  # with the page
+from voicecheck.cli import make_app
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
@@ -20,23 +27,23 @@ TOP = {
 }  # fmt: skip
 
 
-def run(*arguments):
+def run(*arguments: Any) -> Any:
     return subprocess.run(arguments, cwd=ROOT, capture_output=True, text=True, check=False)
 
 
-def test_ruff():
+def test_ruff() -> None:
     done = run(sys.executable, "-m", "ruff", "check", ".")
     assert done.returncode == 0, done.stdout
     done = run(sys.executable, "-m", "ruff", "format", "--check", ".")
     assert done.returncode == 0, done.stdout
 
 
-def test_mypy():
+def test_mypy() -> None:
     done = run(sys.executable, "-m", "mypy")
     assert done.returncode == 0, done.stdout
 
 
-def test_tiers():
+def test_tiers() -> None:
     """Imports go downwards only; charts, reports, science and the simulated bench keep apart."""
     done = run(str(Path(sys.executable).parent / "lint-imports"))
     assert done.returncode == 0, done.stdout
@@ -47,7 +54,7 @@ MAY_IMPORT_BY_NAME = {"__init__.py"}
 """The package's front door, so that `import voicecheck` loads nothing until a name is asked for."""
 
 
-def imports_by_name(text):
+def imports_by_name(text: Any) -> Any:
     """Lines at which a module is imported by a name in a string: the layers cannot see those."""
     lines = set()
     for node in ast.walk(ast.parse(text)):
@@ -63,7 +70,7 @@ def imports_by_name(text):
     return sorted(lines)
 
 
-def test_no_door_around_the_tiers():
+def test_no_door_around_the_tiers() -> None:
     """What the import contracts cannot see, an import by name, is nowhere but at the front."""
     found = {
         path.relative_to(PACKAGE).as_posix(): lines
@@ -84,15 +91,15 @@ def test_no_door_around_the_tiers():
         "import builtins\nbuiltins.__import__('voicecheck.charts')",
     ],
 )
-def test_an_import_by_name_is_seen(text):
+def test_an_import_by_name_is_seen(text: str) -> None:
     assert imports_by_name(text) != []
 
 
-def python_files():
+def python_files() -> Any:
     return sorted(PACKAGE.rglob("*.py"))
 
 
-def test_module_sizes():
+def test_module_sizes() -> None:
     long = {
         path.name: n
         for path in python_files()
@@ -101,7 +108,7 @@ def test_module_sizes():
     assert long == {}
 
 
-def test_function_bodies():
+def test_function_bodies() -> None:
     """No body is longer than 40 lines, docstring not counted."""
     long = []
     for path in python_files():
@@ -121,7 +128,7 @@ OF_ONE_SYSTEM = re.compile(
 ASKS_FIRST = re.compile(r"\bos\.name\b|\bsys\.platform\b|\bhasattr\(|\bImportError\b")
 
 
-def test_what_one_system_has_is_asked_for_first():
+def test_what_one_system_has_is_asked_for_first() -> None:
     """A call that Linux, macOS or Windows lacks stands in a function that asks where it is."""
     found = []
     for path in python_files():
@@ -136,7 +143,7 @@ def test_what_one_system_has_is_asked_for_first():
     assert found == []
 
 
-def test_the_top_level_holds_nothing_else():
+def test_the_top_level_holds_nothing_else() -> None:
     listed = run("git", "ls-files").stdout.split("\n")
     if not any(listed):
         services.give_up("PLATFORM", "this is no git checkout")
@@ -144,7 +151,7 @@ def test_the_top_level_holds_nothing_else():
     assert {name for name in tops if not name.startswith(".")} <= TOP
 
 
-def loaded_by(statement):
+def loaded_by(statement: Any) -> Any:
     code = f"{statement}; import sys, json; print(json.dumps(sorted(sys.modules)))"
     done = run(sys.executable, "-c", code)
     assert done.returncode == 0, done.stderr
@@ -163,25 +170,14 @@ HEAVY = {
 }
 
 
-def test_importing_voicecheck_loads_nothing_heavy():
+def test_importing_voicecheck_loads_nothing_heavy() -> None:
     assert loaded_by("import voicecheck") & (HEAVY | {"numpy", "typer"}) == set()
 
 
-def test_help_loads_nothing_heavy():
-    statement = (
-        "from typer.testing import CliRunner; from voicecheck.cli import app; "
-        "CliRunner().invoke(app, ['--help'])"
-    )
-    assert loaded_by(statement) & (HEAVY - {"rich"} | {"numpy"}) == set()
-
-
-def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path):
-    """One recording in a fresh process: no scipy, no job book, no charts."""
-    signal = tmp_path / "signal.wav"
-    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
-    arguments = ["voicecheck", "analyze", str(signal), "--signal", str(signal), "--json"]
+def loaded_by_program(*arguments: str) -> tuple[set[str], str]:
+    """Modules that one call of the program loads, and what it prints."""
     code = (
-        f"import sys, json; sys.argv = {arguments!r}\n"
+        f"import sys, json; sys.argv = {['voicecheck', *arguments]!r}\n"
         "from voicecheck.__main__ import main\n"
         "try: main()\n"
         "except SystemExit as end: assert not end.code\n"
@@ -189,13 +185,41 @@ def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_pa
     )
     done = run(sys.executable, "-c", code)
     assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
-    assert {name.split(".")[0] for name in json.loads(done.stderr)} & (
-        HEAVY - {"soundfile"}
-    ) == set()
+    return set(json.loads(done.stderr)), done.stdout
 
 
-def test_every_dependency_has_its_reason():
+def test_help_loads_nothing_heavy_and_lists_every_command() -> None:
+    modules, text = loaded_by_program("--help")
+    assert modules & (HEAVY | {"numpy", "pydantic"}) == set()
+    shown = re.findall(r"^  ([a-z]+) {2,}\S", text.partition("Commands:")[2], re.MULTILINE)
+    assert shown == list(get_command(make_app()).commands)
+
+
+def test_each_command_is_looked_for_where_it_is() -> None:
+    """A name that stood beside the wrong module would load all of them, at every call."""
+    wrong = []
+    for entry in ENTRIES:
+        alone = typer.Typer()
+        entry.register(alone)
+        names = [one.name for one in (*alone.registered_commands, *alone.registered_groups)]
+        if entry.names and sorted(names) != sorted(entry.names):
+            wrong.append(entry.names)
+    assert wrong == []
+
+
+def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path: Path) -> None:
+    """One recording in a fresh process: no scipy, no job book, no charts."""
+    signal = tmp_path / "signal.wav"
+    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
+    modules, text = loaded_by_program("analyze", str(signal), "--signal", str(signal), "--json")
+    assert json.loads(text)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
+    assert {name.split(".")[0] for name in modules} & (HEAVY - {"soundfile"}) == set()
+    assert {name for name in modules if name.startswith("voicecheck.cli.")} == {
+        f"voicecheck.cli.{name}" for name in ("analysis", "commands", "common", "main")
+    }
+
+
+def test_every_dependency_has_its_reason() -> None:
     """DEVELOPERS.md says of each dependency why it is there."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     extras = project["optional-dependencies"].values()
@@ -205,15 +229,11 @@ def test_every_dependency_has_its_reason():
     assert {name for name in bare if f"`{name}`" not in text} == set()
 
 
-def list_commands():
+def list_commands() -> Any:
     """Every command of the program, as it is typed."""
-    from typer.main import get_command
-
-    from voicecheck.cli import app
-
     found = []
 
-    def walk(command, words):
+    def walk(command: Any, words: Any) -> None:
         children = getattr(command, "commands", None)
         if children is None:
             found.append(" ".join(words))
@@ -221,23 +241,19 @@ def list_commands():
         for name, child in children.items():
             walk(child, [*words, name])
 
-    walk(get_command(app), ["voicecheck"])
+    walk(get_command(make_app()), ["voicecheck"])
     return found
 
 
-def test_every_command_is_in_the_readme():
+def test_every_command_is_in_the_readme() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     assert [command for command in list_commands() if command not in text] == []
 
 
-def test_every_command_and_option_has_help():
-    from typer.main import get_command
-
-    from voicecheck.cli import app
-
+def test_every_command_and_option_has_help() -> None:
     silent = []
 
-    def walk(command):
+    def walk(command: Any) -> None:
         for child in getattr(command, "commands", {}).values():
             walk(child)
         if not command.help:
@@ -248,11 +264,11 @@ def test_every_command_and_option_has_help():
             if not getattr(option, "help", None)
         )
 
-    walk(get_command(app))
+    walk(get_command(make_app()))
     assert silent == []
 
 
-def test_no_test_is_skipped_but_by_what_can_be_required():
+def test_no_test_is_skipped_but_by_what_can_be_required() -> None:
     """`services` alone skips, so that no want of a service goes unnoticed where it is installed."""
     skips = re.compile(r"pytest\.(?:skip|importorskip|mark\.skip)|unittest\.skip")
     files = {path for path in (ROOT / "tests").rglob("*.py") if path.name != "services.py"}
@@ -261,7 +277,7 @@ def test_no_test_is_skipped_but_by_what_can_be_required():
     assert found == []
 
 
-def test_the_check_of_a_bare_machine_requires_every_service():
+def test_the_check_of_a_bare_machine_requires_every_service() -> None:
     """Each is required by `.ci/run` and told to contributors."""
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -271,7 +287,9 @@ def test_the_check_of_a_bare_machine_requires_every_service():
 
 
 @pytest.mark.parametrize("service", services.REQUIRED)
-def test_a_service_that_is_required_and_missing_fails(service, monkeypatch):
+def test_a_service_that_is_required_and_missing_fails(
+    service: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv(f"VOICECHECK_REQUIRE_{service}", "1")
     with pytest.raises(pytest.fail.Exception, match="required here, but it is gone"):
         services.need(service, "it is gone")
@@ -281,7 +299,7 @@ def test_a_service_that_is_required_and_missing_fails(service, monkeypatch):
     services.need(service, None)
 
 
-def test_no_fixture_is_expected_from_memory():
+def test_no_fixture_is_expected_from_memory() -> None:
     """Rows of published values never rest on memory or on a proposal."""
     for path in (ROOT / "fixtures" / "published").glob("*.csv"):
         text = path.read_text(encoding="utf-8")

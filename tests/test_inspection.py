@@ -1,6 +1,7 @@
 """Timing, and faults put into recordings one by one."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +19,9 @@ CLEAN = KnownPlant(square=0.3, noise_dbfs=-70.0, latency_s=0.05)
 
 @pytest.mark.parametrize("drift_ppm", [-300.0, -20.0, 0.0, 100.0])
 @pytest.mark.parametrize("noise_dbfs", [-90.0, -37.0])
-def test_drift_within_a_fifth_of_a_ppm_and_latency_within_a_twentieth_sample(drift_ppm, noise_dbfs):
+def test_drift_within_a_fifth_of_a_ppm_and_latency_within_a_twentieth_sample(
+    drift_ppm: float, noise_dbfs: float
+) -> None:
     plant = KnownPlant(
         response=flat, latency_s=0.1373, drift_ppm=drift_ppm, noise_dbfs=noise_dbfs, mains_dbfs=-40
     )
@@ -29,7 +32,7 @@ def test_drift_within_a_fifth_of_a_ppm_and_latency_within_a_twentieth_sample(dri
     assert abs(timeline.drift_ppm - drift_ppm) < 3 * timeline.stretch_uncertainty * 1e6 + 1e-4
 
 
-def test_latency_through_a_handset_is_that_of_its_band():
+def test_latency_through_a_handset_is_that_of_its_band() -> None:
     """
     A filter's own delay is part of the arrival: the peak of the band's correlation.
 
@@ -49,7 +52,7 @@ def test_latency_through_a_handset_is_that_of_its_band():
     assert timeline.latency_s == pytest.approx(expected, abs=0.05 / 48000)
 
 
-def spoil(change, plant=CLEAN):
+def spoil(change: Any, plant: Any = CLEAN) -> Any:
     """Measurement of a recording after `change(samples)`."""
     recording = record(plant)
     samples = recording.samples.copy()
@@ -57,25 +60,25 @@ def spoil(change, plant=CLEAN):
     return measure_recording(default_programme(), recording.replace(samples=samples))
 
 
-def at(programme_s):
+def at(programme_s: Any) -> Any:
     return round((programme_s + CLEAN.latency_s) * 48000)
 
 
-def located(measurement, kind):
+def located(measurement: Any, kind: Any) -> Any:
     return [problem.at_s for problem in measurement.problems if problem.kind == kind]
 
 
-def test_a_clean_recording_has_no_problem():
+def test_a_clean_recording_has_no_problem() -> None:
     for seed in range(10):
         assert kinds(measure(dataclasses.replace(CLEAN, seed=seed))) == []
 
 
 @pytest.mark.parametrize("level_db", [0, -10])
-def test_a_burst_is_found_and_its_sweep_set_aside(level_db):
+def test_a_burst_is_found_and_its_sweep_set_aside(level_db: int) -> None:
     """A 5 ms burst in the second sweep; the others give the curve."""
     rng = np.random.default_rng(2)
 
-    def burst(samples):
+    def burst(samples: Any) -> None:
         size = 0.2 * 10 ** (level_db / 20)
         samples[at(7.0) : at(7.005)] += size * rng.standard_normal(at(7.005) - at(7.0))
 
@@ -85,8 +88,8 @@ def test_a_burst_is_found_and_its_sweep_set_aside(level_db):
     assert rms(response_error_db(measurement, CLEAN)) < 0.003
 
 
-def test_a_dropout_is_found():
-    def drop(samples):
+def test_a_dropout_is_found() -> None:
+    def drop(samples: Any) -> None:
         samples[at(4.0) : at(4.01)] = 0.0
 
     measurement = spoil(drop)
@@ -95,23 +98,23 @@ def test_a_dropout_is_found():
 
 
 @pytest.mark.parametrize("noise_dbfs", [-90.0, -70.0])
-def test_clipping_is_found(noise_dbfs):
+def test_clipping_is_found(noise_dbfs: float) -> None:
     """Five of 100 samples of the sweeps cut off."""
     plant = dataclasses.replace(CLEAN, noise_dbfs=noise_dbfs)
     limit = float(np.quantile(np.abs(record(plant).samples[at(2.0) : at(11.6)]), 0.95))
 
-    def clip(samples):
+    def clip(samples: Any) -> None:
         np.clip(samples, -limit, limit, out=samples)
 
     assert "clipping" in kinds(spoil(clip, plant))
 
 
-def test_steps_cut_off_flat_are_clipped():
+def test_steps_cut_off_flat_are_clipped() -> None:
     """The loudest level step cut off at 0.9 of its peak: runs of samples at one largest value."""
     assert "clipping" in kinds(spoil(lambda samples: cut_steps(samples, 0.9)))
 
 
-def test_one_value_that_comes_back_alone_is_no_clipping_of_steps():
+def test_one_value_that_comes_back_alone_is_no_clipping_of_steps() -> None:
     """
     Samples at the largest value whose neighbours are others.
 
@@ -121,16 +124,16 @@ def test_one_value_that_comes_back_alone_is_no_clipping_of_steps():
     loudest = find_steps()
     top = 1.01 * float(np.max(np.abs(record(CLEAN).samples[loudest])))
 
-    def repeat(samples):
+    def repeat(samples: Any) -> None:
         samples[loudest][::10] = top
 
     assert "clipping" not in kinds(spoil(repeat))
 
 
-def test_quiet_steps_in_few_levels_are_no_clipping():
+def test_quiet_steps_in_few_levels_are_no_clipping() -> None:
     """Runs of one value below the largest, as a coarse converter leaves in a quiet tone."""
 
-    def round_off(samples):
+    def round_off(samples: Any) -> None:
         steps = samples[find_steps()]
         quiet = steps[: len(steps) // 3]
         quiet[:] = 0.2 * np.max(quiet) * np.round(quiet / (0.2 * np.max(quiet)))
@@ -138,10 +141,10 @@ def test_quiet_steps_in_few_levels_are_no_clipping():
     assert "clipping" not in kinds(spoil(round_off))
 
 
-def test_clicks_alone_are_no_clipping_of_sweeps():
+def test_clicks_alone_are_no_clipping_of_sweeps() -> None:
     """Samples that lie alone at the largest value of a sweep, as clicks would: no run of them."""
 
-    def click(samples):
+    def click(samples: Any) -> None:
         sweep = samples[at(2.0) : at(11.6)]
         top = 1.2 * np.max(np.abs(sweep))
         sweep[:: len(sweep) // 40] = top
@@ -149,18 +152,18 @@ def test_clicks_alone_are_no_clipping_of_sweeps():
     assert "clipping" not in kinds(spoil(click))
 
 
-def find_steps():
+def find_steps() -> Any:
     block = default_programme().blocks_of("steps")[0]
     return slice(at(block.start_s), at(block.end_s))
 
 
-def cut_steps(samples, share):
+def cut_steps(samples: Any, share: Any) -> None:
     steps = samples[find_steps()]
     limit = share * float(np.max(np.abs(steps)))
     np.clip(steps, -limit, limit, out=steps)
 
 
-def test_silence_is_no_signal():
+def test_silence_is_no_signal() -> None:
     silent = Recording(samples=np.zeros(16 * 48000), rate_hz=48000)
     with pytest.raises(RecordingError, match="silent") as caught:
         measure_recording(default_programme(), silent)
@@ -175,7 +178,7 @@ def test_silence_is_no_signal():
         (Recipe(mark_from_hz=3000.0, mark_to_hz=600.0), "wrong-programme"),
     ],
 )
-def test_another_programme_is_told(other, kind):
+def test_another_programme_is_told(other: Any, kind: str) -> None:
     plant = KnownPlant(noise_dbfs=-70.0)
     recording = record(plant, make_programme(other))
     with pytest.raises(RecordingError, match="programme") as caught:
@@ -183,7 +186,7 @@ def test_another_programme_is_told(other, kind):
     assert caught.value.kind == kind
 
 
-def test_noise_is_no_programme():
+def test_noise_is_no_programme() -> None:
     rng = np.random.default_rng(1)
     noise = Recording(samples=0.1 * rng.standard_normal(17 * 48000), rate_hz=48000)
     with pytest.raises(RecordingError, match="marks") as caught:
@@ -195,7 +198,7 @@ def test_noise_is_no_programme():
     ("first_s", "last_s", "kind"),
     [(0.0, 10.0, "stops-early"), (1.0, 30.0, "starts-late"), (0.0, 0.1, "stops-early")],
 )
-def test_a_piece_of_a_recording_is_told(first_s, last_s, kind):
+def test_a_piece_of_a_recording_is_told(first_s: float, last_s: float, kind: str) -> None:
     recording = record(CLEAN)
     cut = recording.samples[round(first_s * 48000) : round(last_s * 48000)]
     with pytest.raises(RecordingError) as caught:
@@ -205,7 +208,7 @@ def test_a_piece_of_a_recording_is_told(first_s, last_s, kind):
 
 @pytest.mark.parametrize("spare_ms", [0.0, 1.0, 9.0, 20.0])
 @pytest.mark.parametrize("lead_ms", [0.0, 1.0, 15.0])
-def test_a_recording_cut_close_around_its_marks_is_whole(lead_ms, spare_ms):
+def test_a_recording_cut_close_around_its_marks_is_whole(lead_ms: float, spare_ms: float) -> None:
     """Nothing before the opening mark or after the closing one is needed to find them."""
     programme = default_programme()
     opening, closing = programme.blocks_of("mark")
@@ -215,7 +218,7 @@ def test_a_recording_cut_close_around_its_marks_is_whole(lead_ms, spare_ms):
     assert find_timeline(programme, cut).latency_s == pytest.approx(-first / 48000, abs=1e-6)
 
 
-def test_another_rate_is_told():
+def test_another_rate_is_told() -> None:
     recording = Recording(samples=record(CLEAN).samples, rate_hz=44100)
     with pytest.raises(RecordingError, match="--rate 44100") as caught:
         measure_recording(default_programme(), recording)

@@ -6,7 +6,9 @@ import contextlib
 import sqlite3
 import threading
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import postgres_server
@@ -49,13 +51,13 @@ def describe(book: JobBook) -> list[object]:
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as book:
         fill(book, tmp_path)
         yield book
 
 
-def test_backup_is_a_book_with_everything(book, tmp_path):
+def test_backup_is_a_book_with_everything(book: Any, tmp_path: Path) -> None:
     assert book.backup(tmp_path / "backup") == ()
     with JobBook.open(tmp_path / "backup", create=False) as copy:
         assert describe(copy) == describe(book)
@@ -63,7 +65,7 @@ def test_backup_is_a_book_with_everything(book, tmp_path):
         copy.locate_attachment(copy.load_job(1).attachments[0].sha256)
 
 
-def test_second_backup_brings_what_is_new(book, tmp_path):
+def test_second_backup_brings_what_is_new(book: Any, tmp_path: Path) -> None:
     book.backup(tmp_path / "backup")
     with JobBook.open(tmp_path / "backup") as copy:
         assert copy.count_jobs() == 3
@@ -79,7 +81,7 @@ def test_second_backup_brings_what_is_new(book, tmp_path):
     }
 
 
-def test_backup_while_another_writes_is_one_moment_of_the_book(book, tmp_path):
+def test_backup_while_another_writes_is_one_moment_of_the_book(book: Any, tmp_path: Path) -> None:
     stop = threading.Event()
 
     def write() -> None:
@@ -106,7 +108,7 @@ def test_backup_while_another_writes_is_one_moment_of_the_book(book, tmp_path):
             assert all(len(job.notes) == 1 for job in jobs[1:])
 
 
-def test_backup_never_writes_over_something_else(book, tmp_path):
+def test_backup_never_writes_over_something_else(book: Any, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="outside of the book's own"):
         book.backup(tmp_path / "book")
     with pytest.raises(InputError, match="outside of the book's own"):
@@ -120,14 +122,16 @@ def test_backup_never_writes_over_something_else(book, tmp_path):
         book.backup(tmp_path / "backup")
 
 
-def test_first_backup_killed_in_its_first_moment_can_be_made_again(book, tmp_path):
+def test_first_backup_killed_in_its_first_moment_can_be_made_again(
+    book: Any, tmp_path: Path
+) -> None:
     (tmp_path / "backup").mkdir()
     (tmp_path / "backup" / "backup.json.part").write_bytes(b'{"sch')
     assert book.backup(tmp_path / "backup") == ()
     assert not list((tmp_path / "backup").glob("*.part"))
 
 
-def test_backup_tells_of_files_that_it_could_not_take(book, tmp_path):
+def test_backup_tells_of_files_that_it_could_not_take(book: Any, tmp_path: Path) -> None:
     missing, damaged = sorted((tmp_path / "book").glob("recordings/*/*.flac"))[:2]
     missing.unlink()
     damaged.write_bytes(b"x")
@@ -138,7 +142,7 @@ def test_backup_tells_of_files_that_it_could_not_take(book, tmp_path):
         assert [problem.kind for problem in copy.verify()] == ["missing-recording"] * 2
 
 
-def test_copy_into_a_book_that_is_not_empty_is_refused(book, tmp_path):
+def test_copy_into_a_book_that_is_not_empty_is_refused(book: Any, tmp_path: Path) -> None:
     with JobBook.open(tmp_path / "other") as other:
         assert book.copy_into(other) == ()
         assert describe(other) == describe(book)
@@ -146,7 +150,7 @@ def test_copy_into_a_book_that_is_not_empty_is_refused(book, tmp_path):
             book.copy_into(other)
 
 
-def test_book_moves_to_a_server_and_its_backup_comes_back(book, tmp_path):
+def test_book_moves_to_a_server_and_its_backup_comes_back(book: Any, tmp_path: Path) -> None:
     need("POSTGRES", postgres_server.find_missing())
     with postgres_server.run_server() as server:
         where = f"{server.make_database(uuid.uuid4().hex)}&recordings={tmp_path / 'files'}"
@@ -162,7 +166,7 @@ def test_book_moves_to_a_server_and_its_backup_comes_back(book, tmp_path):
                 assert copy.open_job("more", "Lakeside 4").job == 5
 
 
-def test_salvage_of_a_sound_book_is_the_book(book, tmp_path):
+def test_salvage_of_a_sound_book_is_the_book(book: Any, tmp_path: Path) -> None:
     assert salvage_book(tmp_path / "book", tmp_path / "new") == ()
     with JobBook.open(tmp_path / "new", create=False) as copy:
         assert describe(copy) == describe(book)
@@ -179,7 +183,9 @@ def change(folder: Path, statement: str) -> None:
         raw.commit()
 
 
-def test_changed_row_is_kept_and_told_and_the_lost_type_gets_a_stand_in(book, tmp_path):
+def test_changed_row_is_kept_and_told_and_the_lost_type_gets_a_stand_in(
+    book: Any, tmp_path: Path
+) -> None:
     change(tmp_path / "book", "UPDATE job SET label = 'sat 2' WHERE id = 2")
     change(tmp_path / "book", "UPDATE set_type SET document = '{' WHERE id = 1")
     change(tmp_path / "book", "UPDATE run SET document = '{}' WHERE id = 3")
@@ -196,7 +202,7 @@ def test_changed_row_is_kept_and_told_and_the_lost_type_gets_a_stand_in(book, tm
         assert copy.verify() == ()
 
 
-def test_salvage_loses_little_to_any_damaged_page(book, tmp_path):
+def test_salvage_loses_little_to_any_damaged_page(book: Any, tmp_path: Path) -> None:
     """Each of 16 places overwritten with 64 bytes: every recording and most jobs are kept."""
     place = tmp_path / "book" / "book.db"
     book.close()
@@ -215,7 +221,9 @@ def test_salvage_loses_little_to_any_damaged_page(book, tmp_path):
     assert sorted(n_kept)[2] == 3, n_kept
 
 
-def test_salvage_without_any_readable_page_still_has_the_recordings(book, tmp_path):
+def test_salvage_without_any_readable_page_still_has_the_recordings(
+    book: Any, tmp_path: Path
+) -> None:
     kept = set(book.list_recordings())
     book.close()
     (tmp_path / "book" / "book.db").write_bytes(b"\0" * 5000)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from jobbook_changes import check_changes
@@ -14,13 +17,13 @@ from voicecheck.records import NormalValue
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as book:
         book.add_type(make_type())
         yield book
 
 
-def test_set_type_comes_back_whole(book):
+def test_set_type_comes_back_whole(book: Any) -> None:
     normal = NormalValue(quantity="loop current", unit="mA", low=20.0, source="bench card")
     made = dataclasses.replace(
         make_type("Hügel 2"), wiring="R to L1", normal_values=(normal,), transmitter="electret"
@@ -30,7 +33,7 @@ def test_set_type_comes_back_whole(book):
     assert [one.name for one in book.list_types()] == ["Hügel 2", "Lakeside 4"]
 
 
-def test_same_set_type_twice_is_one_and_another_is_refused(book):
+def test_same_set_type_twice_is_one_and_another_is_refused(book: Any) -> None:
     book.add_type(make_type())
     assert len(book.list_types()) == 1
     changed = dataclasses.replace(make_type(), feed_ma=60.0)
@@ -51,13 +54,13 @@ def test_same_set_type_twice_is_one_and_another_is_refused(book):
         ({"wiring": "\ud800"}, "not Unicode"),
     ],
 )
-def test_set_type_out_of_range_is_refused(book, fields, told):
+def test_set_type_out_of_range_is_refused(book: Any, fields: Any, told: str) -> None:
     with pytest.raises(InputError, match=told):
         book.add_type(dataclasses.replace(make_type("Other"), **fields))
     assert len(book.list_types()) == 1
 
 
-def test_unknown_names_give_the_nearest_and_the_next_step(book):
+def test_unknown_names_give_the_nearest_and_the_next_step(book: Any) -> None:
     with pytest.raises(InputError, match=r"near it: 'Lakeside 4'.*voicecheck type add"):
         book.load_type("lakside 4")
     with pytest.raises(InputError, match=r"known types: 'Lakeside 4'"):
@@ -71,7 +74,7 @@ def test_unknown_names_give_the_nearest_and_the_next_step(book):
         book.load_job(10**12)
 
 
-def test_job_lives_through_edit_close_and_reopen(book):
+def test_job_lives_through_edit_close_and_reopen(book: Any) -> None:
     book.add_type(make_type("Hillview 2"))
     job = book.open_job("hall", "Lakeside 4", owner="A. Invented", complaint="nobody hears me")
     assert (job.job, job.closed_utc, job.complaint) == (1, None, "nobody hears me")
@@ -90,12 +93,12 @@ def test_job_lives_through_edit_close_and_reopen(book):
     assert book.load_job(1).label == "hall set"
 
 
-def test_same_label_may_be_given_twice(book):
+def test_same_label_may_be_given_twice(book: Any) -> None:
     numbers = [book.open_job("wall set", "Lakeside 4").job for _ in range(2)]
     assert numbers == [1, 2]
 
 
-def test_jobs_are_listed_newest_first_in_pages(book):
+def test_jobs_are_listed_newest_first_in_pages(book: Any) -> None:
     for number in range(7):
         book.open_job(f"set {number}", "Lakeside 4")
     listed = [job.job for job in book.list_jobs(limit=3)]
@@ -104,7 +107,7 @@ def test_jobs_are_listed_newest_first_in_pages(book):
     assert book.count_jobs() == 7
 
 
-def test_search_finds_every_word_anywhere_in_any_case(book):
+def test_search_finds_every_word_anywhere_in_any_case(book: Any) -> None:
     book.open_job("Green wall set", "Lakeside 4", owner="Mrs Größe", complaint="it CRACKLES")
     book.open_job("desk set", "Lakeside 4", owner="100% Brass")
     book.add_note(2, "Bell clapper bent")
@@ -123,7 +126,7 @@ def test_search_finds_every_word_anywhere_in_any_case(book):
         assert book.count_jobs(search=words) == len(found)
 
 
-def test_state_chooses_open_or_closed(book):
+def test_state_chooses_open_or_closed(book: Any) -> None:
     for _ in range(3):
         book.open_job("set", "Lakeside 4")
     book.close_job(2)
@@ -134,7 +137,7 @@ def test_state_chooses_open_or_closed(book):
         book.list_jobs(state="lost")
 
 
-def test_attached_file_is_kept_by_content(book, tmp_path):
+def test_attached_file_is_kept_by_content(book: Any, tmp_path: Path) -> None:
     photo = tmp_path / "photo of set.jpg"
     photo.write_bytes(bytes(range(256)) * 9000)
     book.open_job("set", "Lakeside 4")
@@ -151,7 +154,7 @@ def test_attached_file_is_kept_by_content(book, tmp_path):
         book.locate_attachment(kept.sha256)
 
 
-def test_clock_moved_back_does_not_reorder(book, monkeypatch):
+def test_clock_moved_back_does_not_reorder(book: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     times = iter([f"20{year}-01-01T00:00:00.000+00:00" for year in range(60, 30, -1)])
     monkeypatch.setattr("voicecheck.jobbook.core.utc_now", lambda: next(times))
     monkeypatch.setattr("voicecheck.jobbook.jobs.utc_now", lambda: next(times))
@@ -164,5 +167,5 @@ def test_clock_moved_back_does_not_reorder(book, monkeypatch):
     assert book.load_job(1).notes == ("a", "b")
 
 
-def test_changes_are_seen_whoever_makes_them(tmp_path):
+def test_changes_are_seen_whoever_makes_them(tmp_path: Path) -> None:
     check_changes(tmp_path)

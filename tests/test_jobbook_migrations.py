@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined"
 """A book in an older layout is brought up to date whole, or left as it was."""
 
 from __future__ import annotations
@@ -5,6 +6,7 @@ from __future__ import annotations
 import datetime
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -25,12 +27,12 @@ OLD_LAYOUTS = ("0001", "0002")
 
 
 @pytest.fixture(params=OLD_LAYOUTS)
-def old_layout(request):
+def old_layout(request: pytest.FixtureRequest) -> Any:
     return request.param
 
 
 @pytest.fixture
-def old_book(old_layout, tmp_path):
+def old_book(old_layout: Any, tmp_path: Path) -> Any:
     folder = tmp_path / "old"
     folder.mkdir()
     with sqlite3.connect(folder / "book.db") as raw:
@@ -39,7 +41,7 @@ def old_book(old_layout, tmp_path):
     return folder
 
 
-def read_log(folder):
+def read_log(folder: Any) -> Any:
     with sqlite3.connect(folder / "book.db") as raw:
         rows = raw.execute("SELECT step, at_utc, version FROM layout_step ORDER BY step").fetchall()
     raw.close()
@@ -71,7 +73,7 @@ def describe_layout(path: Path) -> dict[str, object]:
     return layout | {"strict": {(name, flag) for name, flag in strict if name in layout}}
 
 
-def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book):
+def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book: Any) -> None:
     with JobBook.open(old_book) as book:
         assert book.verify() == ()
         assert [job.label for job in book.list_jobs()] == ["desk set", "hall set"]
@@ -89,7 +91,7 @@ def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book):
         assert book.verify() == ()
 
 
-def test_layout_after_the_steps_is_that_of_a_new_book(old_book, tmp_path):
+def test_layout_after_the_steps_is_that_of_a_new_book(old_book: Any, tmp_path: Path) -> None:
     JobBook.open(old_book).close()
     JobBook.open(tmp_path / "new").close()
     old = describe_layout(old_book / "book.db")
@@ -97,7 +99,9 @@ def test_layout_after_the_steps_is_that_of_a_new_book(old_book, tmp_path):
     assert all(flag == 1 for _, flag in old["strict"])
 
 
-def test_failing_step_leaves_the_book_in_its_old_layout(old_book, monkeypatch):
+def test_failing_step_leaves_the_book_in_its_old_layout(
+    old_book: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = describe_layout(old_book / "book.db")
     real = migrations.apply_steps
 
@@ -114,7 +118,9 @@ def test_failing_step_leaves_the_book_in_its_old_layout(old_book, monkeypatch):
         assert book.verify() == ()
 
 
-def test_what_was_applied_is_logged_with_time_and_version(old_book, old_layout, tmp_path):
+def test_what_was_applied_is_logged_with_time_and_version(
+    old_book: Any, old_layout: Any, tmp_path: Path
+) -> None:
     for _ in range(2):
         JobBook.open(old_book).close()
     rows = read_log(old_book)
@@ -129,7 +135,7 @@ def test_what_was_applied_is_logged_with_time_and_version(old_book, old_layout, 
     assert [row[0] for row in read_log(tmp_path / "new")] == [tables.SCHEMA_VERSION]
 
 
-def test_steps_are_numbered_without_a_gap():
+def test_steps_are_numbered_without_a_gap() -> None:
     numbers = [step.number for step in migrations.STEPS]
     assert numbers == [f"{number:04}" for number in range(1, len(numbers) + 1)]
     assert numbers[-1] == tables.SCHEMA_VERSION

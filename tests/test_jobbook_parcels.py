@@ -9,7 +9,9 @@ import io
 import json
 import shutil
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,10 +29,10 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS
 
 
-def fill_job(book, tmp_path: Path, label: str = "hall set", stage: str = "before"):
+def fill_job(book: Any, tmp_path: Path, label: str = "hall set", stage: str = "before") -> Any:
     """A job with everything that a job can have; gives it with its run and recording."""
     book.add_type(make_type())
     job = book.open_job(label, "Lakeside 4", owner="Mrs Größe", complaint="it crackles")
@@ -48,28 +50,28 @@ def fill_job(book, tmp_path: Path, label: str = "hall set", stage: str = "before
 
 
 @pytest.fixture
-def source(tmp_path):
+def source(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "source") as book:
         yield book
 
 
 @pytest.fixture
-def target(tmp_path):
+def target(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "target") as book:
         yield book
 
 
 @pytest.fixture
-def parcel(source, tmp_path):
+def parcel(source: Any, tmp_path: Path) -> Any:
     fill_job(source, tmp_path)
     return source.export_job(1, tmp_path / "hall.zip")
 
 
-def tell(merged):
+def tell(merged: Any) -> Any:
     return [(one.what, one.outcome, one.stands_as) for one in merged]
 
 
-def test_job_arrives_whole_in_another_book(source, target, tmp_path):
+def test_job_arrives_whole_in_another_book(source: Any, target: Any, tmp_path: Path) -> None:
     job, run, stored = fill_job(source, tmp_path)
     target.add_type(make_type("Other"))
     target.open_job("mine", "Other")
@@ -89,7 +91,7 @@ def test_job_arrives_whole_in_another_book(source, target, tmp_path):
     assert target.verify() == ()
 
 
-def test_same_parcel_twice_changes_nothing(parcel, target, source):
+def test_same_parcel_twice_changes_nothing(parcel: Any, target: Any, source: Any) -> None:
     target.import_parcel(parcel)
     before = (target.list_jobs(), target.list_events(1), target.count_runs())
     assert tell(target.import_parcel(parcel)) == [
@@ -100,7 +102,9 @@ def test_same_parcel_twice_changes_nothing(parcel, target, source):
     assert tell(source.import_parcel(parcel))[1] == ("job", "same", "1")
 
 
-def test_what_was_added_since_is_merged(parcel, source, target, tmp_path):
+def test_what_was_added_since_is_merged(
+    parcel: Any, source: Any, target: Any, tmp_path: Path
+) -> None:
     target.import_parcel(parcel)
     source.save_run(draw_run(5, job=1, stage="after"))
     source.add_note(1, "new element")
@@ -112,7 +116,7 @@ def test_what_was_added_since_is_merged(parcel, source, target, tmp_path):
     assert tell(target.import_parcel(later))[1] == ("job", "same", "1")
 
 
-def test_job_that_differs_is_kept_beside_once(parcel, target):
+def test_job_that_differs_is_kept_beside_once(parcel: Any, target: Any) -> None:
     target.import_parcel(parcel)
     target.edit_job(1, complaint="it hums")
     for outcome in ("kept beside", "same"):
@@ -121,7 +125,7 @@ def test_job_that_differs_is_kept_beside_once(parcel, target):
     assert listed == {"hall set": "it hums", "hall set (2)": "it crackles"}
 
 
-def test_set_type_with_other_values_is_kept_beside(parcel, target):
+def test_set_type_with_other_values_is_kept_beside(parcel: Any, target: Any) -> None:
     target.add_type(dataclasses.replace(make_type(), feed_ma=60.0))
     assert tell(target.import_parcel(parcel)) == [
         ("set type", "kept beside", "Lakeside 4 (2)"),
@@ -134,7 +138,9 @@ def test_set_type_with_other_values_is_kept_beside(parcel, target):
     assert len(target.list_types()) == 2
 
 
-def test_baseline_travels_with_its_reference_runs_but_not_their_owners(source, target, tmp_path):
+def test_baseline_travels_with_its_reference_runs_but_not_their_owners(
+    source: Any, target: Any, tmp_path: Path
+) -> None:
     for label in ("ref 1", "ref 2"):
         fill_job(source, tmp_path, label, "reference")
     fill_job(source, tmp_path, "customer's", "before")
@@ -161,7 +167,9 @@ def test_baseline_travels_with_its_reference_runs_but_not_their_owners(source, t
     assert outcomes == {"same"}
 
 
-def test_other_baseline_never_takes_the_place_of_ones_own(source, target, tmp_path):
+def test_other_baseline_never_takes_the_place_of_ones_own(
+    source: Any, target: Any, tmp_path: Path
+) -> None:
     fill_job(source, tmp_path, "ref", "reference")
     source.save_baseline(draw_baseline(1))
     parcel = source.export_baseline("Lakeside 4", "transmit", tmp_path / "base.zip")
@@ -185,7 +193,7 @@ def list_names(parcel: Path) -> list[str]:
         return archive.namelist()
 
 
-def test_parcel_is_readable_without_this_program(parcel, source):
+def test_parcel_is_readable_without_this_program(parcel: Any, source: Any) -> None:
     """ZIP, JSON, CSV and FLAC by general libraries, as the format says."""
     stored = source.load_recording(source.list_recordings()[0])
     run = source.list_runs()[0]
@@ -206,7 +214,7 @@ def test_parcel_is_readable_without_this_program(parcel, source):
     assert job["complaint"] == "it crackles"
 
 
-def test_old_numbers_of_a_run_travel_too(source, target, tmp_path):
+def test_old_numbers_of_a_run_travel_too(source: Any, target: Any, tmp_path: Path) -> None:
     from voicecheck.jobbook.runs import insert_run
 
     fill_job(source, tmp_path)
@@ -264,7 +272,9 @@ NAME_64 = "0" * 64
         ),
     ],
 )  # fmt: skip
-def test_tampered_parcel_is_refused_and_the_book_stays(parcel, target, changes, honest, told):
+def test_tampered_parcel_is_refused_and_the_book_stays(
+    parcel: Any, target: Any, changes: Any, honest: bool, told: str
+) -> None:
     made = repack(parcel, changes, honest=honest)
     with pytest.raises(InputError, match=told) as caught:
         target.import_parcel(made)
@@ -274,7 +284,7 @@ def test_tampered_parcel_is_refused_and_the_book_stays(parcel, target, changes, 
     assert not list(parcel.parent.rglob("evil*"))
 
 
-def test_zip_bomb_is_refused_before_it_is_unpacked(parcel, target):
+def test_zip_bomb_is_refused_before_it_is_unpacked(parcel: Any, target: Any) -> None:
     bomb = repack(parcel, {"jobs/001/runs/002.json": b" " * (65 << 20)})
     assert bomb.stat().st_size < 1 << 20
     with pytest.raises(InputError, match="the limit is"):
@@ -284,7 +294,7 @@ def test_zip_bomb_is_refused_before_it_is_unpacked(parcel, target):
     assert target.count_jobs() == 0
 
 
-def test_names_twice_and_links_are_refused(parcel, target):
+def test_names_twice_and_links_are_refused(parcel: Any, target: Any) -> None:
     twice = parcel.with_name("twice.zip")
     shutil.copy(parcel, twice)
     with (
@@ -303,7 +313,7 @@ def test_names_twice_and_links_are_refused(parcel, target):
 
 
 @pytest.mark.parametrize("place", [0.0, 0.2, 0.5, 0.9, 0.999])
-def test_damaged_file_is_refused_or_harmless(parcel, target, place):
+def test_damaged_file_is_refused_or_harmless(parcel: Any, target: Any, place: float) -> None:
     data = bytearray(parcel.read_bytes())
     data[int(place * (len(data) - 1))] ^= 0x41
     parcel.write_bytes(data)
@@ -317,7 +327,7 @@ def test_damaged_file_is_refused_or_harmless(parcel, target, place):
 
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04", b"not a zip" * 99])
-def test_what_is_no_parcel_is_refused(target, tmp_path, data):
+def test_what_is_no_parcel_is_refused(target: Any, tmp_path: Path, data: Any) -> None:
     place = tmp_path / "x.zip"
     place.write_bytes(data)
     with pytest.raises(InputError, match=r"x\.zip: not a parcel"):
@@ -326,7 +336,7 @@ def test_what_is_no_parcel_is_refused(target, tmp_path, data):
         target.import_parcel(tmp_path / "none.zip")
 
 
-def test_export_is_whole_or_not_at_all(source, tmp_path):
+def test_export_is_whole_or_not_at_all(source: Any, tmp_path: Path) -> None:
     _, _, stored = fill_job(source, tmp_path)
     place = tmp_path / "out.zip"
     source.export_job(1, place)
@@ -348,7 +358,9 @@ def test_export_is_whole_or_not_at_all(source, tmp_path):
 
 
 @pytest.mark.parametrize("word", JOB_WORDS)
-def test_every_word_of_a_job_is_stored_found_changed_and_sent(word, source, target, tmp_path):
+def test_every_word_of_a_job_is_stored_found_changed_and_sent(
+    word: Any, source: Any, target: Any, tmp_path: Path
+) -> None:
     """A further word in the record that a room of the book forgets is missed here by its name."""
     source.add_type(make_type())
     number = source.open_job("set", "Lakeside 4", **{word: "as Opened"}).job

@@ -7,7 +7,9 @@ import os
 import subprocess
 import sys
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import postgres_server
 import pytest
@@ -35,14 +37,14 @@ from voicecheck.records.arrays import is_same
 
 
 @pytest.fixture(scope="module")
-def server():
+def server() -> Iterator[Any]:
     need("POSTGRES", postgres_server.find_missing())
     with postgres_server.run_server() as server:
         yield server
 
 
 @pytest.fixture
-def where(server, tmp_path):
+def where(server: Any, tmp_path: Path) -> Any:
     return f"{server.make_database(uuid.uuid4().hex)}&recordings={tmp_path / 'files'}"
 
 
@@ -55,7 +57,7 @@ def execute(where: str, *statements: str) -> None:
     engine.dispose()
 
 
-def test_everything_comes_back_whole(where, tmp_path):
+def test_everything_comes_back_whole(where: Any, tmp_path: Path) -> None:
     photo = tmp_path / "photo.jpg"
     photo.write_bytes(b"picture" * 999)
     with JobBook.open(where) as book:
@@ -85,7 +87,7 @@ def test_everything_comes_back_whole(where, tmp_path):
             book.load_type("lakeside")
 
 
-def test_two_processes_write_at_once(where):
+def test_two_processes_write_at_once(where: Any) -> None:
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
     workers = [
         subprocess.Popen([sys.executable, "-c", WORKER, where, name], env=environment)
@@ -99,7 +101,7 @@ def test_two_processes_write_at_once(where):
 
 
 @pytest.mark.parametrize("layout", ["0001", "0002"])
-def test_older_layout_is_brought_up_to_date(where, layout):
+def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
     """What the steps have added is taken away, as far as the layout is older."""
     run = draw_small_run(1, 1)
     with JobBook.open(where) as book:
@@ -130,19 +132,19 @@ def test_older_layout_is_brought_up_to_date(where, layout):
     assert steps == [step.number for step in STEPS if step.number > layout]
 
 
-def test_newer_layout_is_left_alone(where):
+def test_newer_layout_is_left_alone(where: Any) -> None:
     JobBook.open(where).close()
     execute(where, "UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(JobBookError, match="newer version"):
         JobBook.open(where)
 
 
-def test_no_book_in_the_database(where):
+def test_no_book_in_the_database(where: Any) -> None:
     with pytest.raises(JobBookError, match="there is none"):
         JobBook.open(where, create=False)
 
 
-def test_changed_letter_in_a_row_is_noticed(where):
+def test_changed_letter_in_a_row_is_noticed(where: Any) -> None:
     with JobBook.open(where) as book:
         book.add_type(make_type())
         book.open_job("hall set", "Lakeside 4")
@@ -152,7 +154,7 @@ def test_changed_letter_in_a_row_is_noticed(where):
         assert [problem.kind for problem in book.verify()] == ["damaged-row"]
 
 
-def test_locked_for_too_long(where):
+def test_locked_for_too_long(where: Any) -> None:
     with JobBook.open(where) as book:
         book.add_type(make_type())
     url = sa.make_url(where).set(drivername="postgresql+psycopg")
@@ -164,7 +166,7 @@ def test_locked_for_too_long(where):
     engine.dispose()
 
 
-def test_refused_run_leaves_nothing(where):
+def test_refused_run_leaves_nothing(where: Any) -> None:
     with JobBook.open(where) as book:
         with pytest.raises(InputError, match="job 5"):
             book.save_run(draw_run(1, job=5))
@@ -174,7 +176,7 @@ def test_refused_run_leaves_nothing(where):
         assert (book.count_runs(), book.count_measurements()) == (0, 0)
 
 
-def test_server_that_stops_is_told_and_loses_nothing(server, where):
+def test_server_that_stops_is_told_and_loses_nothing(server: Any, where: Any) -> None:
     with JobBook.open(where, wait_s=2) as book:
         book.add_type(make_type())
         book.open_job("hall set", "Lakeside 4")
@@ -188,11 +190,11 @@ def test_server_that_stops_is_told_and_loses_nothing(server, where):
         assert book.load_job(1).notes == ()
 
 
-def test_changes_are_seen_whoever_makes_them(where):
+def test_changes_are_seen_whoever_makes_them(where: Any) -> None:
     check_changes(where)
 
 
-def test_the_page_serves_a_book_on_a_server(where):
+def test_the_page_serves_a_book_on_a_server(where: Any) -> None:
     with JobBook.open(where) as book:
         book.add_type(make_type())
         book.open_job("hall set, green", "Lakeside 4")

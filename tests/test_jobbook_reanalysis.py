@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,14 +34,14 @@ def pool_mean(old: Run, measurements: tuple[Measurement, ...]) -> Run:
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as book:
         book.add_type(make_type())
         book.open_job("hall set", "Lakeside 4")
         yield book
 
 
-def save_run(book, seeds, **fields):
+def save_run(book: Any, seeds: Any, **fields: Any) -> None:
     seats = []
     for seed in seeds:
         stored = book.save_recording(draw_recording(seed, 400), Recipe())
@@ -46,7 +49,7 @@ def save_run(book, seeds, **fields):
     book.save_run(draw_run(seeds[0], job=1, recordings=tuple(seats), **fields))
 
 
-def find_level(book, seeds):
+def find_level(book: Any, seeds: Any) -> Any:
     levels = []
     for seed in seeds:
         stored = book.save_recording(draw_recording(seed, 400), Recipe())
@@ -55,7 +58,7 @@ def find_level(book, seeds):
 
 
 @pytest.mark.parametrize("backend", ["loky", "threading"])
-def test_new_numbers_take_the_place_and_old_ones_stay(book, backend):
+def test_new_numbers_take_the_place_and_old_ones_stay(book: Any, backend: str) -> None:
     save_run(book, (1, 2), stage="before")
     save_run(book, (3,), stage="after")
     old = book.list_runs()
@@ -77,7 +80,7 @@ def test_new_numbers_take_the_place_and_old_ones_stay(book, backend):
     assert book.verify() == ()
 
 
-def test_later_run_stays_the_current_one(book):
+def test_later_run_stays_the_current_one(book: Any) -> None:
     """Renewing an older run must not make it the newest of its stage."""
     save_run(book, (1,))
     save_run(book, (2,))
@@ -91,7 +94,7 @@ def test_later_run_stays_the_current_one(book):
     assert len(book.list_runs(history=True)) == 8
 
 
-def test_bad_recording_keeps_its_old_numbers_and_is_told(book, tmp_path):
+def test_bad_recording_keeps_its_old_numbers_and_is_told(book: Any, tmp_path: Path) -> None:
     save_run(book, (1, 13))
     save_run(book, (2,))
     save_run(book, (3,))
@@ -111,7 +114,7 @@ def test_bad_recording_keeps_its_old_numbers_and_is_told(book, tmp_path):
     assert told[-1] == (4, 4)
 
 
-def test_stopped_work_goes_on_where_it_was(book):
+def test_stopped_work_goes_on_where_it_was(book: Any) -> None:
     save_run(book, (1, 2, 3, 4, 5))
 
     def stop(n_done: int, _: int) -> None:
@@ -127,19 +130,19 @@ def test_stopped_work_goes_on_where_it_was(book):
     assert (done.n_recordings, done.n_runs) == (left, 1)
 
 
-def test_nothing_to_do_is_nothing_done(book):
+def test_nothing_to_do_is_nothing_done(book: Any) -> None:
     done = book.analyse_again(analyse_mean_square, pool_mean, version="9.0", n_workers=1)
     assert (done.n_recordings, done.n_runs, done.problems) == (0, 0, ())
 
 
-def test_unknown_backend_is_wrong_use(book):
+def test_unknown_backend_is_wrong_use(book: Any) -> None:
     save_run(book, (1,))
     with pytest.raises(InputError, match="backend 'abacus'"):
         book.analyse_again(analyse_mean_square, version="9.0", backend="abacus")
 
 
 @pytest.mark.filterwarnings("ignore::Warning")  # the cluster library's own, at its start and end
-def test_the_same_call_runs_on_a_cluster(book):
+def test_the_same_call_runs_on_a_cluster(book: Any) -> None:
     distributed = need_module("distributed")
     save_run(book, (1, 2))
     save_run(book, (3,))

@@ -1,9 +1,13 @@
+# mypy: disable-error-code="arg-type"
 """Recordings in the book: on disk when reported, the same when read, damage named."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,12 +28,12 @@ STEP = 2.0**-23
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as book:
         yield book
 
 
-def list_files(folder):
+def list_files(folder: Any) -> Any:
     return sorted(
         str(path.relative_to(folder))
         for path in folder.rglob("*")
@@ -37,7 +41,7 @@ def list_files(folder):
     )
 
 
-def test_recording_comes_back_as_it_was_stored(book, tmp_path):
+def test_recording_comes_back_as_it_was_stored(book: Any, tmp_path: Path) -> None:
     taken = draw_recording()
     stored = book.save_recording(taken, RECIPE)
     loaded = book.load_recording(stored.sha256)
@@ -55,7 +59,7 @@ def test_recording_comes_back_as_it_was_stored(book, tmp_path):
     assert hashlib.sha256(data).hexdigest() == stored.sha256
 
 
-def test_file_alone_is_enough_for_any_flac_reader(book, tmp_path):
+def test_file_alone_is_enough_for_any_flac_reader(book: Any, tmp_path: Path) -> None:
     """Libsndfile reads the samples, and the comment says how they were taken."""
     stored = book.save_recording(draw_recording(), RECIPE)
     path = next((tmp_path / "book" / "recordings").glob("*/*.flac"))
@@ -71,21 +75,21 @@ def test_file_alone_is_enough_for_any_flac_reader(book, tmp_path):
     assert label["calibration"]["name"] == "bench of May"
 
 
-def test_same_recording_saved_twice_is_one(book, tmp_path):
+def test_same_recording_saved_twice_is_one(book: Any, tmp_path: Path) -> None:
     first, second = (book.save_recording(draw_recording(), RECIPE) for _ in range(2))
     assert first.sha256 == second.sha256
     assert len(book.list_recordings()) == len(list_files(tmp_path / "book")) == 1
 
 
 @pytest.mark.parametrize("peak", [1.0000001, 1.7, 3.0, 1000.0])
-def test_above_full_scale_is_scaled_not_clipped(book, peak):
+def test_above_full_scale_is_scaled_not_clipped(book: Any, peak: float) -> None:
     taken = draw_recording(peak=peak)
     stored = book.save_recording(taken, RECIPE)
     error = np.max(np.abs(book.load_recording(stored.sha256).samples - taken.samples))
     assert error <= STEP * peak
 
 
-def test_integers_of_24_bit_come_back_exactly(book):
+def test_integers_of_24_bit_come_back_exactly(book: Any) -> None:
     rng = np.random.default_rng(5)
     samples = rng.integers(-(1 << 23), 1 << 23, 5000) * STEP
     stored = book.save_recording(Recording(samples=samples, rate_hz=44100), RECIPE)
@@ -98,7 +102,7 @@ def test_integers_of_24_bit_come_back_exactly(book):
         np.float64, st.integers(1, 300), elements=st.floats(-1e3, 1e3, allow_subnormal=False)
     )
 )
-def test_any_finite_recording_is_kept_to_its_own_24_bit(samples):
+def test_any_finite_recording_is_kept_to_its_own_24_bit(samples: Any) -> None:
     taken = Recording(samples=samples, rate_hz=48000)
     data, stored, _ = encode_recording(taken, RECIPE)
     loaded, label = decode_recording(data, "of the file")
@@ -117,25 +121,29 @@ def test_any_finite_recording_is_kept_to_its_own_24_bit(samples):
         ([0.0, np.inf], "not numbers"),
     ],
 )
-def test_unusable_samples_are_refused_and_nothing_is_left(book, tmp_path, samples, told):
+def test_unusable_samples_are_refused_and_nothing_is_left(
+    book: Any, tmp_path: Path, samples: Any, told: str
+) -> None:
     with pytest.raises(RecordingError, match=told):
         book.save_recording(Recording(samples=samples, rate_hz=48000), RECIPE)
     assert list_files(tmp_path / "book") == []
     assert book.list_recordings() == ()
 
 
-def test_impossible_rate_is_refused(book):
+def test_impossible_rate_is_refused(book: Any) -> None:
     with pytest.raises(RecordingError, match="cannot be kept as FLAC"):
         book.save_recording(Recording(samples=[0.1], rate_hz=9_000_000), RECIPE)
 
 
-def test_unknown_recording_is_told(book):
+def test_unknown_recording_is_told(book: Any) -> None:
     with pytest.raises(InputError, match="recording abcdef: not in the book"):
         book.load_recording("abcdef")
 
 
 @pytest.mark.parametrize("place", [0.02, 0.3, 0.7, 0.99])
-def test_one_flipped_bit_is_named_and_loses_nothing_else(book, tmp_path, place):
+def test_one_flipped_bit_is_named_and_loses_nothing_else(
+    book: Any, tmp_path: Path, place: float
+) -> None:
     first = book.save_recording(draw_recording(1), RECIPE)
     second = book.save_recording(draw_recording(2), RECIPE)
     path = tmp_path / "book" / "recordings" / first.sha256[:2] / f"{first.sha256}.flac"
@@ -152,7 +160,7 @@ def test_one_flipped_bit_is_named_and_loses_nothing_else(book, tmp_path, place):
     assert book.verify() == ()
 
 
-def test_missing_recording_is_named(book, tmp_path):
+def test_missing_recording_is_named(book: Any, tmp_path: Path) -> None:
     stored = book.save_recording(draw_recording(), RECIPE)
     next((tmp_path / "book" / "recordings").glob("*/*.flac")).unlink()
     with pytest.raises(JobBookError, match=stored.sha256):
@@ -160,7 +168,7 @@ def test_missing_recording_is_named(book, tmp_path):
     assert [problem.kind for problem in book.verify()] == ["missing-recording"]
 
 
-def test_recording_left_unfiled_is_found_and_adopted(tmp_path):
+def test_recording_left_unfiled_is_found_and_adopted(tmp_path: Path) -> None:
     """A process killed between file and database leaves a whole file: nothing of it is lost."""
     with JobBook.open(tmp_path / "one") as one:
         stored = one.save_recording(draw_recording(), RECIPE)
@@ -176,7 +184,7 @@ def test_recording_left_unfiled_is_found_and_adopted(tmp_path):
         assert two.adopt_strays() == ()
 
 
-def test_temporary_files_of_the_dead_are_swept_and_of_the_living_kept(tmp_path):
+def test_temporary_files_of_the_dead_are_swept_and_of_the_living_kept(tmp_path: Path) -> None:
     import os
     import socket
     import subprocess

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,14 +24,14 @@ from voicecheck.records import Recipe
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as book:
         book.add_type(make_type())
         book.open_job("hall set", "Lakeside 4")
         yield book
 
 
-def test_run_comes_back_whole(book):
+def test_run_comes_back_whole(book: Any) -> None:
     run = draw_run(1, job=1)
     number = book.save_run(run)
     assert book.load_run(number).same_as(run)
@@ -37,13 +40,13 @@ def test_run_comes_back_whole(book):
     assert [event.kind for event in book.list_events(1)] == ["opened", "run"]
 
 
-def test_run_without_job_or_with_one_seat_comes_back(book):
+def test_run_without_job_or_with_one_seat_comes_back(book: Any) -> None:
     run = draw_run(2, n_seats=1, seat_sd_db=np.full(53, np.nan), level_sd_db=None)
     book.save_run(run)
     assert book.list_runs()[0].same_as(run)
 
 
-def test_runs_are_chosen_and_the_newest_is_last(book):
+def test_runs_are_chosen_and_the_newest_is_last(book: Any) -> None:
     book.add_type(make_type("Hillview 2"))
     book.open_job("other", "Hillview 2")
     runs = [
@@ -55,7 +58,7 @@ def test_runs_are_chosen_and_the_newest_is_last(book):
     for run in runs:
         book.save_run(run)
 
-    def chosen(**by):
+    def chosen(**by: Any) -> Any:
         listed = book.list_runs(**by)
         return [next(i for i, run in enumerate(runs, 1) if run.same_as(one)) for one in listed]
 
@@ -67,7 +70,7 @@ def test_runs_are_chosen_and_the_newest_is_last(book):
     assert pooled.same_as(dataclasses.replace(runs[2], recordings=()))
 
 
-def test_what_cannot_be_filed_is_refused_whole(book):
+def test_what_cannot_be_filed_is_refused_whole(book: Any) -> None:
     with pytest.raises(InputError, match="job 7"):
         book.save_run(draw_run(1, job=7))
     with pytest.raises(InputError, match="path: need one of"):
@@ -80,7 +83,7 @@ def test_what_cannot_be_filed_is_refused_whole(book):
     assert [event.kind for event in book.list_events(1)] == ["opened"]
 
 
-def test_newest_baseline_of_a_type_and_path_is_the_one(book):
+def test_newest_baseline_of_a_type_and_path_is_the_one(book: Any) -> None:
     for seed, path in [(1, "transmit"), (2, "transmit"), (3, "receive")]:
         book.save_baseline(draw_baseline(seed, path=path))
     assert book.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline(2))
@@ -91,14 +94,14 @@ def test_newest_baseline_of_a_type_and_path_is_the_one(book):
         book.load_baseline("Lakeside", "transmit")
 
 
-def test_baseline_that_would_not_read_back_is_refused(book):
+def test_baseline_that_would_not_read_back_is_refused(book: Any) -> None:
     broken = dataclasses.replace(draw_baseline().quantities[0], mean=float("nan"))
     with pytest.raises(InputError, match=r"Baseline cannot be stored.*mean"):
         book.save_baseline(dataclasses.replace(draw_baseline(), quantities=(broken,)))
     assert book.list_baselines() == ()
 
 
-def test_comparisons_come_back_in_order(book):
+def test_comparisons_come_back_in_order(book: Any) -> None:
     made = [draw_comparison(1, stage) for stage in ("before", "after")]
     for one in made:
         book.save_comparison(one)
@@ -107,7 +110,7 @@ def test_comparisons_come_back_in_order(book):
         book.list_comparisons(3)
 
 
-def test_bench_documents_keep_their_history(book):
+def test_bench_documents_keep_their_history(book: Any) -> None:
     for kind, name, document in [
         ("calibration", "shop", '{"a":1}'),
         ("calibration", "shop", '{"a":2}'),
@@ -121,7 +124,7 @@ def test_bench_documents_keep_their_history(book):
         book.save_bench_record("", "x", "{}")
 
 
-def test_measurement_of_a_recording_never_saved_is_reported(book):
+def test_measurement_of_a_recording_never_saved_is_reported(book: Any) -> None:
     stored = book.save_recording(draw_recording(), Recipe())
     book.save_run(draw_run(1, job=1, recordings=(draw_measurement(5, stored.sha256),)))
     assert book.verify() == ()
@@ -129,7 +132,7 @@ def test_measurement_of_a_recording_never_saved_is_reported(book):
     assert [problem.kind for problem in book.verify()] == ["missing-recording"]
 
 
-def test_changed_letter_in_a_row_is_noticed(book, tmp_path):
+def test_changed_letter_in_a_row_is_noticed(book: Any, tmp_path: Path) -> None:
     """SQLite's own check passes here: only the row's digest tells."""
     import sqlite3
 

@@ -1,5 +1,7 @@
 """The test plant itself is held against stepped sines before anything is held against it."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from known_plant import KnownPlant, carbon_like, resonant_receiver
@@ -7,7 +9,7 @@ from known_plant import KnownPlant, carbon_like, resonant_receiver
 
 @pytest.mark.parametrize("response", [carbon_like, resonant_receiver])
 @pytest.mark.parametrize("frequency_hz", [217.3, 1000.0, 3456.7])
-def test_plant_is_exact_to_1e_4_db(response, frequency_hz):
+def test_plant_is_exact_to_1e_4_db(response: Any, frequency_hz: float) -> None:
     """Least squares on a steady sine finds the closed form to 1e-4 dB and 1e-5 of a harmonic."""
     plant = KnownPlant(
         response=response, square=0.8, cube=0.3, latency_s=0.01234567, drift_ppm=37.0

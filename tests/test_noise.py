@@ -1,6 +1,8 @@
+# mypy: disable-error-code="arg-type,operator"
 """Idle noise of known power, mains of known lines, bursts of known number."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,18 +18,18 @@ from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 QUIET = KnownPlant(noise_dbfs=-60.0)
 
 
-def weighted_white_db(weigh, rate_hz=48000):
+def weighted_white_db(weigh: Any, rate_hz: Any = 48000) -> Any:
     """Weight of white noise over the whole band, dB (sum over a grid of 1 Hz)."""
     frequency_hz = np.arange(1.0, rate_hz / 2)
     return 10 * np.log10(np.mean(10 ** (weigh(frequency_hz) / 10)))
 
 
-def test_white_noise_of_known_power():
+def test_white_noise_of_known_power() -> None:
     """Flat, psophometric and C-message levels of white noise, mean of 20 seeds within 0.1 dB."""
     plants = [dataclasses.replace(QUIET, seed=seed) for seed in range(20)]
     found = [measure(plant).noise for plant in plants]
 
-    def level(name):
+    def level(name: Any) -> Any:
         return 10 * np.log10(np.mean([10 ** (getattr(noise, name) / 10) for noise in found]))
 
     assert level("flat_dbfs") == pytest.approx(-60 + 10 * np.log10(3800 / 24000), abs=0.1)
@@ -41,7 +43,7 @@ def test_white_noise_of_known_power():
 
 
 @pytest.mark.parametrize("mains_hz", [49.93, 50.0, 59.98, 60.02])
-def test_mains_frequency_and_lines_are_found(mains_hz):
+def test_mains_frequency_and_lines_are_found(mains_hz: float) -> None:
     """The frequency within 0.02 Hz, the lines' power within 0.3 dB, the rest left as noise."""
     plant = KnownPlant(noise_dbfs=-60.0, mains_dbfs=-50.0, mains_hz=mains_hz, latency_s=0.01)
     measurement = measure(plant)
@@ -56,7 +58,7 @@ def test_mains_frequency_and_lines_are_found(mains_hz):
     assert measurement.noise.kurtosis == pytest.approx(3.0, abs=0.4)
 
 
-def test_noise_alone_is_no_mains():
+def test_noise_alone_is_no_mains() -> None:
     """No comb is seen in 200 seconds of white noise."""
     rng = np.random.default_rng(11)
     programme = default_programme()
@@ -71,7 +73,7 @@ def test_noise_alone_is_no_mains():
 
 
 @pytest.mark.parametrize("slope", [-10.0, -20.0])
-def test_slope_of_shaped_noise(slope):
+def test_slope_of_shaped_noise(slope: float) -> None:
     """Noise filtered to a known slope in dB per decade, mean of ten seeds within 1 dB."""
     programme = default_programme()
     wire = record(KnownPlant(response=flat))
@@ -88,7 +90,7 @@ def test_slope_of_shaped_noise(slope):
     assert np.mean(slopes) == pytest.approx(slope, abs=1.0)
 
 
-def test_bursts_are_counted():
+def test_bursts_are_counted() -> None:
     """Six 1 ms clicks in the second of silence, far above the noise."""
     plant = dataclasses.replace(QUIET, noise_dbfs=-80.0)
     recording = record(plant)

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,attr-defined,var-annotated"
 """Records show themselves in a notebook: markup, figure, table."""
 
 from __future__ import annotations
@@ -5,6 +6,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from html.parser import HTMLParser
+from typing import Any
 
 import factories
 import numpy as np
@@ -17,7 +19,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import from_json, to_json
 
 
-def records():
+def records() -> Any:
     run = factories.make_run("transmit", "before", withhold=slice(3, 6))
     return {
         "measurement": run.pooled,
@@ -27,24 +29,24 @@ def records():
 
 
 class Tags(HTMLParser):
-    def __init__(self, html):
+    def __init__(self, html: Any) -> None:
         super().__init__()
         self.found = []
         self.feed(html)
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: Any, attrs: Any) -> None:
         self.found.append((tag, dict(attrs)))
 
 
 @pytest.mark.parametrize("kind", records())
 class TestEveryRecord:
-    def test_it_shows_itself_without_script(self, kind):
+    def test_it_shows_itself_without_script(self, kind: Any) -> None:
         html = records()[kind]._repr_html_()
         tags = Tags(html).found
         assert {"svg", "table"} & {tag for tag, _ in tags}
         assert "script" not in {tag for tag, _ in tags}
 
-    def test_plot_is_a_figure_that_pyplot_does_not_hold(self, kind):
+    def test_plot_is_a_figure_that_pyplot_does_not_hold(self, kind: Any) -> None:
         from matplotlib.figure import Figure
 
         assert isinstance(records()[kind].plot(), Figure)
@@ -53,14 +55,14 @@ class TestEveryRecord:
             or not sys.modules["matplotlib.pyplot"].get_fignums()
         )
 
-    def test_it_still_reads_back_from_json(self, kind):
+    def test_it_still_reads_back_from_json(self, kind: Any) -> None:
         """Showing adds no field to what is stored."""
         record = records()[kind]
         assert to_json(from_json(to_json(record), type(record))) == to_json(record)
 
 
 class TestFrames:
-    def test_response_by_frequency(self):
+    def test_response_by_frequency(self) -> None:
         need_module("pandas")
         run = records()["run"]
         frame = run.to_frame()
@@ -72,19 +74,19 @@ class TestFrames:
         assert frame["level_db"].isna().sum() == 3
         assert "seat_sd_db" not in run.pooled.to_frame()
 
-    def test_findings_by_row(self):
+    def test_findings_by_row(self) -> None:
         need_module("pandas")
         comparison = records()["comparison"]
         frame = comparison.to_frame()
         assert list(frame["verdict"]) == [finding.verdict for finding in comparison.findings]
         assert frame["value"].isna().sum() == 1
 
-    def test_without_pandas_one_line_says_so(self, monkeypatch):
+    def test_without_pandas_one_line_says_so(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setitem(sys.modules, "pandas", None)
         with pytest.raises(InputError, match="pandas is not installed"):
             records()["run"].to_frame()
 
-    def test_no_response_no_table(self):
+    def test_no_response_no_table(self) -> None:
         need_module("pandas")
         with pytest.raises(InputError, match="no response"):
             records()["run"].pooled.replace(response=None).to_frame()
@@ -107,26 +109,33 @@ class TestFindings:
             (5.0, None, None, 0.0, None),
         ],
     )
-    def test_place_between_the_limits(self, value, low, high, reference, place):
+    def test_place_between_the_limits(
+        self,
+        value: float | None,
+        low: float | None,
+        high: float | None,
+        reference: float | None,
+        place: float | None,
+    ) -> None:
         """Limits at -1 and +1; a side without a limit never looks like a fault."""
         finding = factories.make_finding(
             "transmit", "mid_db", value, "within", low=low, high=high, reference=reference
         )
         assert place_finding(finding) == place
 
-    def test_far_values_are_drawn_at_the_edge(self):
+    def test_far_values_are_drawn_at_the_edge(self) -> None:
         finding = factories.make_finding("transmit", "mid_db", -80.0, "outside")
         comparison = factories.replace(factories.make_comparison("before"), findings=(finding,))
         figure = draw_findings(comparison)
         (line,) = [x for x in figure.axes[0].lines if x.get_marker() not in ("None", None, "")]
         assert (line.get_marker(), list(line.get_xdata())) == ("<", [-EDGE])
 
-    def test_nothing_to_draw_is_refused(self):
+    def test_nothing_to_draw_is_refused(self) -> None:
         comparison = factories.replace(factories.make_comparison("before"), findings=())
         with pytest.raises(InputError, match="no findings"):
             comparison.plot()
 
-    def test_hostile_reasons_are_escaped(self):
+    def test_hostile_reasons_are_escaped(self) -> None:
         finding = factories.make_finding(
             "transmit", "<img src=x onerror=alert(1)>", None, "not comparable", reason="<script>"
         )
@@ -146,7 +155,7 @@ MAKE = (
 )
 
 
-def test_records_alone_load_no_chart_and_say_what_shows_them():
+def test_records_alone_load_no_chart_and_say_what_shows_them() -> None:
     run_script(
         "import sys", *MAKE, CHARTLESS, "try:", "    record.plot()",
         "except ValueError as error:", "    assert 'import voicecheck.charts' in str(error)",
@@ -154,7 +163,7 @@ def test_records_alone_load_no_chart_and_say_what_shows_them():
     )  # fmt: skip
 
 
-def test_records_of_the_workflow_show_themselves_without_a_further_import():
+def test_records_of_the_workflow_show_themselves_without_a_further_import() -> None:
     """The way from record to chart is looked up only when it is gone."""
     run_script(
         "import sys, voicecheck.workflow", *MAKE, CHARTLESS,

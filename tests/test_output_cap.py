@@ -1,3 +1,4 @@
+# mypy: disable-error-code="index,return-value,type-arg"
 """
 No path of options or recipes makes a sample above the cap.
 
@@ -192,7 +193,7 @@ def test_no_set_up_passes_the_cap_of_its_channel(library: KeepingLibrary, path: 
             {"allowed_dbm": st.floats(-60.0, 40.0), "is_equalised": st.booleans()}
         ),
     )
-    def search(recipe, set_caps, mouth, options) -> None:
+    def search(recipe: Any, set_caps: Any, mouth: Any, options: Any) -> None:
         def act() -> None:
             setup = BenchSetup(
                 name="attic",

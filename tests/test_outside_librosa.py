@@ -1,3 +1,4 @@
+# mypy: disable-error-code="union-attr"
 """
 Outside checks by librosa, a general library for sound: resampling, and onsets.
 
@@ -5,6 +6,7 @@ Source: librosa 0.11, `resample` (soxr_vhq) and `onset.onset_detect`.
 """
 
 import os
+from typing import Any
 
 import numpy as np
 import platformdirs
@@ -21,14 +23,14 @@ PLANT = KnownPlant(square=0.4, noise_dbfs=-75.0, latency_s=0.06, drift_ppm=15.0)
 
 
 @pytest.fixture(scope="module")
-def librosa():
+def librosa() -> Any:
     # Compiling takes 20 s: kept between runs, where it can be written.
     os.environ.setdefault("NUMBA_CACHE_DIR", platformdirs.user_cache_dir("voicecheck-tests"))
     return need_module("librosa")
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_a_recording_resampled_elsewhere_has_the_same_response(librosa):
+def test_a_recording_resampled_elsewhere_has_the_same_response(librosa: Any) -> None:
     """Played and recorded at 96 kHz, brought to 48 kHz by librosa: the plant's answer, 0.01 dB."""
     programme = default_programme(96000)
     heard = PLANT(programme.samples, 96000)
@@ -40,7 +42,7 @@ def test_a_recording_resampled_elsewhere_has_the_same_response(librosa):
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_bursts_are_those_of_an_onset_detector(librosa):
+def test_bursts_are_those_of_an_onset_detector(librosa: Any) -> None:
     """Twelve bursts in hiss: both find the same ones within 40 ms."""
     rng = np.random.default_rng(8)
     noise = 0.002 * rng.standard_normal(48000 * 15)

@@ -1,8 +1,11 @@
+# mypy: disable-error-code="attr-defined"
 """Nothing that a browser can send makes a fault: every route, hostile values, in any order."""
 
 import random
 import re
 from importlib.resources import files
+from pathlib import Path
+from typing import Any
 
 import pytest
 from pagetest import HOST, HOSTILE, ORIGIN, TAB, TOKEN, fill_book
@@ -38,19 +41,19 @@ NAMES = (
 N_REQUESTS = 700
 
 
-def list_field_names():
+def list_field_names() -> Any:
     """Every field that a template of the page has."""
     folder = files("voicecheck") / "data" / "web"
     texts = [one.read_text(encoding="utf-8") for one in folder.iterdir() if one.suffix == ".html"]
     return sorted({name for text in texts for name in re.findall(r'name="([a-z_0-9]+)"', text)})
 
 
-def make_request(draw, app, fields):
+def make_request(draw: Any, app: Any, fields: Any) -> Any:
     """A route with its parameters filled in at random, a query, a form, perhaps files."""
     route = draw.choice([one for one in app.routes if one.path != "/events"])
     values = (*PLAIN, *HOSTILE)
 
-    def fill(found):
+    def fill(found: Any) -> Any:
         likely = "1" if found[1] in {"job", "index"} else draw.choice(PLAIN)
         text = draw.choice((likely, likely, draw.choice(values)))
         return re.sub(r"[^!-~]", "_", text) or "_"
@@ -77,7 +80,7 @@ def make_request(draw, app, fields):
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_random_requests_to_every_route_make_no_fault(tmp_path, seed):
+def test_random_requests_to_every_route_make_no_fault(tmp_path: Path, seed: Any) -> None:
     draw = random.Random(seed)
     fields = list_field_names()
     app = make_app(fill_book(tmp_path), TOKEN, HOST)
@@ -122,7 +125,7 @@ TYPES = (
 )
 
 
-def test_bodies_that_are_no_form_make_no_fault(tmp_path):
+def test_bodies_that_are_no_form_make_no_fault(tmp_path: Path) -> None:
     app = make_app(fill_book(tmp_path), TOKEN, HOST)
     with TestClient(
         app, base_url=f"http://{HOST}", headers=ORIGIN, raise_server_exceptions=False
@@ -138,7 +141,7 @@ def test_bodies_that_are_no_form_make_no_fault(tmp_path):
                     assert answer.status_code < 500, (body[:60], kind, path)
 
 
-def test_every_route_is_among_those_that_are_tried(tmp_path):
+def test_every_route_is_among_those_that_are_tried(tmp_path: Path) -> None:
     app = make_app(tmp_path, TOKEN, HOST)
     fields, draw = list_field_names(), random.Random(1)
     tried = {make_request(draw, app, fields)[1].split("/")[1] for _ in range(2000)}

@@ -1,7 +1,11 @@
+# mypy: disable-error-code="attr-defined,var-annotated"
 """Benches in the page: set-up, calibration with readings, daily check."""
 
 import dataclasses
 import math
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -15,10 +19,11 @@ from pagetest import (
     serve_book,
     watch_console,
 )
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.calibration.guides import Guide, load_guides
 from voicecheck.bench.calibration.stepwork import WORK
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
 from voicecheck.records.benches import BenchSetup, Device
@@ -57,36 +62,36 @@ BENCH = {"name": "attic"}
 
 
 @pytest.fixture
-def where(tmp_path, monkeypatch):
+def where(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.setattr("voicecheck.web.benchpages.list_sound_devices", lambda: DEVICES)
     return fill_book(tmp_path)
 
 
 @pytest.fixture
-def client(where):
+def client(where: Any) -> Iterator[Any]:
     with open_client(where) as client:
         yield client
 
 
 @pytest.fixture
-def bench(where):
+def bench(where: Any) -> None:
     """A bench with four channels in the book."""
     with open_book(where) as book:
         add_setup(book, BenchSetup(name="attic", device="Oak two-way"))
 
 
-def load(where, name="attic"):
+def load(where: Any, name: Any = "attic") -> Any:
     with open_book(where) as book:
         return load_bench(book, name)
 
 
-def save(where, *results):
+def save(where: Any, *results: Any) -> None:
     with open_book(where) as book:
         for result in results:
             save_result(book, result)
 
 
-def make_result(step, value=1.0, **more):
+def make_result(step: Any, value: Any = 1.0, **more: Any) -> Any:
     about = {"done_utc": get_now_utc(), "unit": "V", **more}
     return StepResult(bench="attic", step=step, value=value, **about)
 
@@ -94,7 +99,7 @@ def make_result(step, value=1.0, **more):
 # Set-up.
 
 
-def test_every_field_of_a_set_up_comes_back(client, where):
+def test_every_field_of_a_set_up_comes_back(client: Any, where: Any) -> None:
     answer = client.post("/benches", data=FORM)
     assert answer.status_code == 200
     assert load(where).setup == SETUP
@@ -107,7 +112,7 @@ def test_every_field_of_a_set_up_comes_back(client, where):
     assert load(where).setup == SETUP
 
 
-def test_the_usual_needs_a_name_and_a_device(client, where):
+def test_the_usual_needs_a_name_and_a_device(client: Any, where: Any) -> None:
     """A board with one channel uses it for both ends; one that is not there is kept as named."""
     client.post("/benches", data={"name": "shed", "device": "small"})
     expected = BenchSetup(name="shed", device="Oak small", line_drive_channel=1, ear_channel=1)
@@ -117,8 +122,10 @@ def test_the_usual_needs_a_name_and_a_device(client, where):
     assert load(where, "cellar").setup == BenchSetup(name="cellar", device="Elm")
 
 
-def test_a_bench_is_set_up_without_a_sound_system(client, where, monkeypatch):
-    def fail():
+def test_a_bench_is_set_up_without_a_sound_system(
+    client: Any, where: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail() -> None:
         raise BenchError("there is no PortAudio")
 
     monkeypatch.setattr("voicecheck.web.benchpages.list_sound_devices", fail)
@@ -149,7 +156,9 @@ def test_a_bench_is_set_up_without_a_sound_system(client, where, monkeypatch):
         ({"meter_percent": "50"}, "meter_percent"),
     ],
 )
-def test_a_set_up_that_cannot_be_is_refused(client, where, changes, message):
+def test_a_set_up_that_cannot_be_is_refused(
+    client: Any, where: Any, changes: Any, message: str
+) -> None:
     answer = client.post("/benches", data={**FORM, **changes})
     assert answer.status_code == 400
     assert message in answer.text
@@ -162,7 +171,7 @@ def test_a_set_up_that_cannot_be_is_refused(client, where, changes, message):
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_any_name_is_kept_and_shown_as_text(client, where, name):
+def test_any_name_is_kept_and_shown_as_text(client: Any, where: Any, name: Any) -> None:
     answer = client.post("/benches", data={"name": name, "device": name})
     assert answer.status_code == 200
     assert load(where, name).setup.device == name
@@ -174,7 +183,7 @@ def test_any_name_is_kept_and_shown_as_text(client, where, name):
         assert find_bench(book, name) is None
 
 
-def test_a_bench_that_is_not_there(client):
+def test_a_bench_that_is_not_there(client: Any) -> None:
     for name in ("", "nowhere", "\0", "%", "x" * 5000):
         assert client.get("/bench", params={"name": name}).status_code == 404
         for act in ("edit", "remove", "step", "check"):
@@ -186,7 +195,7 @@ def test_a_bench_that_is_not_there(client):
     assert not client.desk.status.number
 
 
-def test_what_other_wires_void_is_said(client, where, bench):
+def test_what_other_wires_void_is_said(client: Any, where: Any, bench: Any) -> None:
     save(where, *(make_result(step) for step in ("electrical-out", "mouth", "seal")))
     form = {"device": "Oak two-way", "mouth_mm": "30"}
     answer = client.post("/bench/edit", params=BENCH, data=form)
@@ -199,7 +208,7 @@ def test_what_other_wires_void_is_said(client, where, bench):
     assert "call this number" not in told
 
 
-def test_a_bench_is_removed_after_a_tick_only(client, where, bench):
+def test_a_bench_is_removed_after_a_tick_only(client: Any, where: Any, bench: Any) -> None:
     assert client.post("/bench/remove", params=BENCH).status_code in {400, 415}
     assert client.post("/bench/remove", params=BENCH, data={"is_sure": ""}).status_code == 400
     assert load(where)
@@ -210,7 +219,7 @@ def test_a_bench_is_removed_after_a_tick_only(client, where, bench):
 # What is shown.
 
 
-def test_standing_steps_and_trend_are_shown(client, where, bench):
+def test_standing_steps_and_trend_are_shown(client: Any, where: Any, bench: Any) -> None:
     """Loop is absolute by its two steps; what expired or is a stand-in says so."""
     save(
         where,
@@ -241,7 +250,7 @@ def test_standing_steps_and_trend_are_shown(client, where, bench):
     assert "never checked" in listed
 
 
-def test_a_check_is_shown_with_what_to_look_at(client, where, bench):
+def test_a_check_is_shown_with_what_to_look_at(client: Any, where: Any, bench: Any) -> None:
     item = CheckItem(quantity="hum", value=-60.0, stored=-90.0, limit=6.0, unit="dBFS",
                      verdict="moved", message="look for a ground loop")  # fmt: skip
     fine = dataclasses.replace(item, quantity="noise", value=None, verdict="pass", message="")
@@ -262,15 +271,15 @@ def test_a_check_is_shown_with_what_to_look_at(client, where, bench):
 class Person:
     """Somebody at the page."""
 
-    def __init__(self, client):
+    def __init__(self, client: Any) -> None:
         self.client, self.number = client, 0
 
-    def start(self, act="step", **fields):
+    def start(self, act: Any = "step", **fields: Any) -> None:
         data = {"tab": TAB, **fields}
         answer = self.client.post(f"/bench/{act}", params=BENCH, data=data)
         assert answer.status_code == 200, answer.text
 
-    def await_prompt(self):
+    def await_prompt(self) -> Any:
         """The next prompt."""
         for _ in range(6000):
             prompt = self.client.desk.status.prompt
@@ -280,12 +289,12 @@ class Person:
             self.client.desk.wait(0.01)
         raise AssertionError(self.client.desk.status)
 
-    def answer(self, **fields):
+    def answer(self, **fields: Any) -> None:
         """Answer the prompt that was awaited."""
         data = {"prompt": self.number, **fields}
         assert self.client.post("/desk/go", data=data).is_success
 
-    def end(self):
+    def end(self) -> Any:
         self.client.desk.wait(60.0)
         status = self.client.desk.status
         assert not status.is_running
@@ -296,10 +305,10 @@ class Person:
 class Card:
     """A sound card that only counts what it plays, or fails."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.played, self.fault = [], None
 
-    def play(self, step, frequency_hz=1000.0):
+    def play(self, step: Any, frequency_hz: Any = 1000.0) -> Any:
         self.played.append((step, frequency_hz))
         if self.fault is not None:
             raise self.fault
@@ -307,10 +316,17 @@ class Card:
 
 
 @pytest.fixture
-def card(monkeypatch):
+def card(monkeypatch: pytest.MonkeyPatch) -> Any:
     card = Card()
 
-    def play(sitting, step, *, frequency_hz=1000.0, length_s=5.0, is_stand_in=False):
+    def play(
+        sitting: Any,
+        step: Any,
+        *,
+        frequency_hz: Any = 1000.0,
+        length_s: Any = 5.0,
+        is_stand_in: Any = False,
+    ) -> Any:
         return card.play("stand-in" if is_stand_in else step, frequency_hz)
 
     monkeypatch.setattr(Sitting, "play", play)
@@ -318,11 +334,13 @@ def card(monkeypatch):
 
 
 @pytest.fixture
-def person(client, bench, card):
+def person(client: Any, bench: Any, card: Any) -> Any:
     return Person(client)
 
 
-def test_the_line_drive_goes_by_two_readings(person, client, where, card):
+def test_the_line_drive_goes_by_two_readings(
+    person: Any, client: Any, where: Any, card: Any
+) -> None:
     """A reading that is none is asked for again without playing; 12 dB below full scale."""
     person.start(step="electrical-out")
     prompt = person.await_prompt()
@@ -349,7 +367,7 @@ def test_the_line_drive_goes_by_two_readings(person, client, where, card):
     assert result.value == pytest.approx(0.30195 * 2**0.5 * 10 ** (12 / 20), rel=1e-4)
 
 
-def test_what_was_done_is_kept_when_it_is_stopped(person, client, where):
+def test_what_was_done_is_kept_when_it_is_stopped(person: Any, client: Any, where: Any) -> None:
     """All open steps, the second put off, stopped at the third."""
     person.start(step="", temperature_c="21")
     assert person.await_prompt().title.startswith("Step 1 of 8")
@@ -370,7 +388,9 @@ def test_what_was_done_is_kept_when_it_is_stopped(person, client, where):
     person.end()
 
 
-def test_a_fault_is_told_where_the_step_is_asked_for_again(person, where, card):
+def test_a_fault_is_told_where_the_step_is_asked_for_again(
+    person: Any, where: Any, card: Any
+) -> None:
     """A busy device, then a step that needs another: one line each, nothing is lost."""
     card.fault = BenchError("Oak is busy (sweep of job 3); wait until it is done")
     person.start(step="loop-back")
@@ -391,10 +411,14 @@ def test_a_fault_is_told_where_the_step_is_asked_for_again(person, where, card):
     assert load(where).results == ()
 
 
-def test_the_microphone_takes_a_level_or_a_stand_in(person, where, monkeypatch):
+def test_the_microphone_takes_a_level_or_a_stand_in(
+    person: Any, where: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     finished = []
 
-    def finish(sitting, step, recording, *, values=(), is_stand_in=False):
+    def finish(
+        sitting: Any, step: Any, recording: Any, *, values: Any = (), is_stand_in: Any = False
+    ) -> Any:
         finished.append(("stand-in" if is_stand_in else step, recording, values))
         return make_result(step, is_fallback=is_stand_in, method="beside a meter")
 
@@ -414,10 +438,12 @@ def test_the_microphone_takes_a_level_or_a_stand_in(person, where, monkeypatch):
     assert finished == [("microphone", "recording", (114.0,)), ("stand-in", "recording", (87.5,))]
 
 
-def test_the_daily_check_goes_on_where_it_was_left(person, client, where, monkeypatch):
+def test_the_daily_check_goes_on_where_it_was_left(
+    person: Any, client: Any, where: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Each step is kept by itself; what was put off is said not to be done."""
 
-    def finish(sitting, step, recording, **_):
+    def finish(sitting: Any, step: Any, recording: Any, **_: Any) -> Any:
         result = make_result(step)
         sitting.fresh = (*sitting.fresh, result)
         sitting._keep_result(result)
@@ -446,7 +472,7 @@ def test_the_daily_check_goes_on_where_it_was_left(person, client, where, monkey
     assert "Passed, " in client.get("/bench", params=BENCH).text
 
 
-def test_a_check_of_which_nothing_was_done_is_none(person, where):
+def test_a_check_of_which_nothing_was_done_is_none(person: Any, where: Any) -> None:
     person.start("check")
     for _ in range(4):
         person.await_prompt()
@@ -456,7 +482,7 @@ def test_a_check_of_which_nothing_was_done_is_none(person, where):
 
 
 @pytest.fixture
-def made_up(monkeypatch):
+def made_up(monkeypatch: pytest.MonkeyPatch) -> Any:
     """A step by its two places: what is told about it, and its function."""
     guide = msgspec.convert(
         {
@@ -481,7 +507,7 @@ def made_up(monkeypatch):
         Guide,
     )  # fmt: skip
 
-    def work_out(take):
+    def work_out(take: Any) -> Any:
         return make_result(take.guide.name, sum(take.values), unit="ohm")
 
     monkeypatch.setitem(load_guides(), guide.name, guide)
@@ -490,8 +516,8 @@ def made_up(monkeypatch):
 
 
 def test_a_made_up_step_is_told_done_kept_shown_and_voided(
-    made_up, client, where, card, monkeypatch
-):
+    made_up: Any, client: Any, where: Any, card: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A step is its entry and its function; page, commands, check and wires ask them."""
     setup = BenchSetup(name="attic", device="Oak two-way", ear="coil")
     with open_book(where) as book:
@@ -514,7 +540,9 @@ def test_a_made_up_step_is_told_done_kept_shown_and_voided(
     # The same from the command line, where the option for the reading is not there to be given.
     monkeypatch.setenv("VOICECHECK_BOOK", str(where))
     with pytest.raises(InputError, match="short: add --short-ohm"):
-        app(["bench", "calibrate", "attic", "--step", "short", "--yes"], standalone_mode=False)
+        make_app()(
+            ["bench", "calibrate", "attic", "--step", "short", "--yes"], standalone_mode=False
+        )
     with open_book(where) as book:
         assert open_sitting(book, "attic", is_check=True).list_open()[-1] is made_up
         assert change_setup(book, dataclasses.replace(setup, notes="moved")) == ("short",)
@@ -529,14 +557,16 @@ def test_a_made_up_step_is_told_done_kept_shown_and_voided(
         ({"step": "mouth", "tab": ""}, "no scripts"),
     ],
 )
-def test_a_step_that_cannot_begin_is_refused(client, bench, fields, message):
+def test_a_step_that_cannot_begin_is_refused(
+    client: Any, bench: Any, fields: Any, message: str
+) -> None:
     answer = client.post("/bench/step", params=BENCH, data={"tab": TAB, **fields})
     assert answer.status_code == 400
     assert message in answer.text
     assert not client.desk.status.number
 
 
-def test_nothing_open_is_said(person, where):
+def test_nothing_open_is_said(person: Any, where: Any) -> None:
     save(where, *(make_result(step) for step in list_step_names() if step != "seal"))
     save(where, make_result("seal", 0.1))
     person.start(step="")
@@ -550,7 +580,9 @@ TRUTH = {"line_out_v": 1.7, "line_in_v": 2.9}
 
 
 @pytest.mark.bench
-def test_the_line_is_calibrated_and_checked_by_the_page(virtual_bench, tmp_path, monkeypatch):
+def test_the_line_is_calibrated_and_checked_by_the_page(
+    virtual_bench: Callable[..., VirtualCard], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """
     The card's errors are found within 0.1 dB, the meter read as its sine gives.
 
@@ -586,11 +618,13 @@ def test_the_line_is_calibrated_and_checked_by_the_page(virtual_bench, tmp_path,
 
 
 @pytest.mark.bench
-def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path, monkeypatch):
+def test_a_stop_ends_a_tone_at_once_and_frees_the_device(
+    virtual_bench: Callable[..., VirtualCard], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Real time and two minutes of tone, of which the end of the work waits for none."""
     play = Sitting.play
 
-    def play_long(sitting, step, **asked):
+    def play_long(sitting: Any, step: Any, **asked: Any) -> Any:
         return play(sitting, step, **{**asked, "length_s": 120.0})
 
     monkeypatch.setattr(Sitting, "play", play_long)
@@ -610,7 +644,7 @@ def test_a_stop_ends_a_tone_at_once_and_frees_the_device(virtual_bench, tmp_path
 
 
 @pytest.mark.page
-def test_a_reading_being_typed_outlives_the_news_of_others(where, locks):
+def test_a_reading_being_typed_outlives_the_news_of_others(where: Any, locks: Path) -> None:
     """
     The panel is made anew when a device elsewhere gets busy; the field and the cursor stay.
 

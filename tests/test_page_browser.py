@@ -5,11 +5,15 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import pytest
 from helpers import find_sound_processes
 from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book, watch_console
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.records import SetType
 from voicecheck.workflow.benches.locks import hold_device
@@ -33,30 +37,30 @@ WIDTHS = (390, 768, 1280)
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Any:
     return fill_book(tmp_path / "book")
 
 
 @pytest.fixture
-def served(book):
+def served(book: Any) -> Iterator[Any]:
     with serve_book(book) as served:
         yield served
 
 
 @pytest.fixture
-def browser():
+def browser() -> Iterator[Any]:
     with open_browser() as browser:
         yield browser
 
 
-def enter(browser, served, path="/jobs/1"):
+def enter(browser: Any, served: Any, path: Any = "/jobs/1") -> Any:
     page = browser.new_page()
     page.goto(served.address)
     page.goto(served.base + path)
     return page
 
 
-def start_sweep(page, stage, on=None, seats="1"):
+def start_sweep(page: Any, stage: Any, on: Any = None, seats: Any = "1") -> None:
     form = page.locator("#sweep")
     form.get_by_label("Stage").fill(stage)
     form.get_by_label("Seats").fill(seats)
@@ -65,11 +69,11 @@ def start_sweep(page, stage, on=None, seats="1"):
     form.get_by_role("button", name="Start the sweep").click()
 
 
-def wait_for_end(page):
+def wait_for_end(page: Any) -> None:
     page.get_by_text(re.compile(r"^(Done|Stopped): ")).wait_for(timeout=30_000)
 
 
-def test_a_job_from_its_opening_to_its_report(browser, served, book):
+def test_a_job_from_its_opening_to_its_report(browser: Any, served: Any, book: Any) -> None:
     """Before, after, compare, report; the page shows the book's own numbers."""
     page = browser.new_page()
     told = watch_console(page)
@@ -104,7 +108,9 @@ def test_a_job_from_its_opening_to_its_report(browser, served, book):
     assert told == []
 
 
-def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(browser, served):
+def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(
+    browser: Any, served: Any
+) -> None:
     page = enter(browser, served)
     start_sweep(page, "before", "simulated:carbon")
     wait_for_end(page)
@@ -121,7 +127,7 @@ def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(browser, ser
     assert [line for line in told if "404" not in line] == []
 
 
-def test_hostile_names_stay_text_and_inside_the_width(browser, book):
+def test_hostile_names_stay_text_and_inside_the_width(browser: Any, book: Any) -> None:
     """Jobs, types and notes with every kind of trick: no script runs, none overflows."""
     with open_book(book) as opened:
         for text in HOSTILE:
@@ -145,11 +151,11 @@ def test_hostile_names_stay_text_and_inside_the_width(browser, book):
     assert told == []
 
 
-def test_the_keyboard_alone_is_enough(browser, served):
+def test_the_keyboard_alone_is_enough(browser: Any, served: Any) -> None:
     """From the list to a sweep that is done, with Tab, letters, Enter and Space."""
     page = enter(browser, served, "/")
 
-    def go_to(name):
+    def go_to(name: Any) -> None:
         for _ in range(60):
             page.keyboard.press("Tab")
             label = page.evaluate(
@@ -175,7 +181,9 @@ def test_the_keyboard_alone_is_enough(browser, served):
     wait_for_end(page)
 
 
-def test_two_pages_stay_consistent_and_what_is_half_typed_stays(browser, served, book):
+def test_two_pages_stay_consistent_and_what_is_half_typed_stays(
+    browser: Any, served: Any, book: Any
+) -> None:
     """What one page or another program changes is on the other page without its being loaded."""
     one, other = enter(browser, served), enter(browser, served)
     other.get_by_label("What was done or seen").fill("half a sente")
@@ -191,11 +199,13 @@ def test_two_pages_stay_consistent_and_what_is_half_typed_stays(browser, served,
     assert other.get_by_label("What was done or seen").input_value() == "half a sente"
 
 
-def test_what_changes_before_the_stream_is_open_is_not_missed(browser, served, book):
+def test_what_changes_before_the_stream_is_open_is_not_missed(
+    browser: Any, served: Any, book: Any
+) -> None:
     page = browser.new_page()
     page.goto(served.address)
 
-    def change_first(route):
+    def change_first(route: Any) -> None:
         with open_book(book) as opened:
             opened.add_note(1, "noted in between")
         route.continue_()
@@ -205,7 +215,9 @@ def test_what_changes_before_the_stream_is_open_is_not_missed(browser, served, b
     page.locator("#notes-list").get_by_text("noted in between").wait_for()
 
 
-def test_a_page_in_the_background_lets_go_and_catches_up(browser, served, book):
+def test_a_page_in_the_background_lets_go_and_catches_up(
+    browser: Any, served: Any, book: Any
+) -> None:
     """Six streams are all that a browser opens; a seventh page must not wait for one."""
     page = enter(browser, served)
     hide = """hidden => {
@@ -221,7 +233,7 @@ def test_a_page_in_the_background_lets_go_and_catches_up(browser, served, book):
     page.locator("#notes-list").get_by_text("noted meanwhile").wait_for()
 
 
-def test_a_device_that_the_command_line_uses_shows_as_busy(browser, served):
+def test_a_device_that_the_command_line_uses_shows_as_busy(browser: Any, served: Any) -> None:
     page = enter(browser, served)
     with hold_device("Oak two-way", "sweep of job 7, transmit"):
         # Only another program's use is news: the server is one, this test is another.
@@ -230,14 +242,16 @@ def test_a_device_that_the_command_line_uses_shows_as_busy(browser, served):
     page.get_by_text("Oak two-way").wait_for(state="detached")
 
 
-def begin_seat(page, seat):
+def begin_seat(page: Any, seat: Any) -> None:
     """Do as the prompt before a seat asks."""
     page.locator(".prompt-title", has_text=f"Seat {seat} of").wait_for(timeout=30_000)
     page.locator("[data-go]").click()
 
 
 @pytest.mark.bench
-def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(shared_card, browser, book):
+def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(
+    shared_card: VirtualCard, browser: Any, book: Any
+) -> None:
     """At real speed on the second seat: silent within some seconds, the first seat in the book."""
     with serve_book(book) as served:
         page = enter(browser, served)
@@ -266,7 +280,9 @@ def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(shared_car
 
 
 @pytest.mark.bench
-def test_a_sweep_of_the_command_line_shows_as_busy(shared_card, browser, served, book):
+def test_a_sweep_of_the_command_line_shows_as_busy(
+    shared_card: VirtualCard, browser: Any, served: Any, book: Any
+) -> None:
     page = enter(browser, served)
     shared_card.change(speed=1)
     command = [
@@ -282,7 +298,7 @@ def test_a_sweep_of_the_command_line_shows_as_busy(shared_card, browser, served,
     page.locator("#events-list").get_by_text("loop, before").wait_for()
 
 
-def test_the_program_ends_on_an_interrupt_with_a_page_open(browser, served):
+def test_the_program_ends_on_an_interrupt_with_a_page_open(browser: Any, served: Any) -> None:
     """An open stream does not keep it alive, and nothing but the address is told."""
     enter(browser, served)
     served.process.send_signal(signal.SIGINT)

@@ -1,6 +1,10 @@
+# mypy: disable-error-code="index,no-untyped-call,var-annotated"
 """The other checks and the check list in the page, from the form to what is shown and kept."""
 
 import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -43,57 +47,57 @@ STEPS = range(1, 27)
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Any:
     return fill_book(tmp_path / "book")
 
 
 @pytest.fixture
-def client(folder):
+def client(folder: Any) -> Iterator[Any]:
     with open_client(folder) as client:
         yield client
 
 
-def order(client, kind, files=MULTIPART, **fields):
+def order(client: Any, kind: Any, files: Any = MULTIPART, **fields: Any) -> Any:
     """Send a form; the answer to it, once the work that it began has ended."""
     answer = client.post(f"/jobs/1/checks/{kind}", data={"tab": TAB, **fields}, files=files)
     client.desk.wait(60)
     return answer
 
 
-def take(client, kind, scene, **fields):
+def take(client: Any, kind: Any, scene: Any, **fields: Any) -> None:
     assert order(client, kind, on=f"simulated:{scene}", **fields).status_code == 200
     assert client.desk.status.line.startswith("Done"), client.desk.status.line
 
 
-def get_section(client, kind):
+def get_section(client: Any, kind: Any) -> Any:
     page = client.get("/jobs/1/checks").text
     return page.partition(f'<section id="{kind}"')[2].partition("</section>")[0]
 
 
-def get_kept(folder):
+def get_kept(folder: Any) -> Any:
     with open_book(folder) as book:
         return list_checks(book, 1)
 
 
-def save_wav(path, samples, rate_hz=48000):
+def save_wav(path: Any, samples: Any, rate_hz: Any = 48000) -> Any:
     soundfile.write(path, samples, rate_hz, subtype="PCM_24")
     return path
 
 
-def save_list(client, **fields):
+def save_list(client: Any, **fields: Any) -> Any:
     """Send the check list's form."""
     return client.post(
         "/jobs/1/list", data={"n_kept": "0", **fields}, files=MULTIPART, follow_redirects=False
     )
 
 
-def load_checked(folder):
+def load_checked(folder: Any) -> Any:
     with open_book(folder) as book:
         return load_sheet(book, 1)
 
 
 @pytest.mark.parametrize("kind", FIGURES)
-def test_a_made_scene_shows_what_the_workflow_finds(client, folder, kind):
+def test_a_made_scene_shows_what_the_workflow_finds(client: Any, folder: Any, kind: Any) -> None:
     scene, say = FIGURES[kind]
     expected, _ = run_check(kind, Source(simulated=scene))
     take(client, kind, scene.partition(":")[0], words=scene)
@@ -105,7 +109,9 @@ def test_a_made_scene_shows_what_the_workflow_finds(client, folder, kind):
 
 
 @pytest.mark.parametrize("kind", FIGURES)
-def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(client, folder, tmp_path, kind):
+def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(
+    client: Any, folder: Any, tmp_path: Path, kind: Any
+) -> None:
     scene, say = FIGURES[kind]
     sound = take_scene(kind, Source(simulated=scene))
     file = save_wav(tmp_path / f"{kind} as found.wav", 0.9 * sound.samples, sound.rate_hz)
@@ -122,7 +128,7 @@ def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(client, folder, tmp
     assert kept.sound_sha256 in address
 
 
-def test_readings_of_the_line_are_kept_with_their_verdicts(client, folder):
+def test_readings_of_the_line_are_kept_with_their_verdicts(client: Any, folder: Any) -> None:
     fields = {"loop_ma": "31,5", "on_hook_v": "48", "accepts_pulses": "no", "note": "adapter"}
     client.post("/jobs/1/checks/line", data=fields)
     section = get_section(client, "line")
@@ -132,7 +138,7 @@ def test_readings_of_the_line_are_kept_with_their_verdicts(client, folder):
     assert (kept.check.loop_ma, kept.check.accepts_pulses) == (31.5, False)
 
 
-def test_readings_out_of_range_are_refused(client, folder):
+def test_readings_out_of_range_are_refused(client: Any, folder: Any) -> None:
     for fields in (
         {"loop_ma": ""},
         {"loop_ma": "nan"},
@@ -169,14 +175,16 @@ def test_readings_out_of_range_are_refused(client, folder):
         ("flex", {"places": ",".join("abcdefghijklmn")}),
     ],
 )
-def test_a_form_out_of_range_starts_nothing(client, folder, kind, fields):
+def test_a_form_out_of_range_starts_nothing(
+    client: Any, folder: Any, kind: str, fields: Any
+) -> None:
     number = client.desk.status.number
     assert order(client, kind, **{"on": "simulated:healthy", **fields}).status_code == 400
     assert client.desk.status.number == number
     assert get_kept(folder) == []
 
 
-def test_a_refused_form_comes_back_as_it_was_typed(client):
+def test_a_refused_form_comes_back_as_it_was_typed(client: Any) -> None:
     typed = {"on": "device:", "device": "invented card", "words": "slow:1", "no_play": "1"}
     refused = order(client, "flex", **typed, seconds="1e9", moved="hook", places="plug")
     assert refused.status_code == 400
@@ -195,7 +203,9 @@ def test_a_refused_form_comes_back_as_it_was_typed(client):
     ("name", "content"),
     [("sound.txt", b"RIFF"), ("sound.wav", b"not a sound"), ("sound.exe", b"MZ")],
 )
-def test_another_kind_of_file_is_refused(client, folder, name, content):
+def test_another_kind_of_file_is_refused(
+    client: Any, folder: Any, name: str, content: bytes
+) -> None:
     answer = order(client, "dial", files={"recording": (name, content)}, on="recording:")
     assert answer.status_code == 400
     assert "nothing was kept" in answer.text
@@ -203,7 +213,7 @@ def test_another_kind_of_file_is_refused(client, folder, name, content):
         assert book.load_job(1).attachments == ()
 
 
-def test_what_is_not_there_is_not_found(client):
+def test_what_is_not_there_is_not_found(client: Any) -> None:
     assert order(client, "nonsense", on="simulated:healthy").status_code == 404
     assert client.post("/jobs/9/checks/dial", data={"tab": TAB}).status_code == 400
     for path in ("9/checks", "9/list", "x/checks", "1/checks/dial/0.svg", "1/listen.wav"):
@@ -211,7 +221,7 @@ def test_what_is_not_there_is_not_found(client):
 
 
 @pytest.mark.parametrize("words", ["nonsense", "healthy:abc", *HOSTILE[:5]])
-def test_words_of_no_scene_end_in_a_line(client, folder, words):
+def test_words_of_no_scene_end_in_a_line(client: Any, folder: Any, words: Any) -> None:
     order(client, "dial", on="simulated:healthy", words=words)
     assert client.desk.status.is_failed
     assert "fault" not in client.desk.status.line
@@ -219,7 +229,9 @@ def test_words_of_no_scene_end_in_a_line(client, folder, words):
     assert get_kept(folder) == []
 
 
-def test_an_unusable_recording_leaves_a_line_and_is_kept(client, folder, tmp_path):
+def test_an_unusable_recording_leaves_a_line_and_is_kept(
+    client: Any, folder: Any, tmp_path: Path
+) -> None:
     file = save_wav(tmp_path / "silent.wav", np.zeros(96000))
     with file.open("rb") as content:
         order(client, "dial", files={"recording": (file.name, content)}, on="recording:")
@@ -231,14 +243,14 @@ def test_an_unusable_recording_leaves_a_line_and_is_kept(client, folder, tmp_pat
     assert "Nothing yet" in get_section(client, "dial")
 
 
-def test_cautions_stand_before_purpose_results_and_form(client):
+def test_cautions_stand_before_purpose_results_and_form(client: Any) -> None:
     section = get_section(client, "bell")
     places = [section.index(words) for words in (RINGING_CAUTION, "Strike rate", "Nothing yet")]
     assert places == sorted(places)
     assert section.index("<form") > places[-1]
 
 
-def test_older_results_are_folded_and_only_the_latest_fills_a_step(client):
+def test_older_results_are_folded_and_only_the_latest_fills_a_step(client: Any) -> None:
     take(client, "dial", "slow")
     take(client, "dial", "healthy", stage="before")
     section = get_section(client, "dial")
@@ -249,7 +261,7 @@ def test_older_results_are_folded_and_only_the_latest_fills_a_step(client):
     assert "step-7" not in earlier
 
 
-def test_each_part_of_a_flex_check_stands_for_itself(client):
+def test_each_part_of_a_flex_check_stands_for_itself(client: Any) -> None:
     take(client, "flex", "healthy", moved="hook", stage="after")
     take(client, "flex", "healthy", moved="cord", stage="after")
     section = get_section(client, "flex")
@@ -257,7 +269,7 @@ def test_each_part_of_a_flex_check_stands_for_itself(client):
     assert {"step-13", "step-14"} == set(re.findall(r"step-\d+", section))
 
 
-def test_the_picture_of_a_dial_check_says_its_numbers(client):
+def test_the_picture_of_a_dial_check_says_its_numbers(client: Any) -> None:
     take(client, "dial", "bouncing", words="bouncing:37")
     section = get_section(client, "dial")
     assert re.search(r'alt="[^"]*37 dialled, 10\.\d\d pulses/s', section)
@@ -269,7 +281,9 @@ def test_the_picture_of_a_dial_check_says_its_numbers(client):
         assert client.get(f"/jobs/1/checks/dial/{name}").status_code == 404
 
 
-def test_before_and_after_can_be_heard_once_there_are_both(client, folder, tmp_path):
+def test_before_and_after_can_be_heard_once_there_are_both(
+    client: Any, folder: Any, tmp_path: Path
+) -> None:
     take(client, "speak", "quiet")
     assert "<audio" not in get_section(client, "speak")
     take(client, "speak", "loud")
@@ -282,10 +296,10 @@ def test_before_and_after_can_be_heard_once_there_are_both(client, folder, tmp_p
     assert (part.status_code, part.content) == (206, b"RIFF")
 
 
-def play_into(monkeypatch, samples, after=lambda: None):
+def play_into(monkeypatch: pytest.MonkeyPatch, samples: Any, after: Any = lambda: None) -> None:
     """Let the sound device hear these samples, then call `after`, then silence without end."""
 
-    def listen(_wiring, _rate_hz):
+    def listen(_wiring: Any, _rate_hz: Any) -> Iterator[Any]:
         for block in np.array_split(samples, len(samples) // 4800):
             yield block[:, None]
         after()
@@ -295,7 +309,7 @@ def play_into(monkeypatch, samples, after=lambda: None):
     monkeypatch.setattr(soundcard, "listen", listen)
 
 
-def begin(client, kind, **fields):
+def begin(client: Any, kind: Any, **fields: Any) -> Any:
     """Order a check at a sound device, and press the button of its prompt; the prompt."""
     data = {"tab": TAB, "on": "device:", "device": "invented card", **fields}
     assert client.post(f"/jobs/1/checks/{kind}", data=data, files=MULTIPART).status_code == 200
@@ -309,11 +323,11 @@ def begin(client, kind, **fields):
     return prompt
 
 
-def watch_lines(client, monkeypatch):
+def watch_lines(client: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
     """Lines of the work as they are told."""
     told, change = [], client.desk.change
 
-    def note(**changes):
+    def note(**changes: Any) -> None:
         told.append(changes.get("line"))
         change(**changes)
 
@@ -321,7 +335,9 @@ def watch_lines(client, monkeypatch):
     return told
 
 
-def test_digits_roll_by_while_they_are_dialled(client, folder, monkeypatch):
+def test_digits_roll_by_while_they_are_dialled(
+    client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sound = take_scene("dial", Source(simulated="healthy:370"))
     play_into(monkeypatch, sound.samples)
     told = watch_lines(client, monkeypatch)
@@ -334,7 +350,9 @@ def test_digits_roll_by_while_they_are_dialled(client, folder, monkeypatch):
     assert (kept.check.number, kept.bench) == ("370", "invented card")
 
 
-def test_what_was_recorded_before_a_stop_counts(client, folder, monkeypatch):
+def test_what_was_recorded_before_a_stop_counts(
+    client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sound = take_scene("dial", Source(simulated="healthy:370"))
     play_into(monkeypatch, sound.samples, after=client.desk.stop)
     begin(client, "dial", no_play="1", seconds="600")
@@ -343,14 +361,18 @@ def test_what_was_recorded_before_a_stop_counts(client, folder, monkeypatch):
     assert kept.check.number == "370"
 
 
-def test_a_stop_at_once_keeps_nothing(client, folder, monkeypatch):
+def test_a_stop_at_once_keeps_nothing(
+    client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     play_into(monkeypatch, np.zeros(9600), after=client.desk.stop)
     begin(client, "bell")
     assert "nothing was finished" in client.desk.status.line
     assert get_kept(folder) == []
 
 
-def test_the_beat_is_shown_and_its_place(client, folder, monkeypatch):
+def test_the_beat_is_shown_and_its_place(
+    client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sound = take_scene("flex", Source(simulated="healthy"))
     play_into(monkeypatch, sound.samples)
     told = watch_lines(client, monkeypatch)
@@ -363,11 +385,15 @@ def test_the_beat_is_shown_and_its_place(client, folder, monkeypatch):
     assert get_kept(folder)[0].part == "cord"
 
 
-def test_a_beat_that_is_shown_is_the_movement_that_is_counted(client, folder, monkeypatch):
+def test_a_beat_that_is_shown_is_the_movement_that_is_counted(
+    client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A cord that breaks 0.1 s after each beat has its dropouts there, retake or no."""
     seconds, shown_s = 8.0, []
 
-    def play(_check, _source, programme, _path, *, progress, ear):
+    def play(
+        _check: Any, _source: Any, programme: Any, _path: Any, *, progress: Any, ear: Any
+    ) -> Any:
         lead_s, whole_s = taking.get_take_length(seconds)
         for is_last in (False, True):
             shown_s.clear()
@@ -391,7 +417,9 @@ def test_a_beat_that_is_shown_is_the_movement_that_is_counted(client, folder, mo
     assert np.allclose([event.at_s for event in events], np.arange(1, 8) + 0.1, atol=0.03)
 
 
-def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(client, folder):
+def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(
+    client: Any, folder: Any
+) -> None:
     prompt = begin(client, "flex")
     assert prompt.caution == HEARING_CAUTION
     assert client.desk.status.is_failed
@@ -399,7 +427,7 @@ def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(client, fold
     assert get_kept(folder) == []
 
 
-def test_the_list_is_not_ready_while_a_step_is_open(client, folder):
+def test_the_list_is_not_ready_while_a_step_is_open(client: Any, folder: Any) -> None:
     """What was typed comes back with the line that refuses it, and nothing is kept."""
     typed = {"say-1": "done", "words-1": "seven photographs", "fitted": "modular jack"}
     refused = save_list(client, **typed, final="ready")
@@ -430,7 +458,9 @@ def test_the_list_is_not_ready_while_a_step_is_open(client, folder):
         ({"n_kept": "7"}, "changed elsewhere"),
     ],
 )
-def test_a_refused_list_comes_back_as_it_was_typed(client, folder, fields, line):
+def test_a_refused_list_comes_back_as_it_was_typed(
+    client: Any, folder: Any, fields: Any, line: str
+) -> None:
     refused = save_list(client, **{"say-1": "done", "words-1": "as typed", **fields})
     assert refused.status_code == 400
     assert line in refused.text
@@ -438,7 +468,7 @@ def test_a_refused_list_comes_back_as_it_was_typed(client, folder, fields, line)
     assert load_checked(folder).n_kept == 0
 
 
-def test_steps_are_ticked_reopened_and_filled_in(client, folder):
+def test_steps_are_ticked_reopened_and_filled_in(client: Any, folder: Any) -> None:
     take(client, "dial", "healthy")
     fields = {"say-1": "done", "words-1": "label seen", "say-3": "done", "variant": "wall"}
     assert save_list(client, **fields).status_code == 303
@@ -456,7 +486,7 @@ def test_steps_are_ticked_reopened_and_filled_in(client, folder):
     assert sheet.checked.variant == "wall"
 
 
-def test_a_jack_conversion_is_kept_and_taken_away_again(client, folder):
+def test_a_jack_conversion_is_kept_and_taken_away_again(client: Any, folder: Any) -> None:
     save_list(client, fitted="modular jack", removed="spade lugs", kept="lugs, in a bag")
     assert load_checked(folder).checked.jack.kept == "lugs, in a bag"
     assert 'value="spade lugs"' in client.get("/jobs/1/list").text
@@ -464,14 +494,14 @@ def test_a_jack_conversion_is_kept_and_taken_away_again(client, folder):
     assert load_checked(folder).checked.jack is None
 
 
-def send_list(client, content, name="own.csv", **fields):
+def send_list(client: Any, content: Any, name: Any = "own.csv", **fields: Any) -> Any:
     files = {"template": (name, content)}
     return client.post(
         "/jobs/1/list", data={"n_kept": "0", **fields}, files=files, follow_redirects=False
     )
 
 
-def test_a_list_of_ones_own_is_used_saved_and_given_back(client, folder):
+def test_a_list_of_ones_own_is_used_saved_and_given_back(client: Any, folder: Any) -> None:
     saved = client.get("/jobs/1/list/template.csv").text
     assert saved == read_template()
     own = saved + "27,shop,all,Sweep the bench,clean,,own,PROP\n"
@@ -483,7 +513,7 @@ def test_a_list_of_ones_own_is_used_saved_and_given_back(client, folder):
 
 
 @pytest.mark.parametrize("words", HOSTILE)
-def test_hostile_words_of_a_step_are_shown_as_text(client, words):
+def test_hostile_words_of_a_step_are_shown_as_text(client: Any, words: Any) -> None:
     own = "step,phase,variant,task,good,filled_by,source,provenance\n1,{0},all,{0},{0},,{0},PROP\n"
     cell = '"' + words.replace('"', '""').replace("\r\n", " ") + '"'
     assert send_list(client, own.format(cell).encode()).status_code == 303
@@ -508,7 +538,9 @@ def test_hostile_words_of_a_step_are_shown_as_text(client, words):
         b"#" * 300_000,
     ],
 )
-def test_a_file_that_is_no_list_is_refused_and_nothing_typed_is_lost(client, folder, content):
+def test_a_file_that_is_no_list_is_refused_and_nothing_typed_is_lost(
+    client: Any, folder: Any, content: Any
+) -> None:
     refused = send_list(client, content, **{"say-1": "done", "words-1": "as typed"})
     assert refused.status_code == 400
     assert 'value="as typed"' in refused.text
@@ -516,12 +548,12 @@ def test_a_file_that_is_no_list_is_refused_and_nothing_typed_is_lost(client, fol
     assert load_checked(folder).n_kept == 0
 
 
-def test_a_list_of_another_kind_of_file_is_refused(client):
+def test_a_list_of_another_kind_of_file_is_refused(client: Any) -> None:
     assert send_list(client, b"%PDF-1.7", name="own.pdf").status_code == 400
 
 
 @pytest.mark.page
-def test_a_dial_check_and_a_step_by_keyboard_alone(folder):
+def test_a_dial_check_and_a_step_by_keyboard_alone(folder: Any) -> None:
     """Tab, Enter and letters are enough, and nothing on either page bars anyone."""
     with serve_book(folder) as served, open_browser(reduced_motion="reduce") as context:
         page = context.new_page()
@@ -553,7 +585,7 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder):
         assert told == []
 
 
-def check_that_stop_keeps_the_focus(page):
+def check_that_stop_keeps_the_focus(page: Any) -> None:
     """The panel is made anew at each beat; Enter must not fall on another button of it."""
     form = page.locator("section#flex form")
     form.get_by_text("Recording or sound device").click()
@@ -571,7 +603,7 @@ def check_that_stop_keeps_the_focus(page):
     page.locator("#work", has_text="Stopped").wait_for()
 
 
-def press_until(page, selector):
+def press_until(page: Any, selector: Any) -> None:
     """Press Tab until the element has the focus."""
     page.locator(selector).first.wait_for()
     for _ in range(120):
@@ -581,5 +613,5 @@ def press_until(page, selector):
     pytest.fail(f"{selector} is not reached by keyboard")
 
 
-def find_faults(page):
+def find_faults(page: Any) -> Any:
     return find_barriers(page) if AXE.exists() else []

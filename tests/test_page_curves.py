@@ -1,4 +1,8 @@
+# mypy: disable-error-code="assignment"
 """The figures of the page in a real browser: what is drawn, read out, chosen, and comes in live."""
+
+from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from curvespage import serve_curves
@@ -31,7 +35,9 @@ COUNT_INK = """([name, left, right]) => {
 }"""
 
 
-def make_curve(number, stage, level_db, *, label=None, is_latest=True):
+def make_curve(
+    number: Any, stage: Any, level_db: Any, *, label: Any = None, is_latest: Any = True
+) -> Any:
     levels = [round(level_db + 0.01 * i, 3) for i in range(len(GRID_HZ))]
     return {
         "run": number,
@@ -43,7 +49,7 @@ def make_curve(number, stage, level_db, *, label=None, is_latest=True):
     }
 
 
-def make_entry(runs, *, path="transmit", baseline=None):
+def make_entry(runs: Any, *, path: Any = "transmit", baseline: Any = None) -> Any:
     return {
         "path": path,
         "unit": "dB relative",
@@ -53,11 +59,11 @@ def make_entry(runs, *, path="transmit", baseline=None):
     }
 
 
-def make_document(*entries):
+def make_document(*entries: Any) -> Any:
     return {"job": 3, "paths": list(entries)}
 
 
-def make_seat(seat, level_db, *, path="transmit"):
+def make_seat(seat: Any, level_db: Any, *, path: Any = "transmit") -> Any:
     return {
         "job": 3,
         "stage": "after",
@@ -71,17 +77,17 @@ def make_seat(seat, level_db, *, path="transmit"):
     }
 
 
-def send(page, kind, detail):
+def send(page: Any, kind: Any, detail: Any) -> None:
     script = "([k, d]) => document.dispatchEvent(new CustomEvent(`bench:${k}`, {detail: d}))"
     page.evaluate(script, [kind, detail])
 
 
-def count_ink(page, colour, left=0.0, right=1.0):
+def count_ink(page: Any, colour: Any, left: Any = 0.0, right: Any = 1.0) -> Any:
     """Pixels of a line's colour between two parts of the canvas's width."""
     return page.evaluate(COUNT_INK, [f"--{colour}", left, right])
 
 
-def wait_until(page, condition):
+def wait_until(page: Any, condition: Any) -> None:
     """Frame by frame until a script expression holds; the driver's own wait would need eval."""
     page.evaluate(
         "async () => { for (let i = 0; i < 300; i += 1) {"
@@ -90,24 +96,24 @@ def wait_until(page, condition):
     )
 
 
-def wait_for_ink(page, colour, least):
+def wait_for_ink(page: Any, colour: Any, least: Any) -> None:
     """Until more than so many pixels are of a colour; drawing follows an event a little later."""
     wait_until(page, f"({COUNT_INK})(['--{colour}', 0, 1]) > {least}")
 
 
-def see(number, digits=1):
+def see(number: Any, digits: Any = 1) -> Any:
     """A number as it stands on the page, with a true minus sign."""
     return f"{number:.{digits}f}".replace("-", "\u2212")
 
 
 @pytest.fixture(scope="module")
-def context():
+def context() -> Iterator[Any]:
     with open_browser(viewport={"width": 900, "height": 800}) as context:
         yield context
 
 
 @pytest.fixture
-def page(context):
+def page(context: Any) -> Iterator[Any]:
     page = context.new_page()
     page.told = watch_console(page)
     yield page
@@ -115,12 +121,12 @@ def page(context):
     page.close()
 
 
-def show(page, address):
+def show(page: Any, address: Any) -> None:
     page.goto(address)
     page.locator("canvas").first.wait_for()
 
 
-def test_before_and_after_are_drawn_and_the_first_choice_leaves_earlier_runs_out(page):
+def test_before_and_after_are_drawn_and_the_first_choice_leaves_earlier_runs_out(page: Any) -> None:
     runs = [
         make_curve(1, "before", -20.0, is_latest=False),
         make_curve(2, "before", -14.0),
@@ -149,7 +155,7 @@ def test_before_and_after_are_drawn_and_the_first_choice_leaves_earlier_runs_out
         assert find_barriers(page) == []
 
 
-def test_frequency_axis_has_the_ticks_of_the_trade(page):
+def test_frequency_axis_has_the_ticks_of_the_trade(page: Any) -> None:
     """Text on a canvas cannot be read back, so what is written there is caught as it is drawn."""
     page.add_init_script(
         "window.drawn = []; const write = CanvasRenderingContext2D.prototype.fillText;"
@@ -172,7 +178,7 @@ def test_frequency_axis_has_the_ticks_of_the_trade(page):
     assert all(level % 5 == 0 for level in levels)
 
 
-def test_keyboard_reads_out_what_the_program_gave(page):
+def test_keyboard_reads_out_what_the_program_gave(page: Any) -> None:
     before, after = make_curve(1, "before", -14.0), make_curve(2, "after", -6.0)
     with serve_curves(make_document(make_entry([before, after]))) as address:
         show(page, address)
@@ -189,7 +195,7 @@ def test_keyboard_reads_out_what_the_program_gave(page):
             assert all(value in said for value in wanted)
 
 
-def test_pointer_reads_out_the_point_under_it(page):
+def test_pointer_reads_out_the_point_under_it(page: Any) -> None:
     run = make_curve(1, "after", -6.0)
     with serve_curves(make_document(make_entry([run]))) as address:
         show(page, address)
@@ -200,7 +206,7 @@ def test_pointer_reads_out_the_point_under_it(page):
         assert values == [f"{see(run['level_db'][-1])} \u00b1 0.8"]
 
 
-def test_an_unticked_run_is_gone_and_stays_so(page):
+def test_an_unticked_run_is_gone_and_stays_so(page: Any) -> None:
     runs = [make_curve(1, "before", -14.0), make_curve(2, "after", -6.0)]
     with serve_curves(make_document(make_entry(runs))) as address:
         show(page, address)
@@ -215,7 +221,7 @@ def test_an_unticked_run_is_gone_and_stays_so(page):
         assert count_ink(page, "curve-1") > 300
 
 
-def test_withheld_points_are_a_gap(page):
+def test_withheld_points_are_a_gap(page: Any) -> None:
     run = make_curve(1, "after", -6.0)
     for i in range(AT_1K - 4, AT_1K + 5):
         run["level_db"][i] = run["uncertainty_db"][i] = None
@@ -229,7 +235,7 @@ def test_withheld_points_are_a_gap(page):
         assert page.get_by_role("row").filter(has_text="withheld").count() == 1
 
 
-def test_a_point_alone_between_gaps_is_still_seen(page):
+def test_a_point_alone_between_gaps_is_still_seen(page: Any) -> None:
     run = make_curve(1, "after", -6.0)
     run["level_db"] = [None] * len(GRID_HZ)
     run["level_db"][5] = -6.0
@@ -238,7 +244,7 @@ def test_a_point_alone_between_gaps_is_still_seen(page):
         assert 5 < count_ink(page, "curve-2") < 100
 
 
-def test_hostile_labels_are_text(page):
+def test_hostile_labels_are_text(page: Any) -> None:
     labels = [
         *HOSTILE,
         "__proto__",
@@ -264,7 +270,7 @@ def test_hostile_labels_are_text(page):
         assert width <= 900
 
 
-def test_seats_come_in_at_once_and_give_way_to_their_run(page):
+def test_seats_come_in_at_once_and_give_way_to_their_run(page: Any) -> None:
     document = make_document(make_entry([make_curve(1, "before", -14.0)]))
     with serve_curves(document) as address:
         show(page, address)
@@ -285,7 +291,7 @@ def test_seats_come_in_at_once_and_give_way_to_their_run(page):
         assert count_ink(page, "curve-2") > 900
 
 
-def test_the_first_sweep_of_a_job_is_followed_from_its_rough_trace_to_its_run(page):
+def test_the_first_sweep_of_a_job_is_followed_from_its_rough_trace_to_its_run(page: Any) -> None:
     document = make_document()
     with serve_curves(document) as address:
         page.goto(address)
@@ -309,7 +315,7 @@ def test_the_first_sweep_of_a_job_is_followed_from_its_rough_trace_to_its_run(pa
         assert page.locator(".curve h3").all_text_contents() == ["Receive dB relative"]
 
 
-def test_sets_of_a_type_are_shown_side_by_side(page):
+def test_sets_of_a_type_are_shown_side_by_side(page: Any) -> None:
     document = make_document(make_entry([make_curve(i, "reference", -5.0 - i) for i in (1, 2, 3)]))
     with serve_curves(document, 'data-topic="types"') as address:
         show(page, address)
@@ -320,7 +326,7 @@ def test_sets_of_a_type_are_shown_side_by_side(page):
         assert page.locator(".curve-key input:checked").count() == 4
 
 
-def test_choice_place_and_focus_outlast_a_new_run(page):
+def test_choice_place_and_focus_outlast_a_new_run(page: Any) -> None:
     runs = [make_curve(1, "before", -14.0), make_curve(2, "after", -6.0)]
     document = make_document(make_entry(runs))
     with serve_curves(document) as address:
@@ -337,7 +343,7 @@ def test_choice_place_and_focus_outlast_a_new_run(page):
         assert f"{GRID_HZ[0]:.0f} Hz" in page.locator(".curve-at").text_content()
 
 
-def test_figures_follow_their_room_the_mode_and_paper(page):
+def test_figures_follow_their_room_the_mode_and_paper(page: Any) -> None:
     run = make_curve(1, "after", -6.0)
     page.emulate_media(color_scheme="light")
     with serve_curves(make_document(make_entry([run]))) as address:
@@ -359,7 +365,7 @@ def test_figures_follow_their_room_the_mode_and_paper(page):
         assert page.locator(".curve-key .sample:visible").count() == 1
 
 
-def test_a_server_that_does_not_answer_is_told(page):
+def test_a_server_that_does_not_answer_is_told(page: Any) -> None:
     with serve_curves(make_document(make_entry([make_curve(1, "after", -6.0)]))) as address:
         show(page, address)
         page.route("**/jobs/3/curves", lambda route: route.abort())

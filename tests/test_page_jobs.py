@@ -1,8 +1,12 @@
+# mypy: disable-error-code="union-attr"
 """The bench page: jobs, sweeps, comparisons, reports, set types and parcels."""
 
 import io
 import threading
 import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from pagetest import HOSTILE, TAB, fill_book, open_client
@@ -15,22 +19,22 @@ from voicecheck.workflow.wording import say_found
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Any:
     return fill_book(tmp_path / "book")
 
 
 @pytest.fixture
-def client(folder):
+def client(folder: Any) -> Iterator[Any]:
     with open_client(folder) as client:
         yield client
 
 
-def sweep_at_once(client, job=1, **changes):
+def sweep_at_once(client: Any, job: Any = 1, **changes: Any) -> Any:
     form = {"tab": TAB, "path": "transmit", "stage": "before", "on": "simulated:carbon", "seats": 1}
     return client.post(f"/jobs/{job}/sweep", data={**form, **changes}, files={"none": b""})
 
 
-def sweep(client, job=1, **changes):
+def sweep(client: Any, job: Any = 1, **changes: Any) -> Any:
     done = sweep_at_once(client, job, **changes)
     client.desk.wait(60)
     return done
@@ -40,7 +44,7 @@ ODD = ["0", "-1", "999999999999", "9" * 5000, "x", "%00", "1.5", "²"]
 
 
 @pytest.mark.parametrize("number", ODD)
-def test_odd_numbers_are_refused_without_a_fault(client, number):
+def test_odd_numbers_are_refused_without_a_fault(client: Any, number: Any) -> None:
     for rest in ("", "/curves", "/report/report.html", "/checks", "/list", "/job.zip"):
         assert client.get(f"/jobs/{number}{rest}").status_code in {400, 404}
     assert client.get("/", params={"page": number}).status_code in {200, 404}
@@ -50,7 +54,7 @@ def test_odd_numbers_are_refused_without_a_fault(client, number):
 
 
 @pytest.mark.parametrize("text", HOSTILE)
-def test_hostile_text_is_shown_as_text(client, text):
+def test_hostile_text_is_shown_as_text(client: Any, text: Any) -> None:
     """Whatever is typed stands on the page as it was typed, and is no part of the page."""
     client.post("/jobs/1/note", data={"text": text})
     client.post("/jobs", data={"label": text, "type": "Lakeside 4", "owner": text})
@@ -64,7 +68,7 @@ def test_hostile_text_is_shown_as_text(client, text):
         assert "set-cookie" not in client.get(address).headers
 
 
-def test_half_a_letter_in_a_character_set_of_the_form_s_own_is_no_fault(client):
+def test_half_a_letter_in_a_character_set_of_the_form_s_own_is_no_fault(client: Any) -> None:
     body = (
         b'--b\r\ncontent-disposition: form-data; name="_charset_"\r\n\r\nunicode_escape\r\n'
         b'--b\r\ncontent-disposition: form-data; name="text"\r\n\r\n\\ud800 x\r\n--b--\r\n'
@@ -75,7 +79,7 @@ def test_half_a_letter_in_a_character_set_of_the_form_s_own_is_no_fault(client):
         assert done.status_code < 500
 
 
-def test_the_list_is_searched_and_served_in_pages(client, folder):
+def test_the_list_is_searched_and_served_in_pages(client: Any, folder: Any) -> None:
     with open_book(folder) as book:
         for number in range(60):
             book.open_job(f"set {number}", "Lakeside 4")
@@ -86,7 +90,7 @@ def test_the_list_is_searched_and_served_in_pages(client, folder):
     assert client.get("/?state=closed").text.count('href="/jobs/') == 1
 
 
-def test_a_job_from_sweep_to_report(client, folder):
+def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     """The numbers on the page are those that the book holds."""
     assert sweep(client).status_code == 200
     assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
@@ -111,7 +115,9 @@ def test_a_job_from_sweep_to_report(client, folder):
     assert client.get("/jobs/1/report/other").status_code == 404
 
 
-def test_a_sweep_of_recordings_is_that_of_the_command_line(client, tmp_path, folder):
+def test_a_sweep_of_recordings_is_that_of_the_command_line(
+    client: Any, tmp_path: Path, folder: Any
+) -> None:
     programme = make_programme()
     save_programme(programme, tmp_path / "signal.wav")
     save_sound(tmp_path / "take.wav", 0.5 * programme.samples, programme.recipe.rate_hz)
@@ -148,14 +154,16 @@ REFUSED = [
 
 
 @pytest.mark.parametrize("changes", REFUSED, ids=str)
-def test_a_sweep_that_cannot_be_is_refused_and_keeps_nothing(client, folder, changes):
+def test_a_sweep_that_cannot_be_is_refused_and_keeps_nothing(
+    client: Any, folder: Any, changes: Any
+) -> None:
     done = sweep(client, **changes)
     assert done.status_code == 400 or client.desk.status.is_failed
     with open_book(folder) as book:
         assert book.list_runs(job=1) == ()
 
 
-def test_notes_files_and_state_are_kept_and_seen_in_the_time_line(client, folder):
+def test_notes_files_and_state_are_kept_and_seen_in_the_time_line(client: Any, folder: Any) -> None:
     client.post("/jobs/1/note", data={"text": "contacts cleaned"})
     client.post("/jobs/1/attach", files={"files": ("../photo.txt", b"seen")})
     client.post("/jobs/1/state", data={"state": "closed"})
@@ -173,7 +181,9 @@ def test_notes_files_and_state_are_kept_and_seen_in_the_time_line(client, folder
     assert client.get(f"/jobs/1/files/{'0' * 64}/{kept.name}").status_code == 404
 
 
-def test_a_set_type_with_its_baseline_travels_as_a_parcel(client, folder, tmp_path):
+def test_a_set_type_with_its_baseline_travels_as_a_parcel(
+    client: Any, folder: Any, tmp_path: Path
+) -> None:
     for number in range(2, 5):
         client.post("/jobs", data={"label": f"good {number}", "type": "Lakeside 4"})
         sweep(client, number, stage="reference", seed=number)
@@ -189,12 +199,12 @@ def test_a_set_type_with_its_baseline_travels_as_a_parcel(client, folder, tmp_pa
     assert there["paths"][0]["baseline"]["mean_db"] == here["paths"][0]["baseline"]["mean_db"]
 
 
-def test_a_parcel_that_is_none_is_refused(client):
+def test_a_parcel_that_is_none_is_refused(client: Any) -> None:
     for name, content in (("a.zip", b"PK\x03\x04 no"), ("a.zip", b""), ("a.txt", b"PK")):
         assert client.post("/import", files={"parcel": (name, content)}).status_code in {400, 503}
 
 
-def test_a_type_is_changed_and_keeps_its_name(client):
+def test_a_type_is_changed_and_keeps_its_name(client: Any) -> None:
     form = {"transmitter": "electret", "feed_ma": "20,5", "normal": "loop current=20..mA\n"}
     client.post("/type/edit", params={"name": "Lakeside 4"}, data=form)
     page = client.get("/type", params={"name": "Lakeside 4"}).text
@@ -206,7 +216,7 @@ def test_a_type_is_changed_and_keeps_its_name(client):
 
 
 @pytest.mark.parametrize("name", ["check-dial.json", "check-list.json", "CHECK-DIAL.JSON"])
-def test_a_file_never_passes_for_a_document_of_the_program(client, name):
+def test_a_file_never_passes_for_a_document_of_the_program(client: Any, name: str) -> None:
     """A file by such a name would be read as a check, and the report would fail at it."""
     done = client.post("/jobs/1/attach", files={"files": (name, b"{}")})
     assert done.status_code == 400
@@ -214,10 +224,10 @@ def test_a_file_never_passes_for_a_document_of_the_program(client, name):
     assert client.get("/jobs/1/checks").status_code == 200
 
 
-def test_a_second_piece_of_work_is_refused_while_one_is_under_way(client):
+def test_a_second_piece_of_work_is_refused_while_one_is_under_way(client: Any) -> None:
     begun, ended = threading.Event(), threading.Event()
 
-    def wait(_handle):
+    def wait(_handle: Any) -> Any:
         begun.set()
         ended.wait(30)
         return "Done"

@@ -1,8 +1,12 @@
+# mypy: disable-error-code="arg-type,var-annotated"
 """The live meter in the page: what is sent, when it ends, what the browser draws of it."""
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import msgspec
 import pytest
@@ -16,6 +20,7 @@ from pagetest import (
     serve_book,
     watch_console,
 )
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.soundcard import Wiring
 from voicecheck.errors import BenchError
@@ -36,7 +41,7 @@ BENCH = {"on": "bench:attic", "end": "line-tap", "tab": TAB}
 
 
 @pytest.fixture
-def where(tmp_path):
+def where(tmp_path: Path) -> Any:
     """
     A bench whose line tap is calibrated.
 
@@ -50,18 +55,18 @@ def where(tmp_path):
 
 
 @pytest.fixture
-def client(where):
+def client(where: Any) -> Iterator[Any]:
     with open_client(where) as client:
         yield client
 
 
-def read_meter(client, since=0):
+def read_meter(client: Any, since: Any = 0) -> Any:
     """Readings that were sent so far."""
     items, _ = client.desk.journal.read(since)
     return [data for kind, data in items if kind == "meter"]
 
 
-def await_meter(client, is_wanted=lambda _: True):
+def await_meter(client: Any, is_wanted: Any = lambda _: True) -> Any:
     """A reading of the kind that is wanted."""
     for _ in range(3000):
         for data in read_meter(client):
@@ -71,7 +76,7 @@ def await_meter(client, is_wanted=lambda _: True):
     raise AssertionError(client.desk.status)
 
 
-def test_columns_are_named_by_their_nominal_frequencies():
+def test_columns_are_named_by_their_nominal_frequencies() -> None:
     """IEC 61260: a nominal midband differs from the exact one by less than two percent."""
     exact_hz = Watch(title="", wiring=Wiring(name="")).band_hz
     named_hz = [
@@ -81,7 +86,7 @@ def test_columns_are_named_by_their_nominal_frequencies():
     assert named_hz == pytest.approx(exact_hz, rel=0.02)
 
 
-def test_a_reading_is_sent_in_the_unit_of_the_watch():
+def test_a_reading_is_sent_in_the_unit_of_the_watch() -> None:
     """-20 dBFS where full scale is +4 dBm; the levels of `Seen` have it already."""
     ready = Watch(title="attic", wiring=Wiring(name=""), unit="dBm", offset_db=4.0, talk_dbfs=-16.5)
     sent = describe_seen(ready, SEEN)
@@ -95,23 +100,23 @@ def test_a_reading_is_sent_in_the_unit_of_the_watch():
 class Page:
     """What a watch needs of a handle; it stops after so many messages."""
 
-    def __init__(self, most=10**9):
+    def __init__(self, most: Any = 10**9) -> None:
         self.sent, self.told, self.most = [], [], most
 
-    def check(self):
+    def check(self) -> None:
         if len(self.sent) >= self.most:
             raise KeyboardInterrupt
 
-    def tell(self, line):
+    def tell(self, line: Any) -> None:
         self.told.append(line)
 
-    def send(self, kind, data):
+    def send(self, kind: Any, data: Any) -> None:
         assert kind == "meter"
         self.sent.append(data)
 
 
-def make_read(readings, ended):
-    def read(watch):
+def make_read(readings: Any, ended: Any) -> Any:
+    def read(watch: Any) -> Iterator[Any]:
         try:
             yield from readings
         finally:
@@ -120,7 +125,7 @@ def make_read(readings, ended):
     return read
 
 
-def test_a_peak_between_two_messages_is_not_lost(monkeypatch):
+def test_a_peak_between_two_messages_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten milliseconds apart, so that one of four is sent, with the highest peak of the four."""
     times_s = (n / 100.0 for n in range(100, 200))
     monkeypatch.setattr("voicecheck.web.meter.time", SimpleNamespace(monotonic=times_s.__next__))
@@ -135,15 +140,15 @@ def test_a_peak_between_two_messages_is_not_lost(monkeypatch):
     assert (page.told, ended) == (["Levels in dBFS"], ["attic"])
 
 
-def test_a_stop_closes_the_device(monkeypatch):
+def test_a_stop_closes_the_device(monkeypatch: pytest.MonkeyPatch) -> None:
     ended, page = [], Page(most=1)
     monkeypatch.setattr(Watch, "read", make_read([SEEN] * 9, ended))
     assert watch(Watch(title="attic", wiring=Wiring(name="")), page) == "The meter was stopped"
     assert ended == ["attic"]
 
 
-def test_a_device_that_goes_away_is_told(client, monkeypatch):
-    def read(_):
+def test_a_device_that_goes_away_is_told(client: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def read(_: Any) -> Iterator[Any]:
         yield SEEN
         raise BenchError("handset: stopped at 1.0 s; plug it in again")
 
@@ -171,7 +176,7 @@ def test_a_device_that_goes_away_is_told(client, monkeypatch):
         ({"tab": ""}, "no scripts"),
     ],
 )
-def test_what_cannot_be_watched_is_refused(client, changes, message):
+def test_what_cannot_be_watched_is_refused(client: Any, changes: Any, message: str) -> None:
     answer = client.post("/meter", data={**DEVICE, **changes})
     assert answer.status_code == 400
     assert message in answer.text
@@ -179,20 +184,22 @@ def test_what_cannot_be_watched_is_refused(client, changes, message):
 
 
 @pytest.mark.parametrize("text", HOSTILE)
-def test_any_choice_in_the_address_is_harmless(client, text):
+def test_any_choice_in_the_address_is_harmless(client: Any, text: Any) -> None:
     page = client.get("/meter", params={"on": text})
     assert page.status_code == 200
     assert text not in page.text
 
 
-def test_the_form_offers_the_bench_that_was_asked_for(client):
+def test_the_form_offers_the_bench_that_was_asked_for(client: Any) -> None:
     page = client.get("/meter", params={"on": "bench:attic"}).text
     assert '<option value="bench:attic" selected>' in page
     assert '<option value="ear">ear</option>' in page
 
 
 @pytest.mark.bench
-def test_the_meter_is_watched_and_stopped_by_the_page(client, shared_card):
+def test_the_meter_is_watched_and_stopped_by_the_page(
+    client: Any, shared_card: VirtualCard
+) -> None:
     """
     A 60 Hz hum of -20 dBFS is -20 dBm here, and the weighting takes it away.
 
@@ -216,7 +223,7 @@ def test_the_meter_is_watched_and_stopped_by_the_page(client, shared_card):
 
 @pytest.mark.bench
 @pytest.mark.page
-def test_the_browser_draws_what_comes_in(where, shared_card):
+def test_the_browser_draws_what_comes_in(where: Any, shared_card: VirtualCard) -> None:
     """Numbers, marks in words and columns; greyed when it has ended, and said on demand."""
     shared_card.change(speed=1, hum_dbfs=-20.0, hum_hz=60.0)
     with serve_book(where) as served, open_browser() as browser:

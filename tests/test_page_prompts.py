@@ -1,6 +1,10 @@
+# mypy: disable-error-code="func-returns-value"
 """Prompts of the page's work: what is typed comes back, a second press answers nothing else."""
 
 import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,16 +16,16 @@ VOLTS = Field(name="volts", label="Meter", unit="V", default="0.3")
 
 
 @pytest.fixture
-def client(tmp_path):
+def client(tmp_path: Path) -> Iterator[Any]:
     with open_client(fill_book(tmp_path)) as client:
         yield client
 
 
-def begin(client, act):
+def begin(client: Any, act: Any) -> None:
     client.desk.start("fake work", act, tab=TAB)
 
 
-def await_prompt(client, above=0):
+def await_prompt(client: Any, above: Any = 0) -> Any:
     """The prompt that comes next; the work's own announcements say when to look."""
     for _ in range(1000):
         prompt = client.desk.status.prompt
@@ -31,7 +35,7 @@ def await_prompt(client, above=0):
     raise AssertionError(client.desk.status)
 
 
-def test_what_is_typed_comes_back_and_is_asked_for_in_the_panel(client):
+def test_what_is_typed_comes_back_and_is_asked_for_in_the_panel(client: Any) -> None:
     answers = []
     prompt = Prompt(
         title="Read it", fields=(VOLTS,), choices={"again": "Play it again"}, wrong="no number"
@@ -48,8 +52,8 @@ def test_what_is_typed_comes_back_and_is_asked_for_in_the_panel(client):
     assert client.desk.status.line == "Done"
 
 
-def test_a_second_press_does_not_answer_the_next_prompt(client):
-    def act(handle):
+def test_a_second_press_does_not_answer_the_next_prompt(client: Any) -> None:
+    def act(handle: Any) -> Any:
         handle.ask(Prompt(title="one"))
         handle.ask(Prompt(title="two"))
         return "Done"
@@ -65,12 +69,12 @@ def test_a_second_press_does_not_answer_the_next_prompt(client):
     assert client.desk.status.line == "Done"
 
 
-def test_something_is_played_while_a_prompt_is_shown(client):
+def test_something_is_played_while_a_prompt_is_shown(client: Any) -> None:
     """The answer may come before the end of it; a fault of it takes the prompt away."""
     seen = []
 
-    def act(handle):
-        def play():
+    def act(handle: Any) -> Any:
+        def play() -> None:
             seen.append(client.desk.status.prompt.title)
             client.desk.go_on({"volts": "1"})
 
@@ -85,7 +89,7 @@ def test_something_is_played_while_a_prompt_is_shown(client):
     assert client.desk.status.prompt is None
 
 
-def test_a_stop_ends_a_prompt(client):
+def test_a_stop_ends_a_prompt(client: Any) -> None:
     begin(client, lambda handle: str(handle.ask(Prompt(title="Read it", fields=(VOLTS,)))))
     await_prompt(client)
     client.post("/desk/stop", data={"stop": "1"})
@@ -94,17 +98,17 @@ def test_a_stop_ends_a_prompt(client):
 
 
 @pytest.mark.parametrize("number", ["", "x", "-1", "1e400", "9" * 50])
-def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client, number):
+def test_nonsense_for_a_prompt_is_no_fault_of_the_server(client: Any, number: Any) -> None:
     assert client.post("/desk/go", data={"prompt": number}).status_code < 500
 
 
-def watch_alone(client, *, asked_s, left_s, seconds):
+def watch_alone(client: Any, *, asked_s: Any, left_s: Any, seconds: Any) -> Any:
     """How long after its page left at `left_s` work stops, by a clock that is moved by hand."""
     now = [0.0]
     client.desk.clock = lambda: now[0]
     stopped = threading.Event()
 
-    def act(handle):
+    def act(handle: Any) -> Any:
         stopped.wait(30)
         handle.check()
         return "Done"
@@ -125,19 +129,19 @@ def watch_alone(client, *, asked_s, left_s, seconds):
     return stops
 
 
-def test_work_stops_soon_after_its_page_is_closed(client):
+def test_work_stops_soon_after_its_page_is_closed(client: Any) -> None:
     stops = watch_alone(client, asked_s=-1, left_s=10.0, seconds=30)
     assert stops == pytest.approx(2.0, abs=0.26)
 
 
-def test_work_goes_on_while_another_page_loads_but_not_for_ever(client):
+def test_work_goes_on_while_another_page_loads_but_not_for_ever(client: Any) -> None:
     """A machine that has much to do may need many seconds for a page."""
     stops = watch_alone(client, asked_s=9.5, left_s=10.0, seconds=30)
     assert stops == pytest.approx(19.5, abs=0.26)
 
 
-def test_a_meter_makes_way_for_other_work(client):
-    def watch(handle):
+def test_a_meter_makes_way_for_other_work(client: Any) -> None:
+    def watch(handle: Any) -> None:
         while True:
             handle.check()
 
@@ -148,7 +152,7 @@ def test_a_meter_makes_way_for_other_work(client):
 
 
 @pytest.mark.page
-def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path):
+def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path: Path) -> None:
     """The panel is made anew whenever anything happens, and pages fetch their parts meanwhile."""
     with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:
         page = browser.new_page()
@@ -173,7 +177,7 @@ def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path):
 
 
 @pytest.mark.page
-def test_of_many_quick_changes_the_last_is_shown(tmp_path):
+def test_of_many_quick_changes_the_last_is_shown(tmp_path: Path) -> None:
     """A change that comes while the panel still asks for the one before it is asked for next."""
     with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:
         page = browser.new_page()

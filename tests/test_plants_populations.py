@@ -1,8 +1,10 @@
+# mypy: disable-error-code="union-attr"
 """Populations spread as they say, differ from each other, and sound as their figures."""
 
 import ast
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,12 +21,12 @@ by_name = pytest.mark.parametrize("population", POPULATIONS, ids=lambda one: one
 
 
 @cache
-def draw_curves(population):
+def draw_curves(population: Any) -> Any:
     rng = np.random.default_rng(20)
     return np.array([population.draw(rng).curve_db() for _ in range(DRAWS)])
 
 
-def test_points_are_twelfths_of_an_octave():
+def test_points_are_twelfths_of_an_octave() -> None:
     """IEC 61260-1, base ten, even number to the octave: 1000 G^((2k + 1) / 24), G = 10^0.3."""
     assert len(POINTS_HZ) == 52
     k = np.log10(POINTS_HZ / 1000) / 0.3 * 12
@@ -33,7 +35,7 @@ def test_points_are_twelfths_of_an_octave():
     assert POINTS_HZ[-1] < 4000
 
 
-def test_recipes_share_nothing_with_each_other():
+def test_recipes_share_nothing_with_each_other() -> None:
     folder = Path(__file__).parent / "plants"
     for path in folder.glob("pop_*.py"):
         tree = ast.parse(path.read_text(encoding="utf-8"))
@@ -42,14 +44,14 @@ def test_recipes_share_nothing_with_each_other():
 
 
 @by_name
-def test_curves_spread_by_a_decibel_or_two(population):
+def test_curves_spread_by_a_decibel_or_two(population: Any) -> None:
     """Between 1 and 3 dB is said of good stock (MEM); C has its second make."""
     sd = draw_curves(population).std(axis=0)
     assert np.all(sd > 0.5)
     assert np.all(sd < 3.0)
 
 
-def test_parametric_level_has_its_sd_and_half_goes_with_it():
+def test_parametric_level_has_its_sd_and_half_goes_with_it() -> None:
     rng = np.random.default_rng(4)
     made = [ParametricPopulation(sd_db=2.0).draw(rng).made_of for _ in range(2000)]
     level, h2, noise = (np.array([m[k] for m in made]) for k in ("level_db", "h2_db", "noise_dbfs"))
@@ -61,7 +63,7 @@ def test_parametric_level_has_its_sd_and_half_goes_with_it():
     assert np.corrcoef(h2, noise)[0, 1] == pytest.approx(0.5, abs=0.08)
 
 
-def test_lumped_circuit_has_its_resonances():
+def test_lumped_circuit_has_its_resonances() -> None:
     """Without damping and with heavy holes gone the diaphragm peaks where sqrt(k / m) puts it."""
     drawn = LumpedPopulation(spread=0.0).draw(np.random.default_rng(1))
     assert drawn.made_of == NOMINAL
@@ -72,7 +74,7 @@ def test_lumped_circuit_has_its_resonances():
     assert f[np.argmax(np.abs(lone(f)))] == pytest.approx(2100.0, abs=2.0)
 
 
-def test_lumped_distance_is_one_over_r():
+def test_lumped_distance_is_one_over_r() -> None:
     """2 mm at 25 mm are 0.7 dB (fault table F29, CALC): 20 log10(27 / 25) = 0.67."""
     population = LumpedPopulation(spread=0.0)
     near = population.draw(np.random.default_rng(1))
@@ -82,7 +84,7 @@ def test_lumped_distance_is_one_over_r():
     assert fall == pytest.approx(np.full(52, 20 * np.log10(27 / 25)), abs=0.08)
 
 
-def test_process_is_heavy_tailed_and_of_two_makes():
+def test_process_is_heavy_tailed_and_of_two_makes() -> None:
     plain = ProcessPopulation(other_make=0.0, heavy=False)
     heavy = ProcessPopulation(other_make=0.0)
     both = ProcessPopulation(other_make=0.3)
@@ -100,7 +102,7 @@ def test_process_is_heavy_tailed_and_of_two_makes():
 
 
 @by_name
-def test_curves_of_different_recipes_move_differently(population):
+def test_curves_of_different_recipes_move_differently(population: Any) -> None:
     """Share of the variance that one common level explains: 20 to 97 %, never all."""
     away = draw_curves(population)
     away = away - away.mean(axis=0)
@@ -109,7 +111,7 @@ def test_curves_of_different_recipes_move_differently(population):
 
 
 @by_name
-def test_seats_scatter_less_than_sets(population):
+def test_seats_scatter_less_than_sets(population: Any) -> None:
     rng = np.random.default_rng(8)
     drawn = population.draw(rng)
     seats = np.array([population.seat(drawn, rng).curve_db() for _ in range(60)])
@@ -119,7 +121,7 @@ def test_seats_scatter_less_than_sets(population):
 
 
 @by_name
-def test_a_drawn_set_sounds_as_its_figures(population):
+def test_a_drawn_set_sounds_as_its_figures(population: Any) -> None:
     """Tones at three points, least squares: curve to 0.002 dB, THD to 1 % of itself; idle noise."""
     drawn = population.draw(np.random.default_rng(9))
     figures, plant = drawn.figures(), without_noise(drawn.plant)
@@ -138,7 +140,7 @@ def test_a_drawn_set_sounds_as_its_figures(population):
 
 
 @by_name
-def test_a_fault_of_known_size(population):
+def test_a_fault_of_known_size(population: Any) -> None:
     drawn = population.draw(np.random.default_rng(3))
     weak, was = drawn.shifted(level_db=-5.0, noise_db=8.0).figures(), drawn.figures()
     assert weak["curve_db"] - was["curve_db"] == pytest.approx(np.full(52, -5.0), abs=1e-9)
@@ -148,7 +150,7 @@ def test_a_fault_of_known_size(population):
 
 
 @by_name
-def test_figures_are_those_of_a_telephone(population):
+def test_figures_are_those_of_a_telephone(population: Any) -> None:
     """THD at 1 kHz 0.1 to 15 % (5 to 15 % is said of carbon, MEM); compression and bands finite."""
     rng = np.random.default_rng(12)
     for _ in range(20):
@@ -159,7 +161,7 @@ def test_figures_are_those_of_a_telephone(population):
 
 
 @by_name
-def test_the_spread_is_the_readmes(population):
+def test_the_spread_is_the_readmes(population: Any) -> None:
     text = (Path(__file__).parent / "plants" / "README.md").read_text(encoding="utf-8")
     row = next(line for line in text.splitlines() if line.startswith(f"| {population.name} "))
     sd = draw_curves(population).std(axis=0)

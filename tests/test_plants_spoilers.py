@@ -1,6 +1,8 @@
+# mypy: disable-error-code="untyped-decorator,var-annotated"
 """Every spoiler does what it says: one claim a kind, each of which could fail."""
 
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,15 +15,15 @@ CLAIMS = {}
 
 
 @cache
-def make_take():
+def make_take() -> Any:
     return PLANTS["electret"].take(make_played(), np.random.default_rng(5))
 
 
 HARDER = {"light": 0, "medium": 1, "heavy": 2}
 
 
-def claim(*kinds):
-    def keep(function):
+def claim(*kinds: Any) -> Any:
+    def keep(function: Any) -> Any:
         CLAIMS.update(dict.fromkeys(kinds, function))
         return function
 
@@ -31,7 +33,7 @@ def claim(*kinds):
 class Made:
     """One spoiled take and what there is to look at."""
 
-    def __init__(self, kind, severity):
+    def __init__(self, kind: Any, severity: Any) -> None:
         self.played, self.take = make_played(), make_take()
         rng = np.random.default_rng(11)
         self.got, self.done = record_spoiled(self.take, kind, severity, rng)
@@ -39,29 +41,29 @@ class Made:
         self.level = HARDER[severity]
 
     @property
-    def clean(self):
+    def clean(self) -> Any:
         return self.take.samples
 
     @property
-    def left(self):
+    def left(self) -> Any:
         n = min(len(self.got), len(self.clean))
         return self.got[:n] - self.clean[:n]
 
-    def block(self, kind, index=0):
+    def block(self, kind: Any, index: Any = 0) -> Any:
         return self.played.stretch(self.played.of(kind)[index])
 
-    def gain_db(self, here):
+    def gain_db(self, here: Any) -> Any:
         return level_dbfs(self.got[here]) - level_dbfs(self.clean[here])
 
 
 @claim("other-level")
-def programme_is_quieter(made):
+def programme_is_quieter(made: Any) -> None:
     """The sweep comes as much quieter (the electret bends by less than 0.1 dB)."""
     assert made.gain_db(made.block("sweep")) == pytest.approx(made.size["change_db"], abs=0.1)
 
 
 @claim("other-recipe")
-def programme_is_another(made):
+def programme_is_another(made: Any) -> None:
     assert len(made.got) != len(made.clean) or made.level == 2
     here = made.block("sweep", 2)
     a, b = made.got[here], made.clean[here]
@@ -70,7 +72,7 @@ def programme_is_another(made):
 
 
 @claim("two-takes")
-def second_take_is_the_stronger(made):
+def second_take_is_the_stronger(made: Any) -> None:
     first = round(made.done.at_s[1] * RATE_HZ)
     assert np.array_equal(made.got[first:], made.clean)
     fall = level_dbfs(made.got[: len(made.clean)]) - level_dbfs(made.clean)
@@ -78,7 +80,7 @@ def second_take_is_the_stronger(made):
 
 
 @claim("echo")
-def echo_comes_late(made):
+def echo_comes_late(made: Any) -> None:
     """Correlation of what was added with the take peaks at the delay, as strong as stated."""
     n = 2**20
     across = np.fft.irfft(np.fft.rfft(made.left, n) * np.fft.rfft(made.clean, n).conj(), n)
@@ -89,7 +91,7 @@ def echo_comes_late(made):
 
 
 @claim("reflection")
-def reflection_makes_a_comb(made):
+def reflection_makes_a_comb(made: Any) -> None:
     """Level of a low stretch of the sweep swings by what 1 + g exp(-j w t) gives there."""
     t_s, g = made.size["delay_s"], 10 ** (-made.size["down_db"] / 20)
     for f in (400.0, 900.0, 1500.0):
@@ -103,13 +105,13 @@ def reflection_makes_a_comb(made):
 
 
 @claim("other-channel")
-def set_is_on_the_second_channel(made):
+def set_is_on_the_second_channel(made: Any) -> None:
     assert np.array_equal(made.got[:, 1], made.clean)
     assert level_dbfs(made.got[:, 0]) == pytest.approx((-90, -70, -50)[made.level], abs=0.1)
 
 
 @claim("crosstalk")
-def first_channel_hears_the_second(made):
+def first_channel_hears_the_second(made: Any) -> None:
     """At 1 kHz down by what is said, 6 dB an octave more above (a capacitance)."""
     here = made.block("steps")
     tail = slice(here.stop - 9000, here.stop - 3000)
@@ -120,7 +122,7 @@ def first_channel_hears_the_second(made):
 
 
 @claim("other-rate")
-def rate_is_another(made):
+def rate_is_another(made: Any) -> None:
     """The 1 kHz steps are still 1 kHz on the new clock, and as strong."""
     rate_hz, part = made.done.rate_hz, made.played.of("steps")[0]
     assert rate_hz != RATE_HZ
@@ -133,21 +135,21 @@ def rate_is_another(made):
 
 
 @claim("no-handset")
-def a_wire_is_flat(made):
+def a_wire_is_flat(made: Any) -> None:
     """What was played comes back, and nothing else above -90 dBFS (the wire's own noise -96)."""
     rest = made.got - made.played.samples * 10 ** (made.size["gain_db"] / 20)
     assert level_dbfs(rest) < -90
 
 
 @claim("too-quiet")
-def turned_down(made):
+def turned_down(made: Any) -> None:
     here = made.block("sweep")
     assert made.gain_db(here) == pytest.approx(made.size["gain_db"], abs=0.5)
     assert level_dbfs(made.got[made.block("silence")]) == pytest.approx(-105.0, abs=1.0)
 
 
 @claim("single-cut")
-def samples_are_lost(made):
+def samples_are_lost(made: Any) -> None:
     lost, first = made.size["lost_samples"], round(made.done.at_s[0] * RATE_HZ)
     assert np.array_equal(made.got[:first], made.clean[:first])
     assert np.array_equal(made.got[first:], made.clean[first + lost :])
@@ -155,7 +157,7 @@ def samples_are_lost(made):
 
 
 @claim("cancelling-cuts")
-def ends_agree_and_the_middle_does_not(made):
+def ends_agree_and_the_middle_does_not(made: Any) -> None:
     lost = made.size["lost_samples"]
     first, second = (round(t * RATE_HZ) for t in made.done.at_s)
     assert len(made.got) == len(made.clean)
@@ -165,7 +167,7 @@ def ends_agree_and_the_middle_does_not(made):
 
 
 @claim("clock-drift")
-def clock_is_off(made):
+def clock_is_off(made: Any) -> None:
     """The closing mark lies later by the drift: parabola through the correlation's top."""
     here = made.block("mark", -1)
     around = made.got[here.start - 200 : here.stop + 200]
@@ -178,7 +180,7 @@ def clock_is_off(made):
 
 
 @claim("clock-wander")
-def clock_swings(made):
+def clock_swings(made: Any) -> None:
     """Never more than twice the swing ppm T / (2 pi) away: the difference is of that size."""
     most_s = 2 * made.size["ppm"] * 1e-6 * made.size["period_s"] / (2 * np.pi)
     slope = np.abs(np.gradient(made.clean)) * RATE_HZ
@@ -188,12 +190,12 @@ def clock_swings(made):
 
 
 @claim("same-copied")
-def a_copy(made):
+def a_copy(made: Any) -> None:
     assert np.array_equal(made.got, made.clean)
 
 
 @claim("same-trimmed")
-def a_trimmed_copy(made):
+def a_trimmed_copy(made: Any) -> None:
     cut = len(made.clean) - len(made.got)
     assert cut / RATE_HZ == pytest.approx(made.size["trimmed_s"], abs=1e-4)
     assert np.array_equal(made.got, made.clean[cut:])
@@ -201,12 +203,12 @@ def a_trimmed_copy(made):
 
 
 @claim("same-gained")
-def a_gained_copy(made):
+def a_gained_copy(made: Any) -> None:
     assert level_dbfs(made.got) - level_dbfs(made.clean) == pytest.approx(made.size["gain_db"])
 
 
 @claim("same-resampled", "same-reencoded")
-def a_near_copy(made):
+def a_near_copy(made: Any) -> None:
     """No sample is the same, and the sounds differ by less than -35 dB."""
     assert level_dbfs(made.left) < level_dbfs(made.clean) - 35
     n = len(made.left)
@@ -214,7 +216,7 @@ def a_near_copy(made):
 
 
 @claim("low-bit")
-def a_few_steps_high(made):
+def a_few_steps_high(made: Any) -> None:
     """All on the 16-bit grid; the sweep's sine is that many steps high."""
     grid = made.got * 32768
     assert np.array_equal(grid, np.round(grid))
@@ -223,7 +225,7 @@ def a_few_steps_high(made):
 
 
 @claim("agc-fast-2", "agc-fast-4", "agc-slow-2", "agc-slow-4", "limiter")
-def loud_is_pressed(made):
+def loud_is_pressed(made: Any) -> None:
     """From the lowest step to the highest the output grows less than without it."""
     here = made.block("steps")
     n = (here.stop - here.start) // 7
@@ -237,7 +239,7 @@ def loud_is_pressed(made):
 
 
 @claim("clip-then-filter")
-def tops_are_gone_and_no_pile_is_left(made):
+def tops_are_gone_and_no_pile_is_left(made: Any) -> None:
     """Harmonics at the steps' loudest tone, and no two samples at the same greatest height."""
     here = made.block("steps")
     tail = slice(here.stop - 9000, here.stop - 1000)
@@ -249,21 +251,21 @@ def tops_are_gone_and_no_pile_is_left(made):
 
 
 @claim("sweep-gain")
-def each_sweep_has_its_gain(made):
+def each_sweep_has_its_gain(made: Any) -> None:
     gains = [made.gain_db(made.block("sweep", i)) for i in range(3)]
     assert gains == pytest.approx(made.size["gains_db"], abs=1e-6)
     assert np.ptp(gains) >= (0.2, 0.6, 1.5)[made.level] - 1e-9
 
 
 @claim("fading")
-def level_falls(made):
+def level_falls(made: Any) -> None:
     n = len(made.clean) // 50
     fall = made.gain_db(slice(-n, None)) - made.gain_db(slice(0, n))
     assert fall == pytest.approx(-made.size["loss_db"], rel=0.05)
 
 
 @claim("dropouts")
-def sound_goes_for_moments(made):
+def sound_goes_for_moments(made: Any) -> None:
     assert len(made.done.at_s) == (2, 8, 20)[made.level]
     for at_s in made.done.at_s:
         first = round(at_s * RATE_HZ)
@@ -272,7 +274,7 @@ def sound_goes_for_moments(made):
 
 
 @claim("muted-pauses")
-def silence_is_exactly_nothing(made):
+def silence_is_exactly_nothing(made: Any) -> None:
     assert not made.got[made.block("silence")].any()
     assert made.clean[made.block("silence")].any()
     first = made.got[made.block("sweep")][:900]
@@ -280,7 +282,7 @@ def silence_is_exactly_nothing(made):
 
 
 @claim("noise-gate")
-def gate_closes(made):
+def gate_closes(made: Any) -> None:
     here = made.block("silence")
     middle = slice(here.start + 24000, here.stop - 6000)
     assert made.gain_db(middle) == pytest.approx(-made.size["depth_db"], abs=1.0)
@@ -288,7 +290,7 @@ def gate_closes(made):
 
 
 @claim("noise-suppressor")
-def steady_sound_is_turned_down(made):
+def steady_sound_is_turned_down(made: Any) -> None:
     """The silence falls, and so does the steady four-tone; the sweep does by far less."""
     silence = made.gain_db(made.block("silence"))
     tones = made.block("four-tone")
@@ -298,7 +300,7 @@ def steady_sound_is_turned_down(made):
 
 
 @claim("echo-canceller")
-def what_was_played_is_taken_off(made):
+def what_was_played_is_taken_off(made: Any) -> None:
     """Learnt by the closing mark: of a near-linear set 1 - share is left, within 1.5 dB."""
     left = made.gain_db(made.block("sweep", 2))
     assert left == pytest.approx(20 * np.log10(1 - made.size["share"]), abs=3.0)
@@ -306,7 +308,7 @@ def what_was_played_is_taken_off(made):
 
 
 @claim("lossy-coding")
-def coder_leaves_its_rounding(made):
+def coder_leaves_its_rounding(made: Any) -> None:
     """The difference lies about as far below the sound as the coder's steps put it."""
     here = made.block("sweep")
     far = level_dbfs(made.left[here]) - level_dbfs(made.clean[here])
@@ -314,7 +316,7 @@ def coder_leaves_its_rounding(made):
 
 
 @claim("babble-in-silence")
-def people_talk_in_the_silence_alone(made):
+def people_talk_in_the_silence_alone(made: Any) -> None:
     here = made.block("silence")
     assert level_dbfs(made.left[here]) == pytest.approx(made.size["dbfs"], abs=0.2)
     assert np.count_nonzero(made.left) <= sum(
@@ -324,7 +326,7 @@ def people_talk_in_the_silence_alone(made):
 
 
 @claim("speech-over-steps", "speech-over-four-tone")
-def somebody_speaks_over_it(made):
+def somebody_speaks_over_it(made: Any) -> None:
     here = made.block(made.done.block)
     ratio = level_dbfs(made.left[here]) - level_dbfs(made.clean[here])
     assert ratio == pytest.approx(-made.size["below_db"], abs=0.2)
@@ -335,13 +337,13 @@ def somebody_speaks_over_it(made):
 
 
 @claim("room-noise")
-def noise_is_steady(made):
+def noise_is_steady(made: Any) -> None:
     found = band_power_dbfs(made.left, RATE_HZ, 200, 4000)
     assert found == pytest.approx(made.size["dbfs"], abs=0.3)
 
 
 @claim("mains")
-def hum_has_orders(made):
+def hum_has_orders(made: Any) -> None:
     hz = made.size["mains_hz"]
     lines, rest = find_tones(made.left[: 3 * RATE_HZ], RATE_HZ, hz * np.arange(1, 16))
     assert 10 * np.log10(np.sum(lines**2)) == pytest.approx(made.size["dbfs"], abs=0.1)
@@ -350,14 +352,14 @@ def hum_has_orders(made):
 
 
 @claim("vibration")
-def bench_shakes(made):
+def bench_shakes(made: Any) -> None:
     low = band_power_dbfs(made.left, RATE_HZ, 20, 160)
     assert low > made.size["dbfs"] - 3
     assert band_power_dbfs(made.left, RATE_HZ, 300, 4000) < low - 40
 
 
 @claim("frying")
-def bursts_come_by_the_second(made):
+def bursts_come_by_the_second(made: Any) -> None:
     expected = made.size["per_s"] * len(made.clean) / RATE_HZ
     # Poisson: four standard deviations.
     assert len(made.done.at_s) == pytest.approx(expected, abs=4 * np.sqrt(expected) + 1)
@@ -365,14 +367,14 @@ def bursts_come_by_the_second(made):
 
 
 @claim("burst")
-def one_burst(made):
+def one_burst(made: Any) -> None:
     touched = np.flatnonzero(made.left)
     assert touched[0] / RATE_HZ == pytest.approx(made.done.at_s[0], abs=1e-4)
     assert np.ptp(touched) / RATE_HZ == pytest.approx(made.size["length_s"], abs=1e-3)
 
 
 @claim("door-slam")
-def thump_is_low(made):
+def thump_is_low(made: Any) -> None:
     first = round(made.done.at_s[0] * RATE_HZ)
     assert not made.left[:first].any()
     thump = made.left[first : first + 24000]
@@ -381,7 +383,7 @@ def thump_is_low(made):
 
 
 @claim("howl")
-def howl_builds_up_at_one_frequency(made):
+def howl_builds_up_at_one_frequency(made: Any) -> None:
     first = round(made.done.at_s[0] * RATE_HZ)
     early = made.left[first : first + 9600]
     late = made.left[-9600:]
@@ -391,7 +393,7 @@ def howl_builds_up_at_one_frequency(made):
 
 
 @claim("microphone-tilt")
-def microphone_rises(made):
+def microphone_rises(made: Any) -> None:
     """Short stretches of the sweep: 0 dB at 1 kHz, the stated rise at 4 kHz."""
     for f, stated in ((1000.0, 0.0), (4000.0, made.size["rise_db"])):
         first = round(made.played.sweep_instants_s(np.array([f]))[0, 0] * RATE_HZ)
@@ -399,7 +401,7 @@ def microphone_rises(made):
 
 
 @claim("mouth-distortion")
-def mouth_adds_its_second(made):
+def mouth_adds_its_second(made: Any) -> None:
     """H2 of a drive that was bent: k A / 2 of the sweep's amplitude, read off the 0 dB step."""
     here = made.block("steps")
     n = (here.stop - here.start) // 7
@@ -411,7 +413,7 @@ def mouth_adds_its_second(made):
     assert left[1] / clean[0] == pytest.approx(stated, rel=0.05)
 
 
-def test_every_kind_has_a_claim_and_there_are_enough():
+def test_every_kind_has_a_claim_and_there_are_enough() -> None:
     assert set(CLAIMS) == set(SPOILERS)
     assert len(SPOILERS) >= 30
 
@@ -425,7 +427,7 @@ UNGRADED = {
 
 
 @pytest.mark.parametrize("kind", sorted(SPOILERS))
-def test_spoiler_does_what_it_says(kind):
+def test_spoiler_does_what_it_says(kind: Any) -> None:
     """At each severity, and the heavier one is further from the clean take."""
     away = []
     for severity in SEVERITIES:
@@ -439,7 +441,7 @@ def test_spoiler_does_what_it_says(kind):
 
 
 @pytest.mark.parametrize("kind", ["fading", "sweep-gain", "too-quiet"])
-def test_range_that_is_heard_holds_the_sweeps(kind):
+def test_range_that_is_heard_holds_the_sweeps(kind: str) -> None:
     """Each sweep's own level at 1 kHz, against the clean take's: start and end as stated."""
     made = Made(kind, "light")
     stated = heard_range_db(made.take, made.done, np.array([1000.0]))[:, 0]

@@ -1,4 +1,5 @@
 import dataclasses
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -16,12 +17,12 @@ from voicecheck.programme import (
 from voicecheck.records import Recipe, from_json, to_document
 
 
-def test_default_programme_is_that_of_the_design():
-    """Marks, three silences, three sweeps 100-8000 Hz, level steps, four tones, in about 18 s."""
+def test_default_programme_is_that_of_the_design() -> None:
+    """Marks with an identity, three silences, three sweeps, level steps, four tones, about 18 s."""
     programme = make_programme()
     assert [programme.name_block(block) for block in programme.blocks] == [
-        "mark 1", "silence 1", "sweep 1", "sweep 2", "sweep 3", "silence 2", "steps", "four-tone",
-        "silence 3", "mark 2",
+        "identity 1", "mark 1", "silence 1", "sweep 1", "sweep 2", "sweep 3", "silence 2", "steps",
+        "four-tone", "silence 3", "identity 2", "mark 2",
     ]  # fmt: skip
     assert programme.duration_s == pytest.approx(18.0, abs=0.5)
     idle_s = sum(block.end_s - block.start_s for block in programme.blocks_of("silence"))
@@ -30,7 +31,7 @@ def test_default_programme_is_that_of_the_design():
     assert (sweep.from_hz, sweep.to_hz) == (100.0, 8000.0)
 
 
-def test_a_recipe_of_before_the_later_silences_makes_the_programme_it_made():
+def test_a_recipe_of_before_the_later_silences_makes_the_programme_it_made() -> None:
     """A recipe that was written without a field is read as the programmes of its time were."""
     document = to_document(Recipe())
     old = {name: value for name, value in document.items() if not name.startswith("silence_")}
@@ -42,7 +43,7 @@ def test_a_recipe_of_before_the_later_silences_makes_the_programme_it_made():
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
-def test_blocks_have_the_stated_peak_and_fade(rate_hz):
+def test_blocks_have_the_stated_peak_and_fade(rate_hz: Any) -> None:
     """Every block reaches its stated peak within 0.1 dB, and starts and ends near 0."""
     programme = make_programme(Recipe(rate_hz=rate_hz))
     for block in programme.blocks:
@@ -58,7 +59,7 @@ def test_blocks_have_the_stated_peak_and_fade(rate_hz):
     assert not programme.samples[-round(0.3 * rate_hz) :].any()
 
 
-def test_harmonics_of_the_sweep_are_the_same_sweep_earlier():
+def test_harmonics_of_the_sweep_are_the_same_sweep_earlier() -> None:
     """
     Phase synchronism: sin(m phi(t)) = sin(phi(t + L ln m)).
 
@@ -77,7 +78,7 @@ def test_harmonics_of_the_sweep_are_the_same_sweep_earlier():
     assert np.allclose(np.sin(2 * phase), later, atol=1e-9)
 
 
-def test_four_tones_have_the_power_of_the_nominal_sine():
+def test_four_tones_have_the_power_of_the_nominal_sine() -> None:
     programme = make_programme()
     block = programme.blocks_of("four-tone")[0]
     first, last = (round(t * 48000) for t in (block.start_s + 0.05, block.end_s - 0.05))
@@ -100,7 +101,7 @@ recipes = st.builds(
 
 @settings(max_examples=60, deadline=None)
 @given(recipe=recipes)
-def test_no_recipe_makes_a_sample_above_its_cap(recipe):
+def test_no_recipe_makes_a_sample_above_its_cap(recipe: Any) -> None:
     """Whatever the recipe, it is refused or every sample is at or below the cap."""
     try:
         programme = make_programme(recipe)
@@ -110,7 +111,7 @@ def test_no_recipe_makes_a_sample_above_its_cap(recipe):
     assert recipe.cap_dbfs < 0
 
 
-def test_too_loud_is_a_bench_error_that_says_by_how_much():
+def test_too_loud_is_a_bench_error_that_says_by_how_much() -> None:
     with pytest.raises(BenchError, match=r"lower the level by 9\.0 dB"):
         make_programme(Recipe(level_dbfs=0.0))
 
@@ -118,6 +119,6 @@ def test_too_loud_is_a_bench_error_that_says_by_how_much():
 @pytest.mark.parametrize(
     "change", [{"rate_hz": 8000}, {"n_sweeps": 0}, {"sweep_s": 0.01}, {"sweep_to_hz": 30000.0}]
 )
-def test_values_out_of_range_are_refused(change):
+def test_values_out_of_range_are_refused(change: Any) -> None:
     with pytest.raises(InputError, match="need"):
         make_programme(dataclasses.replace(Recipe(), **change))

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,attr-defined,index"
 """A quantity is described once: what a new one needs, and that it is then seen everywhere."""
 
 from __future__ import annotations
@@ -6,6 +7,8 @@ import csv
 import dataclasses
 import io
 import re
+from pathlib import Path
+from typing import Any
 
 import factories
 import msgspec
@@ -49,22 +52,22 @@ def list_missing() -> list[str]:
     return sorted(missing)
 
 
-def test_every_row_has_a_reader_a_word_and_a_share_of_the_error_rate():
+def test_every_row_has_a_reader_a_word_and_a_share_of_the_error_rate() -> None:
     assert list_missing() == []
 
 
-def test_every_family_has_its_word():
+def test_every_family_has_its_word() -> None:
     assert [name for name in words_of(Family) if not ENGLISH.has("family", name)] == []
 
 
-def test_no_quantity_has_two_names_and_no_two_share_one():
+def test_no_quantity_has_two_names_and_no_two_share_one() -> None:
     """Idle noise is one quantity in two units, and a report shows one of them."""
     names = [ENGLISH.say("quantity", name) for name in BY_NAME if name != "psophometric_dbm"]
     assert len(set(names)) == len(names)
     assert all(re.search(r"[a-z]", name) for name in names)
 
 
-def test_verdicts_have_one_order_and_every_verdict_a_mark_and_a_word():
+def test_verdicts_have_one_order_and_every_verdict_a_mark_and_a_word() -> None:
     assert SEVERITY == ("outside", "doubtful", "not comparable", "within")
     for verdict in SEVERITY:
         for section in ("verdict", "verdict_mark"):
@@ -72,7 +75,7 @@ def test_verdicts_have_one_order_and_every_verdict_a_mark_and_a_word():
         assert ENGLISH.has("chart", f"conclude_{verdict}")
 
 
-def make_run(seed: int, kurtosis: float = 3.0):
+def make_run(seed: int, kurtosis: float = 3.0) -> Any:
     seats = measure_set(
         POPULATION, draw_set(POPULATION, np.random.default_rng(seed)), np.random.default_rng(seed)
     )
@@ -83,23 +86,23 @@ def make_run(seed: int, kurtosis: float = 3.0):
     return pool_run(seats, job=seed, path="transmit", stage="before")
 
 
-def compare(run) -> Comparison:
+def compare(run: Any) -> Comparison:
     baseline = build_baseline(
         [make_run(seed) for seed in range(1, 9)], type_name="Hillview 2", path="transmit"
     )
     return compare_to_baseline({"transmit": run}, {"transmit": baseline}, job=1, stage="before")
 
 
-def find(comparison: Comparison, name: str):
+def find(comparison: Comparison, name: str) -> Any:
     return next(finding for finding in comparison.findings if finding.quantity == name)
 
 
-def test_kurtosis_has_no_unit():
+def test_kurtosis_has_no_unit() -> None:
     finding = find(compare(make_run(20, kurtosis=40.0)), "kurtosis")
     assert (finding.unit, finding.verdict) == ("", "outside")
 
 
-def test_a_unit_that_an_older_book_gave_a_bare_number_is_not_shown():
+def test_a_unit_that_an_older_book_gave_a_bare_number_is_not_shown() -> None:
     old = factories.make_finding("transmit", "kurtosis", 14.0, "outside", low=None, high=4.2)
     old = dataclasses.replace(old, unit="dB V/Pa")
     comparison = factories.replace(factories.make_comparison("before"), findings=(old,))
@@ -111,14 +114,14 @@ def test_a_unit_that_an_older_book_gave_a_bare_number_is_not_shown():
     assert "dB V/Pa" not in " ".join(one.text for one in tell_comparison(comparison, ENGLISH))
 
 
-def test_a_comparison_of_an_older_book_is_read_without_its_prose():
+def test_a_comparison_of_an_older_book_is_read_without_its_prose() -> None:
     comparison = factories.make_comparison("before")
     old = {**to_document(comparison), "summary": ["It talks far too quietly."]}
     read = from_json(msgspec.json.encode(old), Comparison)
     assert to_json(read) == to_json(comparison)
 
 
-def test_a_baseline_of_an_older_book_is_read_with_its_labels():
+def test_a_baseline_of_an_older_book_is_read_with_its_labels() -> None:
     known = factories.make_baseline().quantities[0]
     old = {**to_document(known), "label": "THD at 1000 Hz", "family": "distortion"}
     read = from_json(msgspec.json.encode(old), BaselineQuantity)
@@ -132,7 +135,7 @@ NEW = Quantity(
 
 
 @pytest.fixture
-def made_up(monkeypatch, tmp_path):
+def made_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A new quantity where the table, its reader and its word are: three lines in all."""
     rows = (*QUANTITIES, NEW)
     for module in (table, baselines, "voicecheck.verdicts.before_after.QUANTITIES"):
@@ -142,13 +145,15 @@ def made_up(monkeypatch, tmp_path):
     monkeypatch.setitem(READERS, NEW.name, lambda m: m.noise.slope_db_per_decade)
 
 
-def test_a_quantity_without_reader_and_word_is_missed_by_name(monkeypatch):
+def test_a_quantity_without_reader_and_word_is_missed_by_name(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setitem(globals(), "QUANTITIES", (*QUANTITIES, NEW))
     assert list_missing() == ["reader of rustle_db", "word of rustle_db"]
 
 
-def add_rustle(run, rustle_db: float):
-    def sound(measurement, index):
+def add_rustle(run: Any, rustle_db: float) -> Any:
+    def sound(measurement: Any, index: Any) -> Any:
         noise = dataclasses.replace(
             measurement.noise, slope_db_per_decade=rustle_db + 0.1 * (index % 3)
         )
@@ -158,7 +163,7 @@ def add_rustle(run, rustle_db: float):
     return dataclasses.replace(run, recordings=tuple(seats), pooled=sound(run.pooled, 1))
 
 
-def test_a_new_quantity_is_seen_everywhere(made_up, monkeypatch):
+def test_a_new_quantity_is_seen_everywhere(made_up: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Baseline, verdict, change, evidence, sentence, table, CSV, page and terminal."""
     from voicecheck.verdicts import gather_evidence
 

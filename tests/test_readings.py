@@ -1,6 +1,7 @@
 """Single numbers read out of a measurement, as they stand in a baseline of such measurements."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ COMPRESSION_DB, THRESHOLD_DB = (2.25, 1.5, 3.0), (0.75, 4.5, 1.0)
 PEAK_AT = (40, 33, 47)
 
 
-def make_run(which):
+def make_run(which: Any) -> Any:
     """One set whose figures are those above; everywhere but at 500 Hz its harmonics are others."""
     random = np.random.default_rng(61 + which)
     drawn = draw_set(POPULATION, random)
@@ -27,7 +28,7 @@ def make_run(which):
     )
 
 
-def give_figures(seat, which):
+def give_figures(seat: Any, which: Any) -> Any:
     near_500 = np.argmin(np.abs(np.log2(FREQUENCY_HZ / 500.0)))
     harmonic_db = np.full((4, len(FREQUENCY_HZ)), -10.0)
     harmonic_db[:, near_500] = (H2_DB[which], H3_DB[which], -40.0, H5_DB[which])
@@ -58,20 +59,20 @@ def give_figures(seat, which):
         ("threshold_db", THRESHOLD_DB),
     ],
 )
-def test_a_baseline_holds_the_figures_of_its_sets(quantity, values):
+def test_a_baseline_holds_the_figures_of_its_sets(quantity: str, values: Any) -> None:
     """Mean and standard deviation of three sets whose figures are given; textbook formulas."""
     found = find_quantity(quantity)
     assert found.mean == pytest.approx(np.mean(values), abs=1e-9)
     assert found.sd == pytest.approx(np.std(values, ddof=1), abs=1e-9)
 
 
-def test_the_frequency_of_the_peak_is_averaged_on_a_log_scale():
+def test_the_frequency_of_the_peak_is_averaged_on_a_log_scale() -> None:
     peaks_hz = FREQUENCY_HZ[list(PEAK_AT)]
     found = find_quantity("peak_hz")
     assert found.mean == pytest.approx(np.exp(np.mean(np.log(peaks_hz))), rel=1e-9)
 
 
-def find_quantity(name):
+def find_quantity(name: Any) -> Any:
     runs = [make_run(which) for which in range(3)]
     baseline = build_baseline(runs, type_name="Hillview 2", path="transmit")
     return next(one for one in baseline.quantities if one.quantity == name)

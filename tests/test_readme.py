@@ -1,3 +1,4 @@
+# mypy: disable-error-code="union-attr"
 """What the README shows is run: its commands on the simulated bench, its script, its links."""
 
 import os
@@ -6,6 +7,7 @@ import shlex
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import soundfile
 from helpers import run_program
@@ -17,18 +19,18 @@ ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def block(marker):
+def block(marker: Any) -> Any:
     """The code block that follows a marker comment."""
     return re.search(re.escape(marker) + r".*?-->\n```\w+\n(.*?)```", TEXT, re.DOTALL).group(1)
 
 
-def call(*arguments, folder):
+def call(*arguments: Any, folder: Any) -> None:
     environment = {**os.environ, "VOICECHECK_BOOK": str(folder / "book")}
     done = run_program(*arguments, folder=folder, environment=environment)
     assert done.returncode == 0, done.stderr
 
 
-def test_commands_on_the_simulated_bench(tmp_path):
+def test_commands_on_the_simulated_bench(tmp_path: Path) -> None:
     lines = block("<!-- run: these lines").strip().splitlines()
     assert len(lines) > 10
     for line in lines:
@@ -38,7 +40,7 @@ def test_commands_on_the_simulated_bench(tmp_path):
     assert (tmp_path / "reports" / "report.html").is_file()
 
 
-def test_script(tmp_path):
+def test_script(tmp_path: Path) -> None:
     call("signal", "OUT.wav", folder=tmp_path)
     programme = load_programme(tmp_path / "OUT.wav")
     plant = KnownPlant(noise_dbfs=-70.0, drift_ppm=25.0)
@@ -50,6 +52,6 @@ def test_script(tmp_path):
     assert len(printed) == 54
 
 
-def test_links_and_pictures_are_there():
+def test_links_and_pictures_are_there() -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
         assert (ROOT / target).exists(), target

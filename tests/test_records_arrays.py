@@ -1,6 +1,9 @@
+# mypy: disable-error-code="arg-type"
 """Arrays inside records are read-only copies, whatever the words of their type are."""
 
 import dataclasses
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +29,7 @@ class Spelled:
         freeze_arrays(self)
 
 
-def test_every_spelling_of_an_array_is_frozen_and_nothing_else():
+def test_every_spelling_of_an_array_is_frozen_and_nothing_else() -> None:
     given = [1.0, 2.0]
     record = Spelled(given, given, given, given, None, (given,), 3)
     for name in ("plain", "other_name", "as_text", "as_words"):
@@ -41,8 +44,8 @@ def test_every_spelling_of_an_array_is_frozen_and_nothing_else():
     assert isinstance(record.number, int)
 
 
-def test_no_array_of_a_measurement_can_be_written():
-    def walk(record):
+def test_no_array_of_a_measurement_can_be_written() -> None:
+    def walk(record: Any) -> Iterator[Any]:
         for field in dataclasses.fields(record):
             value = getattr(record, field.name)
             if isinstance(value, np.ndarray):

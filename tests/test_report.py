@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,assignment,union-attr"
 """Reports are checked as a reader meets them: by their text, their structure, their pages."""
 
 from __future__ import annotations
@@ -8,6 +9,8 @@ import io
 import itertools
 import json
 import re
+from pathlib import Path
+from typing import Any
 
 import factories
 import pytest
@@ -39,12 +42,12 @@ def html() -> str:
 
 
 @pytest.fixture(scope="module")
-def page(html) -> Page:
+def page(html: str) -> Page:
     return Page(html)
 
 
 class TestOwnerPage:
-    def test_it_tells_what_was_found_done_and_is_now(self, page):
+    def test_it_tells_what_was_found_done_and_is_now(self, page: Page) -> None:
         text = page.words()
         order = ["What was found", "What was done", "How it is now", "Please note", "For the bench"]
         places = [text.index(heading) for heading in order]
@@ -53,7 +56,7 @@ class TestOwnerPage:
         assert "Fitted a healthy carbon element." in text
         assert "After the work: as it should be for its type" in text
 
-    def test_findings_are_told_by_how_far_they_are_beyond_the_limit(self):
+    def test_findings_are_told_by_how_far_they_are_beyond_the_limit(self) -> None:
         """Value -8.3 dB against a lower limit of -4.0 dB is 4.3 dB too quiet, on any scale."""
         talk, hear, own = tell_found(factories.make_content(), ENGLISH)
         assert talk.about == "How it talks"
@@ -65,16 +68,16 @@ class TestOwnerPage:
         assert "not certain, near the limit: too quiet, 1.9 dB below" in hear.text
         assert own.text.startswith("as it should be")
 
-    def test_outside_comes_before_doubtful(self):
+    def test_outside_comes_before_doubtful(self) -> None:
         hear = tell_found(factories.make_content(), ENGLISH)[1].text
         assert hear.index("2.4 dB weaker") < hear.index("not certain")
 
-    def test_changes_are_told_with_their_certainty(self):
+    def test_changes_are_told_with_their_certainty(self) -> None:
         talk, _, own = tell_now(factories.make_content(), ENGLISH)
         assert "8.8 dB louder at 1 kHz than before, a real change" in talk.text
         assert "0.6 dB louder at 1 kHz than before, which could be chance" in own.text
 
-    def test_a_crackle_is_told_beside_a_distortion(self):
+    def test_a_crackle_is_told_beside_a_distortion(self) -> None:
         """Frying is the commonest complaint of carbon: no other finding may take its place."""
         findings = (
             factories.make_finding(
@@ -88,7 +91,7 @@ class TestOwnerPage:
         assert "(kurtosis) 14.0, healthy sets up to 4.2" in talk.text
         assert "it distorts (distortion at 1 kHz 9.7 %" in talk.text
 
-    def test_what_was_not_compared_is_told_with_its_reason(self):
+    def test_what_was_not_compared_is_told_with_its_reason(self) -> None:
         own = tell_found(factories.make_content(), ENGLISH)[2]
         told = "not compared: level, because the baseline was taken at 25 mA"
         assert own.text == f"as it should be, within the limits of its type; {told}."
@@ -102,14 +105,16 @@ class TestOwnerPage:
             ({"work_done": ()}, "No work is noted"),
         ],
     )
-    def test_what_is_missing_is_said(self, changes, expected):
+    def test_what_is_missing_is_said(self, changes: Any, expected: str) -> None:
         comparisons = changes.pop("comparisons", ())
         content = factories.make_content(comparisons=comparisons, **changes)
         assert expected in Page(render_html(content)).words()
 
 
 class TestBenchPage:
-    def test_every_finding_is_there_with_value_uncertainty_limits_and_verdict(self, page):
+    def test_every_finding_is_there_with_value_uncertainty_limits_and_verdict(
+        self, page: Page
+    ) -> None:
         rows = {row[0]: row for row in page.rows if len(row) == 6}
         assert rows["noise bursts"][1:] == [
             "per second",
@@ -125,10 +130,10 @@ class TestBenchPage:
         n_pairs = len({(f.path, f.quantity) for f in factories.make_comparison("after").findings})
         assert len([row for row in page.rows if len(row) == 6]) == n_pairs + 1
 
-    def test_not_comparable_says_why(self, page):
+    def test_not_comparable_says_why(self, page: Page) -> None:
         assert "the baseline was taken at 25 mA" in page.words()
 
-    def test_source_of_the_limits_and_conditions_are_there(self, page):
+    def test_source_of_the_limits_and_conditions_are_there(self, page: Page) -> None:
         text = page.words()
         for part in (
             "held against baseline of Hillview 2, 8 sets",
@@ -141,7 +146,7 @@ class TestBenchPage:
         ):
             assert part in text
 
-    def test_problems_of_one_kind_are_told_once_with_their_number(self):
+    def test_problems_of_one_kind_are_told_once_with_their_number(self) -> None:
         bursts = tuple(
             Problem(kind="burst", at_s=at_s, message="a burst", effect="all sweeps are used")
             for at_s in (2.5, 3.5, 6.0)
@@ -153,7 +158,7 @@ class TestBenchPage:
         assert text.count("a burst") == 1
         assert "transmit before: 2 times, as: hum at 50 Hz" in text
 
-    def test_a_long_table_folds_what_is_within_and_keeps_its_numbers(self):
+    def test_a_long_table_folds_what_is_within_and_keeps_its_numbers(self) -> None:
         comparisons = []
         for stage, value in (("before", 1.25), ("after", 1.75)):
             findings = [factories.make_finding("transmit", "mid_db", -8.0, "outside")]
@@ -169,7 +174,7 @@ class TestBenchPage:
             told = f"q {i} 1.2 \u00b1 0.8 \u2192 1.8 \u00b1 0.8 dB (\u22124.0 to 4.0)"
             assert told in folded
 
-    def test_bench_check_is_told_or_said_to_be_missing(self):
+    def test_bench_check_is_told_or_said_to_be_missing(self) -> None:
         missing = Page(render_html(factories.make_content())).words()
         assert "Bench check of the day Not done" in missing
         items = (
@@ -197,7 +202,7 @@ class TestBenchPage:
         text = Page(render_html(factories.make_content(bench_check=passed))).words()
         assert "nothing has moved" in text
 
-    def test_what_was_not_tested_is_listed_unless_it_was(self):
+    def test_what_was_not_tested_is_listed_unless_it_was(self) -> None:
         everything = Page(render_html(factories.make_content())).words()
         for name in ("dial:", "cords:", "hook switch:", "bell:", "live line:", "insulation:"):
             assert name in everything.partition("Not tested")[2]
@@ -211,7 +216,7 @@ class TestBenchPage:
         assert "How it hears (receive): not measured" in left_open
         assert "dial: 10.1 pulses per second" in text.partition("Also tested")[2]
 
-    def test_values_from_memory_are_marked_and_explained(self):
+    def test_values_from_memory_are_marked_and_explained(self) -> None:
         plain = Page(render_html(factories.make_content())).words()
         assert "\u2020" not in plain
         run = factories.make_run("transmit", "after", unit="dB V/Pa")
@@ -225,10 +230,10 @@ class TestBenchPage:
         text = Page(render_html(factories.make_content(comparisons=(comparison,)))).words()
         assert "SINAD at 1 kHz \u2020" in text
 
-    def test_it_gives_no_approval(self, page):
+    def test_it_gives_no_approval(self, page: Page) -> None:
         assert page.words().count("gives no approval for connection to a public network") == 2
 
-    def test_every_caution_and_check_names_its_source(self):
+    def test_every_caution_and_check_names_its_source(self) -> None:
         """A code stands in the table of sources, or the row says that there is none."""
         sources = DATA_FOLDER / "sources.csv"
         codes = {row["code"] for row in csv.DictReader(io.StringIO(sources.read_text("utf-8")))}
@@ -237,30 +242,30 @@ class TestBenchPage:
                 assert row["provenance"] in ("PUB", "PUB-2ND", "TRADE", "CALC", "PROP"), row
                 assert set(row["source"].split(";")) <= codes | {"CALC", "PROP"}, row
 
-    def test_levels_that_are_relative_are_said_to_be(self, page):
+    def test_levels_that_are_relative_are_said_to_be(self, page: Page) -> None:
         assert "levels are relative" in page.words().partition("Not tested")[2]
 
 
 class TestStructure:
-    def test_headings_are_real_and_skip_no_step(self, page):
+    def test_headings_are_real_and_skip_no_step(self, page: Page) -> None:
         levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
         assert levels[0] == 1
         assert levels.count(1) == 1
         assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
 
-    def test_language_title_and_viewport_are_stated(self, page):
+    def test_language_title_and_viewport_are_stated(self, page: Page) -> None:
         (root,) = page.all("html")
         assert root["lang"] == "en"
         assert root["dir"] == "ltr"
         assert page.all("title")
 
-    def test_tables_can_be_read_aloud(self, page):
+    def test_tables_can_be_read_aloud(self, page: Page) -> None:
         assert page.all("caption")
         assert all("scope" in cell for cell in page.all("th"))
         header = next(row for row in page.rows if row)
         assert header == ["Quantity", "Unit", "before", "after", "Limits", "Change"]
 
-    def test_charts_have_their_numbers_as_alternative_text(self, html, page):
+    def test_charts_have_their_numbers_as_alternative_text(self, html: str, page: Page) -> None:
         ids = {attributes["id"] for _, attributes in page.tags if "id" in attributes}
         charts = [a for _, a in page.tags if a.get("role") == "img"]
         assert len(charts) == 2
@@ -272,11 +277,11 @@ class TestStructure:
         assert f"{at_1khz} dB at 1 kHz" in caption
         assert "Levels are relative" in caption
 
-    def test_no_id_twice(self, page):
+    def test_no_id_twice(self, page: Page) -> None:
         ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
         assert len(ids) == len(set(ids))
 
-    def test_one_file_without_script_or_outside_request(self, html, page):
+    def test_one_file_without_script_or_outside_request(self, html: str, page: Page) -> None:
         assert not page.all("script")
         assert not page.all("link")
         assert not [a for _, a in page.tags for name in a if name.startswith("on")]
@@ -286,7 +291,7 @@ class TestStructure:
         assert "@import" not in html
         assert set(re.findall(r"url\((.)", html)) <= {"#"}
 
-    def test_text_stands_out_from_its_ground(self):
+    def test_text_stands_out_from_its_ground(self) -> None:
         """At least 4.5:1 for every ink on white and on the pale panels (WCAG 1.4.3)."""
         style = (DATA_FOLDER / "report" / "report.css").read_text(encoding="utf-8")
         colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style))
@@ -295,11 +300,11 @@ class TestStructure:
             for ground in ("#ffffff", colours["pale"]):
                 assert contrast(to_linear(colours[ink]), to_linear(ground)) >= 4.5, ink
 
-    def test_same_content_gives_the_same_file(self, html):
+    def test_same_content_gives_the_same_file(self, html: str) -> None:
         assert render_html(factories.make_content()) == html
 
 
-def render_marked_language(monkeypatch, tmp_path):
+def render_marked_language(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
     """A report in a language whose every sentence stands in brackets."""
     for section, table in load_words("en").sections.items():
         lines = [f"[{section if section.isidentifier() else json.dumps(section)}]"]
@@ -315,7 +320,9 @@ def render_marked_language(monkeypatch, tmp_path):
 
 
 class TestLanguage:
-    def test_every_sentence_comes_from_the_language_file(self, monkeypatch, tmp_path):
+    def test_every_sentence_comes_from_the_language_file(
+        self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    ) -> None:
         """What stands outside the brackets is data: names, numbers, units, reasons."""
         page = Page(render_marked_language(monkeypatch, tmp_path))
         depth, outside = 0, []
@@ -334,7 +341,7 @@ class TestLanguage:
         (root,) = page.all("html")
         assert root["lang"] == "xx"
 
-    def test_every_caution_and_check_has_its_words(self):
+    def test_every_caution_and_check_has_its_words(self) -> None:
         for path, key, section in (
             (CAUTIONS, "id", "caution"), (CHECKS, "check", "check_name"),
             (CHECKS, "check", "left_open"),
@@ -342,7 +349,7 @@ class TestLanguage:
             for row in csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))):
                 assert ENGLISH.has(section, row[key]), row
 
-    def test_a_language_may_tell_the_likely_causes(self):
+    def test_a_language_may_tell_the_likely_causes(self) -> None:
         own = {"hint_cause": {"F01": "k\u00f6rner kleben"}, "hint_next": {"F01": "klopfen"}}
         words = factories.replace(ENGLISH, sections={**ENGLISH.sections, **own})
         (hint,) = _list_hints(factories.make_content(), words)
@@ -350,7 +357,7 @@ class TestLanguage:
 
 
 class TestContent:
-    def test_no_run_or_unknown_paper_or_language_is_refused(self):
+    def test_no_run_or_unknown_paper_or_language_is_refused(self) -> None:
         with pytest.raises(InputError, match="sweep first"):
             factories.make_content(runs=())
         with pytest.raises(InputError, match="A4, Letter"):
@@ -358,7 +365,7 @@ class TestContent:
         with pytest.raises(InputError, match="language"):
             render_html(factories.make_content(language="../../en"))
 
-    def test_the_smallest_report(self):
+    def test_the_smallest_report(self) -> None:
         """One run, nothing else: still a report, and honest about what it lacks."""
         content = ReportContent(
             job=Job(job=1, label="x", type_name="Hillview 2", opened_utc="2031-01-01"),
@@ -376,7 +383,7 @@ class TestContent:
         ):
             assert part in text
 
-    def test_a_run_without_any_response(self):
+    def test_a_run_without_any_response(self) -> None:
         run = factories.make_run("transmit", "before")
         run = factories.replace(run, pooled=run.pooled.replace(response=None, distortion=None))
         text = Page(render_html(factories.make_content(runs=(run,)))).words()

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="misc,union-attr"
 """Reports as files: hostile text in them, pages of the PDF, tables and JSON beside them."""
 
 from __future__ import annotations
@@ -7,6 +8,8 @@ import io
 import json
 import re
 import sys
+from pathlib import Path
+from typing import Any
 
 import factories
 import numpy as np
@@ -44,12 +47,12 @@ HOSTILE = {
 
 
 @pytest.fixture(scope="module")
-def plain_figures():
+def plain_figures() -> Any:
     return draw_figures(factories.make_content())
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The files of the ordinary report, written once; tests only read them."""
     folder = tmp_path_factory.mktemp("report") / "new" / "folder"
     paths = write_report(factories.make_content(), folder)
@@ -59,7 +62,7 @@ def folder(tmp_path_factory):
 
 class TestHostileText:
     @pytest.mark.parametrize("kind", HOSTILE)
-    def test_it_is_shown_as_text_everywhere(self, kind, plain_figures):
+    def test_it_is_shown_as_text_everywhere(self, kind: Any, plain_figures: Any) -> None:
         """Every text a user can type is the hostile one at the same time."""
         text = HOSTILE[kind]
         content = make_hostile_content(text)
@@ -76,14 +79,14 @@ class TestHostileText:
         shown = text.encode("utf-8", "replace").decode("utf-8").replace("\x00", "\ufffd")
         assert " ".join(shown.split())[:200] in page.words().replace("\x00", "\ufffd")
 
-    def test_files_are_written_whatever_the_text(self, tmp_path):
+    def test_files_are_written_whatever_the_text(self, tmp_path: Path) -> None:
         for kind in ("path", "control", "emoji"):
             paths = write_report(make_hostile_content(HOSTILE[kind]), tmp_path / "out")
             assert all(path.parent == tmp_path / "out" for path in paths), kind
             json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
         assert sorted(path.name for path in tmp_path.iterdir()) == ["out"]
 
-    def test_a_table_program_is_given_no_formula(self, tmp_path):
+    def test_a_table_program_is_given_no_formula(self, tmp_path: Path) -> None:
         write_report(make_hostile_content("=1+1"), tmp_path)
         text = (tmp_path / "findings.csv").read_text(encoding="utf-8")
         rows = list(csv.reader(io.StringIO(text)))
@@ -124,7 +127,7 @@ def make_full_content(paper: str) -> ReportContent:
         "psophometric_dbfs", "compression_db",
     )  # fmt: skip
 
-    def findings(verdict, value):
+    def findings(verdict: Any, value: Any) -> Any:
         return tuple(
             factories.make_finding(
                 path, quantity, value, verdict, worst_hz=2500.0 if quantity == "response" else None
@@ -141,7 +144,7 @@ def make_full_content(paper: str) -> ReportContent:
     return factories.make_content(paper=paper, comparisons=(*comparisons, change))
 
 
-def load_weasyprint():
+def load_weasyprint() -> Any:
     """The library; what is missing may be the system's Pango, too."""
     return need_module("weasyprint", "PDF")
 
@@ -149,7 +152,7 @@ def load_weasyprint():
 class TestPdf:
     @pytest.mark.parametrize("paper", ["A4", "Letter"])
     @pytest.mark.parametrize("make", [factories.make_content, make_full_content])
-    def test_it_prints_to_two_pages(self, paper, make):
+    def test_it_prints_to_two_pages(self, paper: str, make: Any) -> None:
         """An ordinary job and one where everything was bad and is doubtful still."""
         weasyprint = load_weasyprint()
         html = render_html(make(paper=paper))
@@ -158,11 +161,13 @@ class TestPdf:
         width_mm = document.pages[0].width / 96 * 25.4
         assert width_mm == pytest.approx({"A4": 210.0, "Letter": 215.9}[paper], abs=0.1)
 
-    def test_it_is_a_pdf(self):
+    def test_it_is_a_pdf(self) -> None:
         load_weasyprint()
         assert render_pdf(factories.make_content()).startswith(b"%PDF")
 
-    def test_without_the_extra_one_line_says_what_to_install(self, monkeypatch):
+    def test_without_the_extra_one_line_says_what_to_install(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
         monkeypatch.setitem(sys.modules, "weasyprint", None)
         with pytest.raises(InputError, match=r"voicecheck\[pdf\]") as caught:
             render_pdf(factories.make_content())
@@ -170,14 +175,14 @@ class TestPdf:
 
 
 class TestFiles:
-    def test_everything_is_written_and_nothing_else(self, folder):
+    def test_everything_is_written_and_nothing_else(self, folder: Any) -> None:
         expected = {
             "report.html", "chart.png", "chart.svg", "chart_transmit.png", "chart_receive.png",
             "chart_sidetone.png", "job_sheet.png", "findings.csv", "response.csv", "report.json",
         }  # fmt: skip
         assert {path.name for path in folder.iterdir()} == expected
 
-    def test_findings_read_back_as_they_are(self, folder):
+    def test_findings_read_back_as_they_are(self, folder: Any) -> None:
         text = (folder / "findings.csv").read_text(encoding="utf-8")
         rows = list(csv.DictReader(io.StringIO(text)))
         wanted = [
@@ -195,7 +200,7 @@ class TestFiles:
             assert (float(row["value"]) if row["value"] else None) == finding.value
             assert (float(row["low"]) if row["low"] else None) == finding.low
 
-    def test_responses_read_back_and_withheld_is_empty(self, folder):
+    def test_responses_read_back_and_withheld_is_empty(self, folder: Any) -> None:
         runs = factories.make_job_runs()
         text = (folder / "response.csv").read_text(encoding="utf-8")
         rows = list(csv.DictReader(io.StringIO(text)))
@@ -206,7 +211,7 @@ class TestFiles:
         assert np.isnan(level).sum() == 4
         assert {row["unit"] for row in rows} == {"dB relative"}
 
-    def test_json_gives_the_records_back(self, folder):
+    def test_json_gives_the_records_back(self, folder: Any) -> None:
         content = factories.make_content()
         document = json.loads((folder / "report.json").read_text(encoding="utf-8"))
         assert document["schema"] == "voicecheck.report/1"
@@ -218,13 +223,13 @@ class TestFiles:
         for one, stored in zip(content.comparisons, document["comparisons"], strict=True):
             assert from_json(json.dumps(stored), Comparison) == one
 
-    def test_an_unwritable_place_changes_nothing(self, tmp_path):
+    def test_an_unwritable_place_changes_nothing(self, tmp_path: Path) -> None:
         (tmp_path / "taken").write_text("here", encoding="utf-8")
         with pytest.raises(InputError, match="cannot be written"):
             write_report(factories.make_content(), tmp_path / "taken")
         assert (tmp_path / "taken").read_text(encoding="utf-8") == "here"
 
-    def test_an_old_report_is_replaced_whole(self, tmp_path):
+    def test_an_old_report_is_replaced_whole(self, tmp_path: Path) -> None:
         (tmp_path / "report.html").write_text("old", encoding="utf-8")
         write_report(factories.make_content(), tmp_path)
         text = (tmp_path / "report.html").read_text(encoding="utf-8")
@@ -232,19 +237,21 @@ class TestFiles:
         assert not list(tmp_path.glob(".*"))
 
 
-def test_the_language_of_a_report_is_an_option(monkeypatch, tmp_path):
+def test_the_language_of_a_report_is_an_option(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     from typer.testing import CliRunner
 
-    from voicecheck.cli import app
+    from voicecheck.cli import make_app
 
     asked = {}
 
-    def report_job(book, job, folder, **options):
+    def report_job(book: Any, job: Any, folder: Any, **options: Any) -> Any:
         asked.update(options)
         return ()
 
     monkeypatch.setattr("voicecheck.workflow.reporting.report_job", report_job)
     words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
-    done = CliRunner().invoke(app, words)
+    done = CliRunner().invoke(make_app(), words)
     assert done.exit_code == 0, done.output
     assert asked["language"] == "nb"

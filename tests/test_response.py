@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,union-attr"
 """
 The response against plants of known answer.
 
@@ -7,6 +8,7 @@ The limits are those that the project promises; the measured figures are well be
 
 import dataclasses
 import warnings
+from typing import Any
 
 import numpy as np
 import pytest
@@ -33,14 +35,14 @@ DELAYED = {"latency_s": 0.1373, "drift_ppm": 100.0}
 
 
 @pytest.mark.parametrize("plant", [CARBON, RECEIVER], ids=["carbon", "receiver"])
-def test_clean_plants_within_3_thousandths_of_a_decibel(plant):
+def test_clean_plants_within_3_thousandths_of_a_decibel(plant: Any) -> None:
     error_db = response_error_db(measure(plant), plant)
     assert rms(error_db) < 0.003
     assert np.max(np.abs(error_db)) < 0.012
 
 
 @pytest.mark.parametrize("plant", [CARBON, RECEIVER], ids=["carbon", "receiver"])
-def test_drift_of_100_ppm_and_latency_do_no_harm(plant):
+def test_drift_of_100_ppm_and_latency_do_no_harm(plant: Any) -> None:
     plant = dataclasses.replace(plant, **DELAYED)
     measurement = measure(plant)
     assert rms(response_error_db(measurement, plant)) < 0.004
@@ -55,7 +57,7 @@ def test_drift_of_100_ppm_and_latency_do_no_harm(plant):
     ],
     ids=["weak", "frying"],
 )
-def test_noisy_plants_and_their_intervals(plant, limit_db):
+def test_noisy_plants_and_their_intervals(plant: Any, limit_db: float) -> None:
     """Over ten seeds: small error, and 92 to 98 of 100 points inside their own interval."""
     errors, inside = [], []
     for seed in range(1, 11):
@@ -67,7 +69,7 @@ def test_noisy_plants_and_their_intervals(plant, limit_db):
     assert 0.92 <= np.mean(inside) <= 0.98
 
 
-def test_a_wire_has_no_gain_no_phase_and_no_delay():
+def test_a_wire_has_no_gain_no_phase_and_no_delay() -> None:
     plant = KnownPlant(response=flat, noise_dbfs=-90.0, **DELAYED)
     measurement = measure(plant)
     response = measurement.response
@@ -77,7 +79,7 @@ def test_a_wire_has_no_gain_no_phase_and_no_delay():
     assert measurement.timing.latency_s == pytest.approx(0.1373 * (1 + 100e-6), abs=0.05 / 48000)
 
 
-def test_group_delay_is_the_plants_own():
+def test_group_delay_is_the_plants_own() -> None:
     """Closed form by differentiating the plant's phase, less its delay over the marks' band."""
     measurement = measure(KnownPlant(noise_dbfs=-90.0))
     frequency_hz = measurement.response.frequency_hz
@@ -91,13 +93,13 @@ def test_group_delay_is_the_plants_own():
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
-def test_other_rates(rate_hz):
+def test_other_rates(rate_hz: int) -> None:
     programme = default_programme(rate_hz)
     measurement = measure(CARBON, programme)
     assert rms(response_error_db(measurement, CARBON)) < 0.003
 
 
-def test_pyfar_finds_the_same_response():
+def test_pyfar_finds_the_same_response() -> None:
     """
     Source: pyfar, regularised spectrum inversion of the sweep, one window -30/+60 ms.
 
@@ -128,7 +130,7 @@ def test_pyfar_finds_the_same_response():
     assert np.max(np.abs(theirs_db - ours.level_db)) < 0.05
 
 
-def test_white_noise_variance_has_its_closed_form():
+def test_white_noise_variance_has_its_closed_form() -> None:
     """
     4 s D sigma^2 / (L A^2 fs), D = 9.625 cycles, and the scatter of 100 noise recordings.
 
@@ -154,7 +156,7 @@ def test_white_noise_variance_has_its_closed_form():
     assert np.allclose(found, stated, rtol=0.3)
 
 
-def test_points_in_the_noise_are_withheld_and_say_so():
+def test_points_in_the_noise_are_withheld_and_say_so() -> None:
     plant = KnownPlant(response=lambda f: 0.003 * carbon_like(f), noise_dbfs=-30.0)
     programme = make_programme(Recipe(n_sweeps=2))
     loud_mark = plant(programme.samples, 48000)
@@ -171,7 +173,7 @@ def test_points_in_the_noise_are_withheld_and_say_so():
 
 
 @pytest.mark.parametrize("gain", [0.5, 2.0])
-def test_a_gain_moves_every_point_alike(gain):
+def test_a_gain_moves_every_point_alike(gain: float) -> None:
     plant = KnownPlant(noise_dbfs=-80.0)
     louder = KnownPlant(response=lambda f: gain * carbon_like(f), noise_dbfs=-80.0)
     moved = measure(louder).response.level_db - measure(plant).response.level_db
@@ -180,7 +182,9 @@ def test_a_gain_moves_every_point_alike(gain):
 
 
 @pytest.mark.parametrize(("low_hz", "high_hz"), [(200, 500), (500, 2000), (2000, 3400)])
-def test_neighbours_share_noise_as_much_as_a_band_s_interval_says(low_hz, high_hz):
+def test_neighbours_share_noise_as_much_as_a_band_s_interval_says(
+    low_hz: int, high_hz: int
+) -> None:
     """
     White noise seen through the windows: variance of a band's mean over that of lone points.
 

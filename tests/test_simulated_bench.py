@@ -1,3 +1,4 @@
+# mypy: disable-error-code="union-attr"
 """
 The simulated bench as a whole, with plain FFT lines and closed forms, not with the analysis.
 
@@ -6,6 +7,7 @@ that the simulation lies where the trade's notes put it, not that a real set doe
 """
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,11 +30,11 @@ NOMINAL_STEP = 5
 
 
 @pytest.fixture(scope="module")
-def short():
+def short() -> Any:
     return make_programme(SHORT)
 
 
-def make_tone(frequency_hz, amplitude, rate_hz=48000, length_s=1.4):
+def make_tone(frequency_hz: Any, amplitude: Any, rate_hz: Any = 48000, length_s: Any = 1.4) -> Any:
     """Programme of one faded tone; its samples are all that the bench looks at."""
     time_s = np.arange(round(length_s * rate_hz)) / rate_hz
     edge = np.clip(np.minimum(time_s, length_s - time_s) / 0.1, 0.0, 1.0)
@@ -42,7 +44,7 @@ def make_tone(frequency_hz, amplitude, rate_hz=48000, length_s=1.4):
     return Programme(recipe=Recipe(rate_hz=rate_hz), blocks=(), samples=samples)
 
 
-def cut_block(bench, recording, start_s, end_s):
+def cut_block(bench: Any, recording: Any, start_s: Any, end_s: Any) -> Any:
     """Recorded samples of a stretch of the programme, in volts or pascals."""
     stretch = 1.0 + 1e-6 * bench.rate_ratio_ppm
     first, last = (
@@ -52,7 +54,7 @@ def cut_block(bench, recording, start_s, end_s):
     return recording.samples[first:last] * recording.calibration.input_per_unit
 
 
-def measure_lines(bench, recording, samples, frequencies_hz):
+def measure_lines(bench: Any, recording: Any, samples: Any, frequencies_hz: Any) -> Any:
     """Amplitudes at given programme frequencies, Hann window."""
     window = np.hanning(len(samples))
     stretch = 1.0 + 1e-6 * bench.rate_ratio_ppm
@@ -61,7 +63,9 @@ def measure_lines(bench, recording, samples, frequencies_hz):
     return np.array([abs(np.sum(weighted * np.exp(-1j * f * angle))) for f in frequencies_hz])
 
 
-def measure_step(bench, programme, path="transmit", seat=1, step=NOMINAL_STEP):
+def measure_step(
+    bench: Any, programme: Any, path: Any = "transmit", seat: Any = 1, step: Any = NOMINAL_STEP
+) -> Any:
     """Sensitivity in dB and harmonics 2 to 5 in dB at one level step."""
     recording = bench.play_and_record(programme, path=path, seat=seat)
     block = programme.blocks_of("steps")[0]
@@ -73,12 +77,12 @@ def measure_step(bench, programme, path="transmit", seat=1, step=NOMINAL_STEP):
     return 20 * np.log10(lines[0] / drive), 20 * np.log10(lines[1:] / lines[0])
 
 
-def cut_silence(bench, programme, recording):
+def cut_silence(bench: Any, programme: Any, recording: Any) -> Any:
     block = programme.blocks_of("silence")[0]
     return cut_block(bench, recording, block.start_s, block.end_s)
 
 
-def weigh_psophometric_dbm(samples_v, rate_hz):
+def weigh_psophometric_dbm(samples_v: Any, rate_hz: Any) -> Any:
     """Psophometric level over 600 ohm: ITU-T O.41 (1994) Table 1, PUB rows, log interpolation."""
     table_hz = [16.66, 50, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000, 1200, 1400]
     table_hz += [1600, 1800, 2000, 2500, 3000, 3500]
@@ -97,7 +101,7 @@ def weigh_psophometric_dbm(samples_v, rate_hz):
 # The recording ----------------------------------------------------------------------------------
 
 
-def test_same_request_gives_identical_samples(short):
+def test_same_request_gives_identical_samples(short: Any) -> None:
     first, again, other = (
         SimulatedBench("carbon+frying+hum", seed=3).play_and_record(short, seat=seat)
         for seat in (2, 2, 3)
@@ -106,7 +110,7 @@ def test_same_request_gives_identical_samples(short):
     assert not np.array_equal(first.samples, other.samples)
 
 
-def test_recording_says_how_it_was_taken(short):
+def test_recording_says_how_it_was_taken(short: Any) -> None:
     recording = SimulatedBench("carbon+packed", seed=4, feed_ma=30.0).play_and_record(
         short, path="sidetone", seat=2
     )
@@ -127,11 +131,11 @@ def test_recording_says_how_it_was_taken(short):
     ("path", "unit"),
     [("transmit", "dB V/Pa"), ("receive", "dB Pa/V"), ("sidetone", "dB Pa/Pa"), ("loop", "dB V/V")],
 )
-def test_calibration_units(path, unit):
+def test_calibration_units(path: str, unit: str) -> None:
     assert SimulatedBench("carbon").calibrate(path).unit == unit
 
 
-def test_mouth_is_calibrated_to_the_talk_level():
+def test_mouth_is_calibrated_to_the_talk_level() -> None:
     """-12 dBFS sine = -4.7 dBPa RMS at the mouth reference point (S53, PUB)."""
     calibration = SimulatedBench("carbon").calibrate("transmit")
     rms_pa = 10.0 ** (-12.0 / 20.0) * calibration.output_per_unit / math.sqrt(2.0)
@@ -139,7 +143,7 @@ def test_mouth_is_calibrated_to_the_talk_level():
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
-def test_loop_gives_the_programme_back_late_and_drifting(rate_hz):
+def test_loop_gives_the_programme_back_late_and_drifting(rate_hz: int) -> None:
     """Unit gain, the given latency and clock ratio, against the delayed sine in closed form."""
     tone = make_tone(1000.0, 0.25, rate_hz)
     bench = SimulatedBench("carbon", rate_ratio_ppm=83.0, latency_s=0.0414159, is_noisy=False)
@@ -156,7 +160,7 @@ def test_loop_gives_the_programme_back_late_and_drifting(rate_hz):
     assert np.max(np.abs(got - expected - turned)) < 2e-5
 
 
-def test_recording_starts_with_noise_and_runs_on(short):
+def test_recording_starts_with_noise_and_runs_on(short: Any) -> None:
     bench = SimulatedBench("carbon", seed=9)
     recording = bench.play_and_record(short)
     assert 0.020 <= bench.latency_s <= 0.150
@@ -167,7 +171,7 @@ def test_recording_starts_with_noise_and_runs_on(short):
     assert np.std(recording.samples[-4800:]) > 1e-6
 
 
-def test_recorder_noise_floor():
+def test_recorder_noise_floor() -> None:
     """-95 dBFS re a full-scale sine on a silent loop."""
     quiet = Programme(recipe=Recipe(), blocks=(), samples=np.zeros(48000))
     samples = SimulatedBench("carbon").play_and_record(quiet, path="loop").samples
@@ -177,7 +181,7 @@ def test_recorder_noise_floor():
 # Aliasing ---------------------------------------------------------------------------------------
 
 
-def find_strangers_db(bench, path, amplitude):
+def find_strangers_db(bench: Any, path: Any, amplitude: Any) -> Any:
     """Largest line of a 3.4 kHz tone that is no harmonic, dB re the fundamental."""
     recording = bench.play_and_record(make_tone(3400.0, amplitude), path=path)
     samples = recording.samples[19200 : 19200 + 48000]
@@ -191,7 +195,7 @@ def find_strangers_db(bench, path, amplitude):
 
 @pytest.mark.parametrize("kind", ["carbon", "electret", "moving-coil"])
 @pytest.mark.parametrize("path", ["transmit", "receive", "sidetone"])
-def test_own_aliasing_stays_below_90_db(kind, path):
+def test_own_aliasing_stays_below_90_db(kind: str, path: str) -> None:
     """Full-scale 3.4 kHz: aliases of an oversampled curve fall between the harmonics."""
     bench = SimulatedBench(kind, rate_ratio_ppm=0.0, latency_s=0.05, is_noisy=False)
     assert find_strangers_db(bench, path, 0.98) < -90.0
@@ -207,12 +211,12 @@ def test_own_aliasing_stays_below_90_db(kind, path):
         ("carbon+leaky-limiter", "receive"),
     ],
 )
-def test_own_aliasing_of_hard_limiting_faults_stays_below_90_db(handset, path):
+def test_own_aliasing_of_hard_limiting_faults_stays_below_90_db(handset: str, path: str) -> None:
     bench = SimulatedBench(handset, rate_ratio_ppm=0.0, latency_s=0.05, is_noisy=False)
     assert find_strangers_db(bench, path, 0.98) < -90.0
 
 
-def test_without_oversampling_the_aliases_would_show():
+def test_without_oversampling_the_aliases_would_show() -> None:
     """The check above can fail: the same fault computed at the plain rate does not pass it."""
     bench = SimulatedBench(
         "carbon", rate_ratio_ppm=0.0, latency_s=0.05, is_noisy=False, oversampling=1
@@ -224,7 +228,7 @@ def test_without_oversampling_the_aliases_would_show():
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
-def test_healthy_carbon_set_lies_where_the_trade_puts_it(short, seed):
+def test_healthy_carbon_set_lies_where_the_trade_puts_it(short: Any, seed: int) -> None:
     """Send -13 to -8 dB V/Pa; H2 from -28 to -16 dB leading H3; THD 3 to 8 % nominally."""
     level_db, harmonics_db = measure_step(SimulatedBench("carbon", seed=seed), short)
     assert -14.0 < level_db < -7.0
@@ -236,7 +240,7 @@ def test_healthy_carbon_set_lies_where_the_trade_puts_it(short, seed):
 
 
 @pytest.mark.parametrize("kind", ["electret", "moving-coil"])
-def test_replacement_element_is_near_carbon_and_cleaner(short, kind):
+def test_replacement_element_is_near_carbon_and_cleaner(short: Any, kind: str) -> None:
     """Rows electret,send_gain_vs_good_carbon -3..4 dB and thd_at_89dBSPL 0.3..3 % (MEM)."""
     carbon_db, _ = measure_step(SimulatedBench("carbon", seed=2), short)
     level_db, harmonics_db = measure_step(SimulatedBench(kind, seed=2), short)
@@ -248,7 +252,9 @@ def test_replacement_element_is_near_carbon_and_cleaner(short, kind):
 @pytest.mark.parametrize(
     ("kind", "low_dbm", "high_dbm"), [("carbon", -75, -60), ("electret", -85, -70)]
 )
-def test_idle_noise_lies_in_the_trades_range(short, kind, low_dbm, high_dbm):
+def test_idle_noise_lies_in_the_trades_range(
+    short: Any, kind: str, low_dbm: int, high_dbm: int
+) -> None:
     """Rows carbon,idle_noise_on_line and electret,idle_noise_on_line (MEM)."""
     levels = []
     for seed in (1, 2, 3):
@@ -262,7 +268,7 @@ def test_idle_noise_lies_in_the_trades_range(short, kind, low_dbm, high_dbm):
 
 @pytest.mark.parametrize("kind", ["carbon", "electret", "moving-coil"])
 @pytest.mark.parametrize("path", ["transmit", "receive", "sidetone"])
-def test_healthy_recording_leaves_headroom_and_is_not_lost(kind, path):
+def test_healthy_recording_leaves_headroom_and_is_not_lost(kind: str, path: str) -> None:
     """6 dB below full scale at the +6 dB step and in the sweep, and above 0.05."""
     programme = make_programme(Recipe(n_sweeps=1, sweep_s=1.0))
     for seed in (1, 2):
@@ -272,7 +278,7 @@ def test_healthy_recording_leaves_headroom_and_is_not_lost(kind, path):
         assert 0.05 < peak < 0.5
 
 
-def test_receive_level_in_the_coupler(short):
+def test_receive_level_in_the_coupler(short: Any) -> None:
     """-12 dBFS is -26 dBm at the line and 80 to 95 dB SPL in the coupler."""
     bench = SimulatedBench("carbon", seed=1)
     level_db, _ = measure_step(bench, short, "receive")
@@ -284,7 +290,7 @@ def test_receive_level_in_the_coupler(short):
 # Spread -----------------------------------------------------------------------------------------
 
 
-def test_seats_and_sets_differ_as_much_as_the_trade_says():
+def test_seats_and_sets_differ_as_much_as_the_trade_says() -> None:
     """
     Rows carbon,repeat_sd_after_conditioning 0.3..1.5 dB, element_to_element_sd 1..3 dB (MEM).
 
@@ -312,7 +318,7 @@ def test_seats_and_sets_differ_as_much_as_the_trade_says():
 # Faults -----------------------------------------------------------------------------------------
 
 
-def test_packed_carbon_is_weak_and_low_in_resistance(short):
+def test_packed_carbon_is_weak_and_low_in_resistance(short: Any) -> None:
     """Rows carbon,packed_level_loss -25..-6 dB and packed_resistance_factor 0.2..0.8 (MEM)."""
     for seed in (1, 2, 3):
         sound, packed = (SimulatedBench(h, seed=seed) for h in ("carbon", "carbon+packed"))
@@ -322,7 +328,7 @@ def test_packed_carbon_is_weak_and_low_in_resistance(short):
         assert 0.2 <= factor <= 0.8
 
 
-def test_aged_carbon_hisses_and_is_high_in_resistance(short):
+def test_aged_carbon_hisses_and_is_high_in_resistance(short: Any) -> None:
     """Row carbon,aged_resistance_factor 1.3..5 (MEM); fault row F04: noise up by 6 dB, smooth."""
     sound, aged = (SimulatedBench(h, seed=2) for h in ("carbon", "carbon+aged"))
     silences = [cut_silence(b, short, b.play_and_record(short)) for b in (sound, aged)]
@@ -333,7 +339,7 @@ def test_aged_carbon_hisses_and_is_high_in_resistance(short):
     assert kurtosis < 4.0
 
 
-def test_frying_is_bursty_and_grows_with_the_current(short):
+def test_frying_is_bursty_and_grows_with_the_current(short: Any) -> None:
     """Fault row F03: noise up by 8 dB or more, with bursts (PUB), worse with more current."""
     silences = {
         feed_ma: cut_silence(bench, short, bench.play_and_record(short))
@@ -349,7 +355,7 @@ def test_frying_is_bursty_and_grows_with_the_current(short):
     assert kurtosis > 6.0
 
 
-def test_weak_magnet_is_6_db_quiet_with_6_db_more_h2(short):
+def test_weak_magnet_is_6_db_quiet_with_6_db_more_h2(short: Any) -> None:
     """Fault row F13 (CALC): level and H2 ratio move by 20 log of the magnet's loss."""
     sound, weak = (SimulatedBench(h, seed=3) for h in ("carbon", "carbon+weak-magnet"))
     magnet_db = 20 * math.log10(weak.model.receiver.magnet / sound.model.receiver.magnet)
@@ -360,7 +366,7 @@ def test_weak_magnet_is_6_db_quiet_with_6_db_more_h2(short):
 
 
 @pytest.mark.parametrize(("fault", "mains_hz"), [("hum-50", 50.0), ("hum-60", 60.0)])
-def test_hum_stands_at_the_mains_and_its_harmonics(short, fault, mains_hz):
+def test_hum_stands_at_the_mains_and_its_harmonics(short: Any, fault: str, mains_hz: float) -> None:
     bench = SimulatedBench(f"carbon+{fault}", seed=1)
     samples = cut_silence(bench, short, bench.play_and_record(short))
     frequency_hz = np.fft.rfftfreq(16 * len(samples), 1.0 / 48000)
@@ -374,7 +380,7 @@ def test_hum_stands_at_the_mains_and_its_harmonics(short, fault, mains_hz):
         assert 20 * math.log10(line / floor) > 10.0
 
 
-def test_hum_without_a_number_is_that_of_the_place():
+def test_hum_without_a_number_is_that_of_the_place() -> None:
     assert SimulatedBench("carbon+hum", mains_hz=60.0).model.disturbances.mains_hz == 60.0
     assert SimulatedBench("carbon+hum-50", mains_hz=60.0).model.disturbances.mains_hz == 50.0
 
@@ -382,7 +388,7 @@ def test_hum_without_a_number_is_that_of_the_place():
 # Names ------------------------------------------------------------------------------------------
 
 
-def test_every_fault_is_listed_with_its_text_and_cause():
+def test_every_fault_is_listed_with_its_text_and_cause() -> None:
     assert set(list_faults()) == set(CHANGES)
     assert all(list_faults().values())
     assert set(list_handsets()) == {"carbon", "electret", "moving-coil"}
@@ -402,12 +408,12 @@ def test_every_fault_is_listed_with_its_text_and_cause():
         ("carbon+radio-buzz", "needs a transmitter of kind electret or moving-coil"),
     ],
 )
-def test_unknown_handset_is_refused_with_what_is_known(text, said):
+def test_unknown_handset_is_refused_with_what_is_known(text: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         check_handset(text)
 
 
-def test_numbers_out_of_range_are_refused(short):
+def test_numbers_out_of_range_are_refused(short: Any) -> None:
     with pytest.raises(InputError, match=r"feed_ma: need 1 to 120 mA, got 0\.04 mA"):
         SimulatedBench("carbon", feed_ma=0.04)
     with pytest.raises(InputError, match="path: need one of transmit"):

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,16 +29,16 @@ from voicecheck.errors import InputError
 N_PERIOD = 4096
 
 
-def harmonic_amplitudes(samples):
+def harmonic_amplitudes(samples: Any) -> Any:
     """Amplitudes of the harmonics 0, 1, 2, ... of one period."""
     return 2.0 * np.abs(np.fft.rfft(samples)) / len(samples)
 
 
-def one_period(amplitude=1.0):
+def one_period(amplitude: Any = 1.0) -> Any:
     return amplitude * np.sin(2.0 * np.pi * np.arange(N_PERIOD) / N_PERIOD)
 
 
-def decibels(ratio):
+def decibels(ratio: Any) -> Any:
     return 20.0 * np.log10(np.abs(ratio))
 
 
@@ -45,7 +46,7 @@ def decibels(ratio):
 
 
 @pytest.mark.parametrize("index", [0.02, 0.08, 0.15, 0.3])
-def test_resistance_law_gives_h2_half_and_h3_quarter_square(index):
+def test_resistance_law_gives_h2_half_and_h3_quarter_square(index: float) -> None:
     """
     Current ~ 1 / (1 - a sin): H2 = a/2, H3 = a^2/4 for small a (row carbon,H2_at_89dBSPL, CALC).
 
@@ -64,7 +65,7 @@ def test_resistance_law_gives_h2_half_and_h3_quarter_square(index):
     assert level[1] == pytest.approx(0.04 * 2.0 * exact / math.sqrt(1.0 - index**2), rel=1e-6)
 
 
-def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
+def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time() -> None:
     """
     Feed, choke, modulated resistance, load behind a capacitor: integrated as a circuit.
 
@@ -76,7 +77,7 @@ def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
     feed, seen_ohm, depth = make_feed(0.04, 100.0), 100.0, 0.5
     omega = 2.0 * math.pi * 1000.0
 
-    def slope(time_s, state):
+    def slope(time_s: Any, state: Any) -> Any:
         choke_a, capacitor_v = state
         element_ohm = 100.0 * (1.0 - depth * math.sin(omega * time_s))
         # The node: choke current splits between element and load.
@@ -98,12 +99,12 @@ def test_ideal_choke_and_capacitor_agree_with_the_circuit_integrated_in_time():
     assert np.max(np.abs(circuit[1:5] / closed[1:5] - 1.0)) < 1e-3
 
 
-def test_compression_and_threshold_lie_in_the_trades_ranges():
+def test_compression_and_threshold_lie_in_the_trades_ranges() -> None:
     """Rows carbon,high_level_compression_plus10dB and low_level_sensitivity_loss_70dBSPL (MEM)."""
     element = CarbonElement()
     nominal_pa = math.sqrt(2.0) * 10.0 ** (-4.7 / 20.0)
 
-    def level_db(pressure_pa):
+    def level_db(pressure_pa: Any) -> Any:
         grid = make_grid(48000, 48000)
         k = round(1000.0 * grid.n_samples / 48000)
         wave = pressure_pa * np.sin(2.0 * np.pi * k * np.arange(grid.n_samples) / grid.n_samples)
@@ -120,7 +121,7 @@ def test_compression_and_threshold_lie_in_the_trades_ranges():
     assert low < threshold_db < high
 
 
-def test_excess_noise_follows_its_law():
+def test_excess_noise_follows_its_law() -> None:
     """V^2 ~ Vdc^1.85 R^1.25 / f: the slope is 10 dB per decade (row excess_noise_slope, MEM)."""
     element = CarbonElement(current_exponent=0.0)
     frequency_hz = np.array([300.0, 3000.0])
@@ -133,7 +134,7 @@ def test_excess_noise_follows_its_law():
     assert high[0] / density[0] == pytest.approx(2.0 ** (1.85 + 1.25))
 
 
-def test_current_gain_slope_lies_in_the_trades_range():
+def test_current_gain_slope_lies_in_the_trades_range() -> None:
     """Row carbon,loop_current_gain_slope: 0.2 to 0.5 dB/mA near 25 mA (PROP)."""
     element = CarbonElement()
     small = one_period(0.01)
@@ -146,7 +147,7 @@ def test_current_gain_slope_lies_in_the_trades_range():
     assert low <= slope_db_per_ma <= high
 
 
-def test_tilting_raises_resistance_by_the_published_ratio():
+def test_tilting_raises_resistance_by_the_published_ratio() -> None:
     """1.3 to 1 over all positions for a good element (S24, PUB); an electret does not care."""
     carbon = CarbonElement()
     tilted = tilt_element(carbon, 90.0)
@@ -155,7 +156,7 @@ def test_tilting_raises_resistance_by_the_published_ratio():
     assert tilt_element(electret, 90.0) is electret
 
 
-def test_feed_gives_the_current_it_was_set_to_and_obeys_ohm():
+def test_feed_gives_the_current_it_was_set_to_and_obeys_ohm() -> None:
     element = CarbonElement()
     feed = make_feed(0.04, element.compute_ohm(0.04) + 90.0)
     assert find_working_point(element, feed, 90.0) == pytest.approx(0.04, rel=1e-9)
@@ -169,14 +170,14 @@ def test_feed_gives_the_current_it_was_set_to_and_obeys_ohm():
 # Amplified elements -----------------------------------------------------------------------------
 
 
-def test_amplified_element_goes_quiet_below_its_least_current():
+def test_amplified_element_goes_quiet_below_its_least_current() -> None:
     """The cliff of fault row F39: 10 dB or more between 25 and 10 mA; carbon falls gently."""
     electret = AmplifiedElement(
         diaphragm=DIAPHRAGMS["electret_replacement"], nominal=DIAPHRAGMS["electret_replacement"]
     )
     wave = one_period(0.5)
 
-    def fall_db(element):
+    def fall_db(element: Any) -> Any:
         high = harmonic_amplitudes(element.compute_current(wave, 0.025, 100.0))[1]
         low = harmonic_amplitudes(element.compute_current(wave, 0.010, 100.0))[1]
         return decibels(high / low)
@@ -188,7 +189,7 @@ def test_amplified_element_goes_quiet_below_its_least_current():
 # Receiver and coupler ---------------------------------------------------------------------------
 
 
-def test_half_the_magnet_is_6_db_less_and_6_db_more_h2():
+def test_half_the_magnet_is_6_db_less_and_6_db_more_h2() -> None:
     """Pull ~ (B0 + b)^2 (row receiver,demag_rule, CALC): 20 log 2 = 6.02 dB both ways."""
     sound = Receiver(limit_v=math.inf)
     weak = dataclasses.replace(sound, magnet=0.5)
@@ -200,14 +201,14 @@ def test_half_the_magnet_is_6_db_less_and_6_db_more_h2():
     assert np.all(weaker[3:20] < 1e-12)
 
 
-def test_healthy_h2_is_the_tables_at_minus_20_dbm():
+def test_healthy_h2_is_the_tables_at_minus_20_dbm() -> None:
     """Row receiver,H2_healthy_at_-20dBm: -45 dB typical (MEM); 0 dBm is 0.7746 V."""
     wave = one_period(math.sqrt(2.0) * 0.07746)
     level = harmonic_amplitudes(Receiver(limit_v=math.inf).pull(wave))
     assert decibels(level[2] / level[1]) == pytest.approx(-45.0, abs=0.05)
 
 
-def test_a_tenth_more_coupler_is_0_8_db_less():
+def test_a_tenth_more_coupler_is_0_8_db_less() -> None:
     """The air in the coupler is a spring: 20 log 1.1 = 0.83 dB (CALC)."""
     frequency_hz = np.array([1000.0])
     small, large = (
@@ -217,7 +218,7 @@ def test_a_tenth_more_coupler_is_0_8_db_less():
 
 
 @pytest.mark.parametrize("leak_hz", [200, 400])
-def test_leak_is_the_tables_first_order_corner(leak_hz):
+def test_leak_is_the_tables_first_order_corner(leak_hz: int) -> None:
     """Rows leak_6cc_resistive_fc200 and fc400 (CALC), rounded to 0.01 dB."""
     frequency_hz, level_db = load_curve(f"leak_6cc_resistive_fc{leak_hz}")
     assert len(frequency_hz) > 10
@@ -225,7 +226,7 @@ def test_leak_is_the_tables_first_order_corner(leak_hz):
     assert np.max(np.abs(computed - level_db)) < 0.0051
 
 
-def test_two_millimetres_at_the_mouth_are_0_7_db():
+def test_two_millimetres_at_the_mouth_are_0_7_db() -> None:
     """Fault row F29: 2 mm at 25 mm = 0.7 dB (CALC)."""
     assert decibels(compute_distance_ratio(27.0)) == pytest.approx(-0.67, abs=0.01)
 
@@ -242,7 +243,7 @@ def test_two_millimetres_at_the_mouth_are_0_7_db():
         ("recv_bipolar_early", 1.8),
     ],
 )
-def test_diaphragm_has_the_tables_shape(curve_id, within_db):
+def test_diaphragm_has_the_tables_shape(curve_id: str, within_db: float) -> None:
     """Rows of simulated_curves.csv; their own uncertainty is 2 to 5 dB (MEM, PROP)."""
     frequency_hz, level_db = load_curve(curve_id)
     shape = DIAPHRAGMS[curve_id]
@@ -254,7 +255,7 @@ def test_diaphragm_has_the_tables_shape(curve_id, within_db):
 # Line -------------------------------------------------------------------------------------------
 
 
-def test_cable_loss_is_the_tables():
+def test_cable_loss_is_the_tables() -> None:
     """
     Attenuation of an unloaded pair from R, L and C, recomputed without complex numbers.
 
@@ -275,7 +276,7 @@ def test_cable_loss_is_the_tables():
         assert constant[0].real == pytest.approx(neper, rel=1e-9)
 
 
-def test_cable_insertion_agrees_with_a_ladder_of_short_pieces():
+def test_cable_insertion_agrees_with_a_ladder_of_short_pieces() -> None:
     """The hyperbolic form against 2000 lumped sections multiplied as chain matrices."""
     cable, frequency_hz, n_sections = Cable(length_km=4.0), 1000.0, 2000
     omega = 2.0 * math.pi * frequency_hz
@@ -294,7 +295,7 @@ def test_cable_insertion_agrees_with_a_ladder_of_short_pieces():
     )
 
 
-def test_sidetone_null_lies_in_the_trades_range_and_vanishes_in_balance():
+def test_sidetone_null_lies_in_the_trades_range_and_vanishes_in_balance() -> None:
     """Row network,sidetone_null_depth: 6 to 20 dB (MEM); a matched balance passes nothing."""
     frequency_hz = np.array([300.0, 1000.0, 3000.0])
     line_ohm = np.full(3, 600.0 + 0j)
@@ -305,7 +306,7 @@ def test_sidetone_null_lies_in_the_trades_range_and_vanishes_in_balance():
     assert np.max(np.abs(matched.couple_sidetone(frequency_hz, line_ohm))) < 1e-12
 
 
-def test_every_figure_of_the_simulation_has_a_provenance_and_a_source_that_is_listed():
+def test_every_figure_of_the_simulation_has_a_provenance_and_a_source_that_is_listed() -> None:
     known = {row["code"] for row in load_rows("sources.csv")}
     for name in ("simulated_parameters", "simulated_curves", "simulated_faults", "line_loss"):
         rows = load_rows(f"{name}.csv")
@@ -318,7 +319,7 @@ def test_every_figure_of_the_simulation_has_a_provenance_and_a_source_that_is_li
 # Sampling and draws -----------------------------------------------------------------------------
 
 
-def test_reading_on_another_clock_has_no_interpolation_error():
+def test_reading_on_another_clock_has_no_interpolation_error() -> None:
     """Sines of known phase, read 57 ppm fast from a fractional instant (closed form)."""
     grid = make_grid(60000, 48000)
     bins = np.array([13, 4000, 21000, 29900])
@@ -333,7 +334,7 @@ def test_reading_on_another_clock_has_no_interpolation_error():
     assert np.max(np.abs(read - expected)) < 1e-8
 
 
-def test_oversampled_square_is_exact_and_what_does_not_fit_is_cut():
+def test_oversampled_square_is_exact_and_what_does_not_fit_is_cut() -> None:
     """sin^2 = (1 - cos 2x) / 2; above half the band the double frequency is cut, not folded."""
     grid = make_grid(4800, 48000)
     time = np.arange(grid.n_samples)
@@ -345,7 +346,7 @@ def test_oversampled_square_is_exact_and_what_does_not_fit_is_cut():
     assert np.max(np.abs(squared - 0.5)) < 1e-11
 
 
-def test_named_draws_do_not_disturb_each_other():
+def test_named_draws_do_not_disturb_each_other() -> None:
     """Another element, or a fault, leaves receiver and network as drawn."""
     carbon, electret = draw_model("carbon", 5), draw_model("electret", 5)
     assert carbon.receiver == electret.receiver
@@ -356,6 +357,6 @@ def test_named_draws_do_not_disturb_each_other():
 
 
 @pytest.mark.parametrize("seed", [-1, 1.5, "one", True])
-def test_seed_that_is_no_seed_is_refused(seed):
+def test_seed_that_is_no_seed_is_refused(seed: Any) -> None:
     with pytest.raises(InputError, match="seed: need a whole number"):
         make_generator(seed, "jig")

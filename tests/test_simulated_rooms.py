@@ -1,6 +1,8 @@
+# mypy: disable-error-code="union-attr"
 """The bench from day to day, and the room about it: measured on the recorded sound."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ RATE_HZ = 48000
 LATENCY_S = 0.05
 
 
-def make_sound(length_s=1.0, level=0.1):
+def make_sound(length_s: Any = 1.0, level: Any = 0.1) -> Any:
     """Band noise, faded at both ends; a broad band shows a reflection's comb."""
     random = np.random.default_rng(20)
     count = round(length_s * RATE_HZ)
@@ -25,31 +27,33 @@ def make_sound(length_s=1.0, level=0.1):
     return Programme(samples=level * samples / np.std(samples), recipe=Recipe(), blocks=())
 
 
-def play(handset, programme, *, seed=1, path="transmit", **options):
+def play(
+    handset: Any, programme: Any, *, seed: Any = 1, path: Any = "transmit", **options: Any
+) -> Any:
     """Volts or pascals of a take."""
     bench = SimulatedBench(handset, seed=seed, rate_ratio_ppm=0.0, latency_s=LATENCY_S, **options)
     recording = bench.play_and_record(programme, path=path)
     return recording.samples * recording.calibration.input_per_unit
 
 
-def level_db(samples):
+def level_db(samples: Any) -> Any:
     return 20.0 * math.log10(np.std(samples))
 
 
 # Days ---------------------------------------------------------------------------------------------
 
 
-def test_no_day_is_the_calibrated_bench():
+def test_no_day_is_the_calibrated_bench() -> None:
     sound = make_sound(0.3)
     assert np.array_equal(play("carbon", sound), play("carbon", sound, day=0))
 
 
 @pytest.mark.parametrize("path", ["transmit", "receive"])
-def test_day_moves_every_set_alike(path):
+def test_day_moves_every_set_alike(path: str) -> None:
     """Two electronic sets, without noise: the same day moves both by the same decibels."""
     sound = make_sound(0.3, 0.05)
 
-    def moved_db(seed, day):
+    def moved_db(seed: Any, day: Any) -> Any:
         was, now = (
             play("electret", sound, seed=seed, path=path, is_noisy=False, day=d) for d in (0, day)
         )
@@ -62,7 +66,7 @@ def test_day_moves_every_set_alike(path):
     assert abs(days[0][0] - days[1][0]) > 0.01
 
 
-def test_days_spread_as_their_row_says():
+def test_days_spread_as_their_row_says() -> None:
     """From the models of 60 days: level of mouth and ear, and the seal's corner."""
     jigs = [SimulatedBench("electret", day=day).seat(1).jig for day in range(1, 61)]
     row = load_range("bench", "day_level_sd")
@@ -76,7 +80,7 @@ def test_days_spread_as_their_row_says():
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_reflection_arrives_late_at_its_level(seed):
+def test_reflection_arrives_late_at_its_level(seed: int) -> None:
     """The ratio of two takes is 1 + g exp(-j w t): its transform has one late peak."""
     sound = make_sound()
     dry, wet = (
@@ -98,7 +102,7 @@ def test_reflection_arrives_late_at_its_level(seed):
     assert np.max(heard[away]) < 0.4 * heard[peak]
 
 
-def hear_silence(handset, path="transmit"):
+def hear_silence(handset: Any, path: Any = "transmit") -> Any:
     """Idle sound of 4 s: level in dB, and the spread of its 0.1 s frames in dB."""
     silence = Programme(samples=np.zeros(4 * RATE_HZ), recipe=Recipe(), blocks=())
     samples = play(handset, silence, path=path)
@@ -111,7 +115,7 @@ def hear_silence(handset, path="transmit"):
 
 
 @pytest.mark.parametrize("path", ["transmit", "receive", "sidetone"])
-def test_room_is_heard_steady_or_babbling(path):
+def test_room_is_heard_steady_or_babbling(path: str) -> None:
     quiet_db, _ = hear_silence("electret", path)
     steady_db, steady_spread_db = hear_silence("electret+noisy-room", path)
     babble_db, babble_spread_db = hear_silence("electret+babble", path)

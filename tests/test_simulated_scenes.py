@@ -1,3 +1,4 @@
+# mypy: disable-error-code="operator"
 """
 The generators of dial, bell, cord, voice and tones: what they state is what the samples hold.
 
@@ -6,6 +7,7 @@ Measured with demodulation, counting and FFT lines, on clean scenes, not with th
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -36,7 +38,7 @@ from voicecheck.errors import InputError
 CLEAN = DialSettings(ringing=0.0, bounce_ms=0.0, leak_db=-80.0, snr_db=90.0)
 
 
-def follow_tone(scene, tone_hz, span_s=2e-3):
+def follow_tone(scene: Any, tone_hz: Any, span_s: Any = 2e-3) -> Any:
     """Envelope of a tone: demodulated and averaged over whole periods, RMS of a sine 1.0."""
     rate_hz = scene.rate_hz
     turned = scene.samples * np.exp(-2j * np.pi * tone_hz * np.arange(len(scene.samples)) / rate_hz)
@@ -46,7 +48,7 @@ def follow_tone(scene, tone_hz, span_s=2e-3):
     return envelope, 0.5 * (count - 1) / rate_hz
 
 
-def find_line_hz(samples, rate_hz, near_hz, width_hz):
+def find_line_hz(samples: Any, rate_hz: Any, near_hz: Any, width_hz: Any) -> Any:
     """Frequency of the strongest line near a frequency, parabola through the log spectrum."""
     n_fft = 8 * len(samples)
     level = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), n_fft))
@@ -60,7 +62,7 @@ def find_line_hz(samples, rate_hz, near_hz, width_hz):
 # Dial -------------------------------------------------------------------------------------------
 
 
-def test_breaks_lie_where_the_truth_says():
+def test_breaks_lie_where_the_truth_says() -> None:
     """Half-level crossings of the 1 kHz envelope, averaged over one period of the tone."""
     scene = make_dial_scene("290", CLEAN, seed=4)
     envelope, delay_s = follow_tone(scene, 1000.0, span_s=1e-3)
@@ -74,7 +76,7 @@ def test_breaks_lie_where_the_truth_says():
     assert np.max(np.abs(edges_s - expected)) < 0.25e-3
 
 
-def test_stated_speed_and_break_follow_from_the_pulses():
+def test_stated_speed_and_break_follow_from_the_pulses() -> None:
     settings = replace(CLEAN, jitter_percent=0.0, pulses_per_s=9.6, break_percent=64.0)
     digit = make_dial_scene("8", settings).truth.digits[0]
     assert digit.pulses_per_s == pytest.approx(9.6)
@@ -86,7 +88,7 @@ def test_stated_speed_and_break_follow_from_the_pulses():
     assert single.break_percent is None
 
 
-def test_drift_is_that_from_the_first_to_the_last_of_ten():
+def test_drift_is_that_from_the_first_to_the_last_of_ten() -> None:
     settings = replace(CLEAN, jitter_percent=0.0, drift_pps=-1.5)
     digit = make_dial_scene("0", settings).truth.digits[0]
     speed = 1.0 / np.diff(digit.break_start_s)
@@ -95,7 +97,7 @@ def test_drift_is_that_from_the_first_to_the_last_of_ten():
     assert speed[-1] == pytest.approx(10.75 - 1.5 * 8 / 9)
 
 
-def test_pauses_and_odd_pulses():
+def test_pauses_and_odd_pulses() -> None:
     settings = replace(CLEAN, jitter_percent=0.0, last_break_ratio=0.5, is_missing=True)
     first, second = make_dial_scene("72", settings, seed=2).truth.digits
     assert first.pause_before_s is None
@@ -105,7 +107,7 @@ def test_pauses_and_odd_pulses():
     assert second.n_pulses == 2
 
 
-def test_bounce_closes_again_and_again_for_as_long_as_stated():
+def test_bounce_closes_again_and_again_for_as_long_as_stated() -> None:
     settings = replace(CLEAN, bounce_ms=7.0)
     clean = make_dial_scene("3", replace(settings, bounce_ms=0.0), seed=1)
     scene = make_dial_scene("3", settings, seed=1)
@@ -115,7 +117,7 @@ def test_bounce_closes_again_and_again_for_as_long_as_stated():
         assert at_s - end_s == pytest.approx(7.0e-3, abs=0.5e-3)
 
 
-def test_spark_rings_at_every_opening_and_clicks_are_all_there_is_without_a_tone():
+def test_spark_rings_at_every_opening_and_clicks_are_all_there_is_without_a_tone() -> None:
     scene = make_dial("clicks", "4", seed=1)
     quiet = np.std(scene.samples[: scene.rate_hz // 2])
     for start_s in scene.truth.digits[0].break_start_s:
@@ -126,7 +128,7 @@ def test_spark_rings_at_every_opening_and_clicks_are_all_there_is_without_a_tone
 
 
 @pytest.mark.parametrize("word", DIALS)
-def test_every_dial_word_can_be_had(word):
+def test_every_dial_word_can_be_had(word: Any) -> None:
     scene = make_dial(word, "07", seed=5)
     settings = scene.truth.settings
     assert np.max(np.abs(scene.samples)) < 1.0
@@ -138,7 +140,7 @@ def test_every_dial_word_can_be_had(word):
         assert settings.break_percent > 70.0
 
 
-def test_dial_counts_by_convention_and_refuses_what_is_no_digit():
+def test_dial_counts_by_convention_and_refuses_what_is_no_digit() -> None:
     """Digits of Sweden and New Zealand: the dial table (PUB-2ND)."""
     assert [count_pulses(d, "n plus 1") for d in "09"] == [1, 10]
     assert [count_pulses(d, "10 minus n") for d in "09"] == [10, 1]
@@ -150,7 +152,7 @@ def test_dial_counts_by_convention_and_refuses_what_is_no_digit():
         make_dial("rusty")
 
 
-def test_dial_repeats_for_a_seed_and_differs_for_another():
+def test_dial_repeats_for_a_seed_and_differs_for_another() -> None:
     first, again, other = (make_dial("noisy", "61", seed=s) for s in (3, 3, 4))
     assert np.array_equal(first.samples, again.samples)
     assert len(first.samples) != len(other.samples) or not np.array_equal(
@@ -158,7 +160,7 @@ def test_dial_repeats_for_a_seed_and_differs_for_another():
     )
 
 
-def test_noise_ratio_is_the_stated_one():
+def test_noise_ratio_is_the_stated_one() -> None:
     settings = replace(CLEAN, snr_db=20.0)
     noisy, clean = (make_dial_scene("1", s, seed=2) for s in (settings, CLEAN))
     noise = noisy.samples - clean.samples
@@ -169,7 +171,7 @@ def test_noise_ratio_is_the_stated_one():
 # Bell -------------------------------------------------------------------------------------------
 
 
-def test_bell_strikes_and_gongs_are_the_stated_ones():
+def test_bell_strikes_and_gongs_are_the_stated_ones() -> None:
     scene = make_bell(seed=3)
     truth = scene.truth
     start_s, end_s = truth.rings[0]
@@ -181,7 +183,7 @@ def test_bell_strikes_and_gongs_are_the_stated_ones():
         assert find_line_hz(ringing_out, 48000, gong_hz, 60.0) == pytest.approx(gong_hz, abs=0.5)
 
 
-def test_gong_decays_as_stated():
+def test_gong_decays_as_stated() -> None:
     """60 dB in `decay_s`: the slope of one partial after a single strike."""
     settings = BellSettings(
         n_cycles=1,
@@ -198,7 +200,7 @@ def test_gong_decays_as_stated():
     assert 20.0 * math.log10(first / second) == pytest.approx(60.0 * 0.5 / 1.2, abs=0.3)
 
 
-def test_bell_level_is_that_of_the_bursts():
+def test_bell_level_is_that_of_the_bursts() -> None:
     scene = make_bell("healthy", seed=2)
     parts = [scene.samples[int(a * 48000) : int(b * 48000)] for a, b in scene.truth.rings]
     level_dbfs = 10.0 * math.log10(2.0 * np.mean(np.concatenate(parts) ** 2))
@@ -207,7 +209,7 @@ def test_bell_level_is_that_of_the_bursts():
     assert weak.level_dbfs < scene.truth.level_dbfs - 6.0
 
 
-def test_other_bells():
+def test_other_bells() -> None:
     one = make_bell("one-gong", seed=1).truth
     assert len(one.gongs_hz) == 1
     assert one.strikes_per_s == pytest.approx(20.0)
@@ -225,14 +227,14 @@ def test_other_bells():
 
 
 @pytest.mark.parametrize("word", BELLS)
-def test_no_bell_clips(word):
+def test_no_bell_clips(word: Any) -> None:
     assert np.max(np.abs(make_bell(word, seed=6).samples)) < 0.98
 
 
 # Cord -------------------------------------------------------------------------------------------
 
 
-def test_flex_dropouts_are_where_and_as_deep_as_stated():
+def test_flex_dropouts_are_where_and_as_deep_as_stated() -> None:
     scene = make_flex_scene(FlexSettings(dropout_share=0.7, noise_dbfs=-110.0), seed=2)
     envelope, delay_s = follow_tone(scene, 1000.0)
     whole = np.median(envelope)
@@ -245,7 +247,7 @@ def test_flex_dropouts_are_where_and_as_deep_as_stated():
         assert 0.3 < envelope[start] / whole < 0.75
 
 
-def test_flex_steps_stay_and_bursts_pass():
+def test_flex_steps_stay_and_bursts_pass() -> None:
     scene = make_flex_scene(FlexSettings(step_share=0.6, noise_dbfs=-110.0, wander_db=0.0), seed=3)
     envelope, delay_s = follow_tone(scene, 1000.0)
     assert len(scene.truth.events) > 8
@@ -268,7 +270,7 @@ def test_flex_steps_stay_and_bursts_pass():
         assert 20.0 * math.log10(rms / tone_rms) == pytest.approx(event.depth_db, abs=2.0)
 
 
-def test_flex_events_follow_the_beat():
+def test_flex_events_follow_the_beat() -> None:
     truth = make_flex("cord-break+dirty-hook", seed=4).truth
     assert truth.events_per_min == pytest.approx(60.0 * len(truth.events) / 30.0)
     for event in truth.events:
@@ -277,7 +279,7 @@ def test_flex_events_follow_the_beat():
 
 
 @pytest.mark.parametrize("word", FLEXES)
-def test_only_bad_cords_have_events(word):
+def test_only_bad_cords_have_events(word: Any) -> None:
     events = make_flex(word, seed=1, rate_hz=8000).truth.events
     assert bool(events) is (word in ("cord-break", "dirty-hook", "crackle"))
 
@@ -285,7 +287,7 @@ def test_only_bad_cords_have_events(word):
 # Voice ------------------------------------------------------------------------------------------
 
 
-def test_voice_has_the_stated_words_and_level():
+def test_voice_has_the_stated_words_and_level() -> None:
     """RMS within the words and over everything; silence outside the words but for the noise."""
     scene = make_voice(seed=2)
     truth = scene.truth
@@ -301,7 +303,7 @@ def test_voice_has_the_stated_words_and_level():
     assert truth.long_term_dbfs == pytest.approx(truth.word_dbfs + share_db, abs=1e-6)
 
 
-def test_voice_stays_in_the_voice_band_and_has_its_pitch():
+def test_voice_stays_in_the_voice_band_and_has_its_pitch() -> None:
     scene = make_voice(seed=5)
     start_s, end_s = scene.truth.words_s[0]
     word = scene.samples[round(start_s * 48000) : round(end_s * 48000)]
@@ -315,7 +317,7 @@ def test_voice_stays_in_the_voice_band_and_has_its_pitch():
 
 
 @pytest.mark.parametrize("word", VOICES)
-def test_no_voice_clips(word):
+def test_no_voice_clips(word: Any) -> None:
     for seed in (1, 2, 3):
         scene = make_voice(word, seed=seed, rate_hz=16000)
         assert np.max(np.abs(scene.samples)) < 0.98
@@ -325,7 +327,7 @@ def test_no_voice_clips(word):
 # Tones ------------------------------------------------------------------------------------------
 
 
-def test_keypad_sends_the_stated_pairs():
+def test_keypad_sends_the_stated_pairs() -> None:
     """Frequencies of AS/CA S002:2010 Table 5 (ITU-T Q.23), typed out again here."""
     pairs = {
         "1": (697, 1209),
@@ -357,7 +359,7 @@ def test_keypad_sends_the_stated_pairs():
 
 
 @pytest.mark.parametrize("word", KEYPADS)
-def test_every_keypad_word_is_wrong_in_its_way(word):
+def test_every_keypad_word_is_wrong_in_its_way(word: Any) -> None:
     event = make_keypad(word, "5", seed=2).truth[0]
     assert (abs(event.low_error_percent) > 1.5) is (word == "off-frequency")
     assert (event.twist_db > 4.0) is (word == "twisted")
@@ -366,7 +368,7 @@ def test_every_keypad_word_is_wrong_in_its_way(word):
     assert (event.level_dbfs < -30.0) is (word == "faint")
 
 
-def test_call_tones_are_those_of_the_region():
+def test_call_tones_are_those_of_the_region() -> None:
     """Precise tone plan: dial 350+440, busy 480+620 at 0.5 s on and off (PUB-2ND, S35)."""
     scene = make_call("North America", ("dial-tone", "busy"), snr_db=80.0)
     dial, busy = scene.truth
@@ -385,7 +387,7 @@ def test_call_tones_are_those_of_the_region():
     assert np.std(on) > 1000.0 * np.std(off)
 
 
-def test_modulated_ringback_has_its_side_lines():
+def test_modulated_ringback_has_its_side_lines() -> None:
     """Australia: 425 Hz modulated by 25 Hz (AS/CA S002:2010 clause 5.3.4, PUB)."""
     scene = make_call("Australia", ("ringing",), snr_db=80.0, length_s=3.0)
     event = scene.truth[0]
@@ -396,14 +398,14 @@ def test_modulated_ringback_has_its_side_lines():
     assert 10 * math.log10(2.0 * np.mean(samples**2)) == pytest.approx(event.level_dbfs, abs=0.1)
 
 
-def test_tables_cadences_and_regions_are_read():
+def test_tables_cadences_and_regions_are_read() -> None:
     assert read_cadence("continuous") == ()
     assert read_cadence("0.375 on 0.375 off") == (0.375, 0.375)
     assert {"North America", "United Kingdom", "Germany", "Japan"} <= set(list_regions())
 
 
 @pytest.mark.parametrize("region", list_regions())
-def test_every_region_has_a_tone_and_a_clear_word_for_those_it_lacks(region):
+def test_every_region_has_a_tone_and_a_clear_word_for_those_it_lacks(region: Any) -> None:
     said = []
     for kind in ("dial-tone", "busy", "ringing", "reorder"):
         try:
@@ -426,12 +428,12 @@ def test_every_region_has_a_tone_and_a_clear_word_for_those_it_lacks(region):
         (lambda: make_flex("wet"), "flex: 'wet' is not known"),
     ],
 )
-def test_unknown_words_are_refused(make, said):
+def test_unknown_words_are_refused(make: Any, said: str) -> None:
     with pytest.raises(InputError, match=said):
         make()
 
 
-def test_a_scene_becomes_a_recording():
+def test_a_scene_becomes_a_recording() -> None:
     recording = make_dial(number="2").to_recording("healthy", 1)
     assert recording.rate_hz == 48000
     assert (recording.conditions.bench, recording.conditions.path) == ("simulated", "loop")

@@ -10,11 +10,15 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from helpers import default_programme, rms
 from known_plant import KnownPlant
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.measure import measure_recording
 from voicecheck.records import Recording
@@ -25,10 +29,10 @@ SETTINGS = {
 }  # fmt: skip
 
 
-def handset_response(frequency_hz):
+def handset_response(frequency_hz: Any) -> Any:
     """Closed form of the handset's two first-order sections and its gain (bilinear transform)."""
 
-    def warp(hz):
+    def warp(hz: Any) -> Any:
         return np.tan(np.pi * np.asarray(hz) / 48000)
 
     s = 1j * warp(frequency_hz)
@@ -38,7 +42,7 @@ def handset_response(frequency_hz):
     return high_pass * low_pass * blocking * 10 ** (SETTINGS["gain_db"] / 20)
 
 
-def sweep(book, *arguments, code=0):
+def sweep(book: Any, *arguments: Any, code: Any = 0) -> Any:
     done = subprocess.run(
         [sys.executable, "-m", "voicecheck", "sweep", "1", "--stage", "before", "--path",
          "transmit", "--json", "--yes", "--conditioned", *map(str, arguments)],
@@ -54,7 +58,7 @@ def sweep(book, *arguments, code=0):
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Any:
     from voicecheck.jobbook import JobBook
     from voicecheck.records import SetType
 
@@ -64,7 +68,7 @@ def book(tmp_path):
     return tmp_path / "book"
 
 
-def file_bench_level_db():
+def file_bench_level_db() -> Any:
     """The same handset's sound without a sound server: filtered in double precision."""
     programme = default_programme()
     plant = KnownPlant(response=handset_response, latency_s=0.02)
@@ -73,7 +77,12 @@ def file_bench_level_db():
 
 
 @pytest.mark.parametrize("drift_ppm", [0.0, 60.0])
-def test_sweep_through_jack_is_that_of_the_file_bench(virtual_bench, book, drift_ppm, monkeypatch):
+def test_sweep_through_jack_is_that_of_the_file_bench(
+    virtual_bench: Callable[..., VirtualCard],
+    book: Any,
+    drift_ppm: float,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Response within 0.1 dB, drift within 0.2 ppm, latency within 1 ms of the server's 22 ms."""
     card = virtual_bench(**SETTINGS, delay_ms=7.0, drift_ppm=drift_ppm, speed=10)
     document = sweep(book, "--bench", card.device, "--seats", 2)
@@ -90,7 +99,7 @@ def test_sweep_through_jack_is_that_of_the_file_bench(virtual_bench, book, drift
     assert document["pooled"]["conditions"]["bench"] == card.device
 
 
-def test_sweep_through_pulse(virtual_bench, book):
+def test_sweep_through_pulse(virtual_bench: Callable[..., VirtualCard], book: Any) -> None:
     """A few takes on a busier kind of server: the same response."""
     card = virtual_bench("pulse", **SETTINGS)
     document = sweep(book, "--bench", card.device, "--seats", 1)
@@ -100,14 +109,18 @@ def test_sweep_through_pulse(virtual_bench, book):
         assert np.max(np.abs(error)) < 0.1
 
 
-def test_a_device_that_is_not_there_is_exit_code_4(virtual_bench, book):
+def test_a_device_that_is_not_there_is_exit_code_4(
+    virtual_bench: Callable[..., VirtualCard], book: Any
+) -> None:
     virtual_bench(speed=10)
     message = sweep(book, "--bench", "no such card", code=4)
     assert len(message.strip().splitlines()) == 1
     assert "no such card" in message
 
 
-def test_a_muted_device_is_exit_code_3_and_keeps_the_recordings(virtual_bench, book):
+def test_a_muted_device_is_exit_code_3_and_keeps_the_recordings(
+    virtual_bench: Callable[..., VirtualCard], book: Any
+) -> None:
     card = virtual_bench(mute=True, speed=10)
     message = sweep(book, "--bench", card.device, "--seats", 1, code=3)
     assert "silent" in message

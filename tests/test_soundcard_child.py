@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,type-arg"
 """The sound process and its library's faults, without any sound server."""
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,14 +27,14 @@ QUIET = SimpleNamespace(input_overflow=False, output_underflow=False)
 
 
 @pytest.fixture
-def fake_sound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def fake_sound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     """Give the sound process a library with a fault; returns a count of streams opened."""
     (tmp_path / "sounddevice.py").write_text(FAKE.read_text())
     log = tmp_path / "streams.log"
     monkeypatch.syspath_prepend(tmp_path)
     monkeypatch.setenv("FAKE_SOUND_LOG", str(log))
 
-    def start(fault: str):
+    def start(fault: str) -> Any:
         monkeypatch.setenv("FAKE_SOUND", fault)
         return lambda: len(log.read_text().splitlines()) if log.exists() else 0
 
@@ -162,7 +164,7 @@ def test_messages_survive_the_wire_and_a_broken_one_is_no_message() -> None:
 
 @pytest.mark.parametrize("level", [0.7080, -0.7080, float("nan"), float("inf")])
 def test_nothing_above_the_cap_reaches_a_device(
-    fake_sound, monkeypatch: pytest.MonkeyPatch, level: float
+    fake_sound: Any, monkeypatch: pytest.MonkeyPatch, level: float
 ) -> None:
     """The cap of -3 dBFS is 0.7079; a sample above it, or none at all, opens no stream."""
     n_streams = fake_sound("")
@@ -179,7 +181,7 @@ def test_nothing_above_the_cap_reaches_a_device(
     assert n_streams() == 0
 
 
-def test_no_portaudio_names_the_system_package(fake_sound) -> None:
+def test_no_portaudio_names_the_system_package(fake_sound: Any) -> None:
     fake_sound("no library")
     with pytest.raises(BenchError, match="libportaudio2"):
         list_devices()
@@ -188,7 +190,7 @@ def test_no_portaudio_names_the_system_package(fake_sound) -> None:
 
 
 @pytest.mark.parametrize("fault", ["busy", "busy in words"])
-def test_a_device_that_another_program_holds_is_said_at_once(fake_sound, fault: str) -> None:
+def test_a_device_that_another_program_holds_is_said_at_once(fake_sound: Any, fault: str) -> None:
     n_streams = fake_sound(fault)
     with pytest.raises(BenchError, match="wire: is held by another program; close"):
         SoundCardBench("wire").play_and_record(make_programme(SHORT))
@@ -196,14 +198,14 @@ def test_a_device_that_another_program_holds_is_said_at_once(fake_sound, fault: 
 
 
 @pytest.mark.parametrize("fault", ["dies", "crash"])
-def test_a_stream_that_dies_is_tried_three_times(fake_sound, fault: str) -> None:
+def test_a_stream_that_dies_is_tried_three_times(fake_sound: Any, fault: str) -> None:
     n_streams = fake_sound(fault)
     with pytest.raises(BenchError, match=r"3 times in a row; close other programs"):
         SoundCardBench("wire").play_and_record(make_programme(SHORT))
     assert n_streams() == 3
 
 
-def test_a_stream_that_dies_once_is_not_noticed(fake_sound) -> None:
+def test_a_stream_that_dies_once_is_not_noticed(fake_sound: Any) -> None:
     n_streams = fake_sound("dies once")
     programme = make_programme(SHORT)
     recording = SoundCardBench("wire").play_and_record(programme)
@@ -214,7 +216,7 @@ def test_a_stream_that_dies_once_is_not_noticed(fake_sound) -> None:
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
-def test_lost_blocks_repeat_the_take_and_stay_named_if_that_does_not_help(fake_sound) -> None:
+def test_lost_blocks_repeat_the_take_and_stay_named_if_that_does_not_help(fake_sound: Any) -> None:
     programme = make_programme(SHORT)
     n_streams = fake_sound("xrun once")
     assert SoundCardBench("wire").play_and_record(programme).problems == ()
@@ -227,7 +229,7 @@ def test_lost_blocks_repeat_the_take_and_stay_named_if_that_does_not_help(fake_s
     assert n_streams() == 5
 
 
-def test_a_library_that_aborts_takes_only_its_own_process_with_it(fake_sound) -> None:
+def test_a_library_that_aborts_takes_only_its_own_process_with_it(fake_sound: Any) -> None:
     fake_sound("abort at import")
     with pytest.raises(BenchError, match="does not answer"):
         list_devices()
@@ -246,7 +248,7 @@ def test_impossible_options_are_wrong_use(options: dict[str, int]) -> None:
         SoundCardBench("wire", **options)
 
 
-def test_the_program_itself_never_loads_the_audio_library(fake_sound) -> None:
+def test_the_program_itself_never_loads_the_audio_library(fake_sound: Any) -> None:
     """Neither listing nor playing; a library that hangs or aborts cannot hurt it then."""
     fake_sound("")
     code = (

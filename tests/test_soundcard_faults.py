@@ -1,3 +1,4 @@
+# mypy: disable-error-code="operator,union-attr"
 """
 Faults of a virtual sound server, provoked one by one.
 
@@ -13,9 +14,11 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 from helpers import find_sound_processes
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.soundcard import SoundCardBench, link, list_devices, takes
 from voicecheck.errors import BenchError
@@ -69,14 +72,14 @@ def fail_a_take(device: str, provoke: Callable[[], object]) -> str:
     return message
 
 
-def test_server_killed(virtual_bench) -> None:
+def test_server_killed(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench()
     message = fail_a_take(card.device, lambda: card.kill("server"))
     assert "no longer there" in message or "not there" in message
 
 
 @pytest.mark.parametrize("kind", ["jack", "pulse"])
-def test_server_hangs(virtual_bench, kind: str) -> None:
+def test_server_hangs(virtual_bench: Callable[..., VirtualCard], kind: str) -> None:
     card = virtual_bench(kind)
     message = fail_a_take(card.device, lambda: card.kill("server", signal.SIGSTOP))
     assert "stopped at" in message
@@ -84,14 +87,14 @@ def test_server_hangs(virtual_bench, kind: str) -> None:
     assert "earlier ones are kept" in message
 
 
-def test_device_stalls(virtual_bench) -> None:
+def test_device_stalls(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench()
     message = fail_a_take(card.device, lambda: card.change(stall=True))
     assert "stopped at" in message
     assert "repeat the take" in message
 
 
-def test_the_take_after_a_stall_works(virtual_bench) -> None:
+def test_the_take_after_a_stall_works(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench("pulse")
     message = fail_a_take(card.device, lambda: card.change(stall=True))
     assert "still listed, but delivers nothing" in message
@@ -100,20 +103,20 @@ def test_the_take_after_a_stall_works(virtual_bench) -> None:
     assert recording.problems == ()
 
 
-def test_desktop_server_killed(virtual_bench) -> None:
+def test_desktop_server_killed(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench("pulse")
     message = fail_a_take(card.device, lambda: card.kill("server"))
     assert "handset" in message
 
 
-def test_handset_dies(virtual_bench) -> None:
+def test_handset_dies(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench()
     message = fail_a_take(card.device, lambda: card.kill("handset"))
     assert "stopped at" in message
 
 
 def test_a_server_that_hangs_before_the_take(
-    virtual_bench, monkeypatch: pytest.MonkeyPatch
+    virtual_bench: Callable[..., VirtualCard], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Even opening would hang for ever; the limit is shortened to keep the test short."""
     card = virtual_bench()
@@ -126,7 +129,7 @@ def test_a_server_that_hangs_before_the_take(
         SoundCardBench(card.device).play_and_record(make_programme(SHORT))
 
 
-def test_muted(shared_card) -> None:
+def test_muted(shared_card: VirtualCard) -> None:
     card = shared_card
     card.change(mute=True)
     (problem,) = SoundCardBench(card.device).play_and_record(make_programme(SHORT)).problems
@@ -134,7 +137,7 @@ def test_muted(shared_card) -> None:
     assert "muted" in problem.message
 
 
-def test_muted_in_the_middle(shared_card) -> None:
+def test_muted_in_the_middle(shared_card: VirtualCard) -> None:
     """As if unplugged: no error from anywhere, and a recording that ends in zeros."""
     card = shared_card
     bench = SoundCardBench(card.device, progress=once_at(0.3, lambda: card.change(mute=True)))
@@ -147,7 +150,7 @@ def test_muted_in_the_middle(shared_card) -> None:
 @pytest.mark.parametrize(
     "fault", [{"drift_ppm": 400.0}, {"dropout_ms": 20.0, "dropout_every_s": 0.25}]
 )
-def test_lost_samples_repeat_the_take_and_are_named(shared_card, fault) -> None:
+def test_lost_samples_repeat_the_take_and_are_named(shared_card: VirtualCard, fault: Any) -> None:
     """No clock is 400 ppm off, and no handset is dead silent in the middle of a sweep."""
     card = shared_card
     card.change(**fault)
@@ -165,7 +168,7 @@ def test_lost_samples_repeat_the_take_and_are_named(shared_card, fault) -> None:
     assert len(takes) == 4
 
 
-def test_no_device_of_that_name(virtual_bench) -> None:
+def test_no_device_of_that_name(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench()
     with pytest.raises(BenchError, match=r"'parlour': not there; .*: handset; is it plugged in"):
         SoundCardBench("parlour").play_and_record(make_programme(SHORT))
@@ -175,13 +178,13 @@ def test_no_device_of_that_name(virtual_bench) -> None:
     assert list_devices() == ()
 
 
-def test_wrong_rate(virtual_bench) -> None:
+def test_wrong_rate(virtual_bench: Callable[..., VirtualCard]) -> None:
     card = virtual_bench(rate_hz=44100)
     with pytest.raises(BenchError, match=r"does not run at 48000 Hz \(its own rate is 44100 Hz\)"):
         SoundCardBench(card.device).play_and_record(make_programme(SHORT))
 
 
-def test_too_many_channels(shared_card) -> None:
+def test_too_many_channels(shared_card: VirtualCard) -> None:
     card = shared_card
     with pytest.raises(BenchError, match="has 1 inputs, channel 2 asked for"):
         SoundCardBench(card.device, input_channel=2).play_and_record(make_programme(SHORT))
@@ -204,7 +207,7 @@ except KeyboardInterrupt:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
-def test_sound_ends_with_the_program(shared_card, number: int) -> None:
+def test_sound_ends_with_the_program(shared_card: VirtualCard, number: int) -> None:
     """
     Ctrl-C comes back as such; however the program ends, its sound process follows.
 

@@ -1,9 +1,13 @@
+# mypy: disable-error-code="attr-defined,no-any-return"
 """Takes through PortAudio and a virtual sound server: what was played is what comes back."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.meter import Meter
 from voicecheck.bench.soundcard import SoundCardBench, Wiring, list_devices, listen
@@ -32,7 +36,7 @@ def find_mark(samples: np.ndarray, mark: np.ndarray) -> float:
     return top + 0.5 * (before - after) / (before - 2 * here + after)
 
 
-def test_the_default_programme_comes_back_bit_exact(shared_card) -> None:
+def test_the_default_programme_comes_back_bit_exact(shared_card: VirtualCard) -> None:
     card = shared_card
     seen: list[tuple[float, float]] = []
     calibration = Calibration(
@@ -67,7 +71,7 @@ def test_the_default_programme_comes_back_bit_exact(shared_card) -> None:
     assert max(level_dbfs for _, level_dbfs in seen) == pytest.approx(-6.0, abs=0.05)
 
 
-def test_what_is_heard_while_it_plays_is_what_is_recorded(shared_card) -> None:
+def test_what_is_heard_while_it_plays_is_what_is_recorded(shared_card: VirtualCard) -> None:
     """In order, without a gap or a frame twice, from before the first sample on."""
     heard: list[tuple[np.ndarray, float]] = []
     bench = SoundCardBench(
@@ -84,7 +88,7 @@ def test_what_is_heard_while_it_plays_is_what_is_recorded(shared_card) -> None:
     assert np.max(np.abs(joined)) > 0.1
 
 
-def test_gain_delay_noise_and_hum_are_found_in_the_recording(shared_card) -> None:
+def test_gain_delay_noise_and_hum_are_found_in_the_recording(shared_card: VirtualCard) -> None:
     card = shared_card
     card.change(gain_db=-6.0, delay_ms=10.0)
     programme = make_programme(SHORT)
@@ -106,7 +110,9 @@ def test_gain_delay_noise_and_hum_are_found_in_the_recording(shared_card) -> Non
     assert 10 * np.log10(2 * rest) == pytest.approx(-60.0, abs=0.1)
 
 
-def test_the_drift_of_the_recorder_is_found_in_the_recording(virtual_bench) -> None:
+def test_the_drift_of_the_recorder_is_found_in_the_recording(
+    virtual_bench: Callable[..., VirtualCard],
+) -> None:
     card = virtual_bench(drift_ppm=-100.0)
     programme = make_programme()
     samples = SoundCardBench(card.device).play_and_record(programme).samples
@@ -123,7 +129,9 @@ def test_the_drift_of_the_recorder_is_found_in_the_recording(virtual_bench) -> N
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
-def test_other_rates_come_back_bit_exact(virtual_bench, rate_hz: int) -> None:
+def test_other_rates_come_back_bit_exact(
+    virtual_bench: Callable[..., VirtualCard], rate_hz: int
+) -> None:
     card = virtual_bench(rate_hz=rate_hz)
     programme = make_programme(
         Recipe(rate_hz=rate_hz, n_sweeps=1, sweep_s=0.5, silence_s=0.1, tones_s=0.2, step_s=0.05)
@@ -135,7 +143,9 @@ def test_other_rates_come_back_bit_exact(virtual_bench, rate_hz: int) -> None:
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
-def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(virtual_bench) -> None:
+def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(
+    virtual_bench: Callable[..., VirtualCard],
+) -> None:
     """The other kind of server delays by half a second and more; the tail must cover that."""
     card = virtual_bench("pulse")
     programme = make_programme(SHORT)
@@ -146,7 +156,7 @@ def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(virtual_bench) ->
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
-def test_devices_are_listed_and_one_is_the_default(shared_card) -> None:
+def test_devices_are_listed_and_one_is_the_default(shared_card: VirtualCard) -> None:
     (device,) = list_devices()
     assert device.name == "handset"
     assert (device.n_inputs, device.n_outputs) == (1, 1)
@@ -156,7 +166,7 @@ def test_devices_are_listed_and_one_is_the_default(shared_card) -> None:
     assert np.max(np.abs(recording.samples)) == pytest.approx(10 ** (-6 / 20), rel=0.01)
 
 
-def test_listening_gives_a_live_input_until_asked_to_stop(shared_card) -> None:
+def test_listening_gives_a_live_input_until_asked_to_stop(shared_card: VirtualCard) -> None:
     """Three seconds of the card's hum and noise, read by the meter; leaving ends the process."""
     card = shared_card
     card.change(noise_dbfs=-60.0, hum_dbfs=-40.0, hum_hz=60.0)
@@ -176,7 +186,9 @@ def test_listening_gives_a_live_input_until_asked_to_stop(shared_card) -> None:
         next(listen(Wiring(name="attic", device="parlour"), 48000))
 
 
-def test_listening_to_a_device_that_stalls_ends_with_an_error(virtual_bench) -> None:
+def test_listening_to_a_device_that_stalls_ends_with_an_error(
+    virtual_bench: Callable[..., VirtualCard],
+) -> None:
     card = virtual_bench()
     stream = listen(Wiring(name="attic", device=card.device), 48000)
     while not len(next(stream)):

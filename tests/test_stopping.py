@@ -5,9 +5,13 @@ from __future__ import annotations
 import os
 import select
 import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from helpers import find_sound_processes
+from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.soundcard import SoundCardBench
 from voicecheck.jobbook import JobBook
@@ -53,14 +57,14 @@ class Stopper:
 
 
 @pytest.fixture
-def book(tmp_path):
+def book(tmp_path: Path) -> Iterator[Any]:
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(SetType(name="Lakeside 4"))
         opened.open_job("hall", "Lakeside 4")
         yield opened
 
 
-def test_a_stop_in_the_second_take_keeps_the_first(shared_card, book) -> None:
+def test_a_stop_in_the_second_take_keeps_the_first(shared_card: VirtualCard, book: Any) -> None:
     stopper = Stopper(seat=2)
     result = sweep(
         book, 1, stage="before", path="transmit",
@@ -76,7 +80,7 @@ def test_a_stop_in_the_second_take_keeps_the_first(shared_card, book) -> None:
     assert kept.recording == result.run.recordings[0].recording
 
 
-def test_a_stop_does_not_wait_for_the_take(shared_card, book) -> None:
+def test_a_stop_does_not_wait_for_the_take(shared_card: VirtualCard, book: Any) -> None:
     """
     At real speed more than 40 s of sound are left; the child is asked to leave and leaves.
 

@@ -1,9 +1,11 @@
+# mypy: disable-error-code="arg-type,type-var,union-attr"
 """Baselines and comparisons: limits against textbook forms, verdicts, comparability."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,23 +43,23 @@ def make_baseline(population: Population = POPULATION, n: int = 8, seed: int = 1
     return build_baseline(runs, type_name="Hillview 2", path=population.path)
 
 
-def compare(run: Run, baseline: Baseline, **options: object):
+def compare(run: Run, baseline: Baseline, **options: object) -> Any:
     path = run.path
     return compare_to_baseline({path: run}, {path: baseline}, job=9, stage="after", **options)
 
 
-def find(comparison, quantity: str):
+def find(comparison: Any, quantity: str) -> Any:
     return next(f for f in comparison.findings if f.quantity == quantity)
 
 
-def test_one_set_is_refused_and_few_are_warned_about():
+def test_one_set_is_refused_and_few_are_warned_about() -> None:
     with pytest.raises(InputError, match="at least 2"):
         make_baseline(n=1)
     assert any("3 reference sets" in text for text in make_baseline(n=3).warnings)
     assert not make_baseline(n=5).warnings
 
 
-def test_several_runs_of_one_set_count_once_and_the_latest_counts():
+def test_several_runs_of_one_set_count_once_and_the_latest_counts() -> None:
     runs = [make_run(seed=1, job=1), make_run(seed=2, job=2)]
     late = dataclasses.replace(make_run(seed=3, job=1), taken_utc="2031-05-01T00:00:00Z")
     baseline = build_baseline([*runs, late], type_name="Hillview 2", path="transmit")
@@ -66,12 +68,12 @@ def test_several_runs_of_one_set_count_once_and_the_latest_counts():
     np.testing.assert_allclose(baseline.mean_db, expected)
 
 
-def test_limits_narrow_with_more_sets():
+def test_limits_narrow_with_more_sets() -> None:
     widths = [np.mean(b.high_db - b.low_db) for b in (make_baseline(n=n) for n in (3, 5, 20))]
     assert widths[0] > widths[1] > widths[2]
 
 
-def test_whole_curve_limit_is_wider_than_the_limit_of_one_point():
+def test_whole_curve_limit_is_wider_than_the_limit_of_one_point() -> None:
     """Holding 53 points at once costs more than the textbook interval for one, yet not 53 times."""
     baseline = make_baseline(n=20)
     single = 2.093 * math.sqrt(1 + 1 / 20)  # t(19), 95 %, Fisher and Yates table III
@@ -89,19 +91,19 @@ def test_whole_curve_limit_is_wider_than_the_limit_of_one_point():
         (Fault(noise_db=20.0), ("psophometric_dbm",)),
     ],
 )
-def test_gross_fault_is_outside_where_it_is(fault: Fault, quantities: tuple[str, ...]):
+def test_gross_fault_is_outside_where_it_is(fault: Fault, quantities: tuple[str, ...]) -> None:
     comparison = compare(make_run(seed=7, fault=fault), make_baseline())
     assert comparison.overall == "outside"
     for quantity in quantities:
         assert find(comparison, quantity).verdict == "outside"
 
 
-def test_dip_is_placed():
+def test_dip_is_placed() -> None:
     comparison = compare(make_run(seed=7, fault=Fault(dip_db=12.0, dip_hz=2000)), make_baseline())
     assert 1400 < find(comparison, "response").worst_hz < 2850
 
 
-def test_mean_of_the_type_is_within_everywhere():
+def test_mean_of_the_type_is_within_everywhere() -> None:
     baseline = make_baseline()
     run = make_run(seed=3)
     run = dataclasses.replace(
@@ -115,7 +117,7 @@ def test_mean_of_the_type_is_within_everywhere():
     assert find(comparison, "shape").verdict == "within"
 
 
-def test_moving_away_never_betters_a_verdict():
+def test_moving_away_never_betters_a_verdict() -> None:
     baseline = make_baseline()
     ranks = []
     for loss in np.arange(0.0, 12.0, 0.5):
@@ -126,7 +128,7 @@ def test_moving_away_never_betters_a_verdict():
     assert set(settled) == {max(ranks)}
 
 
-def test_uncertain_run_near_the_limit_is_doubtful_not_outside():
+def test_uncertain_run_near_the_limit_is_doubtful_not_outside() -> None:
     """Seats that scatter by 4 dB cannot prove what seats that scatter by 0.4 dB can."""
     baseline = make_baseline()
     shaky = Population(seat_sd_db=4.0)
@@ -141,7 +143,7 @@ def test_uncertain_run_near_the_limit_is_doubtful_not_outside():
     assert verdicts.count("outside") <= 6
 
 
-def test_more_paths_at_once_widen_the_limits():
+def test_more_paths_at_once_widen_the_limits() -> None:
     receive = Population(path="receive", unit="dB Pa/V")
     baselines = {"transmit": make_baseline(), "receive": make_baseline(receive)}
     runs = {"transmit": make_run(seed=7), "receive": make_run(receive, seed=8)}
@@ -152,7 +154,7 @@ def test_more_paths_at_once_widen_the_limits():
     assert {finding.path for finding in both.findings} == {"transmit", "receive"}
 
 
-def test_single_recording_of_carbon_is_never_outside():
+def test_single_recording_of_carbon_is_never_outside() -> None:
     run = make_run(seed=7, fault=Fault(level_db=15.0), n_seats=1)
     assert compare(run, make_baseline()).overall == "outside"
     comparison = compare(run, make_baseline(), transmitter="carbon")
@@ -168,7 +170,9 @@ def test_single_recording_of_carbon_is_never_outside():
         ({"level_dbfs": -20.0}, ("response", "thd_max_percent"), ("shape", "psophometric_dbm")),
     ],
 )
-def test_differing_conditions_refuse_the_level_with_the_reason(change, refused, kept):
+def test_differing_conditions_refuse_the_level_with_the_reason(
+    change: Any, refused: Any, kept: Any
+) -> None:
     population = Population(conditions=POPULATION.conditions.replace(**change))
     comparison = compare(make_run(population, seed=7), make_baseline())
     for quantity in refused:
@@ -180,14 +184,14 @@ def test_differing_conditions_refuse_the_level_with_the_reason(change, refused, 
     assert comparison.overall != "within"
 
 
-def test_uncalibrated_against_calibrated_compares_the_shape_only():
+def test_uncalibrated_against_calibrated_compares_the_shape_only() -> None:
     comparison = compare(make_run(Population(unit="dB relative"), seed=7), make_baseline())
     assert find(comparison, "response").verdict == "not comparable"
     assert "dB relative" in find(comparison, "response").reason
     assert find(comparison, "shape").verdict == "within"
 
 
-def test_coil_against_coupler_compares_nothing_of_the_curve():
+def test_coil_against_coupler_compares_nothing_of_the_curve() -> None:
     coupler = Population(path="receive", conditions=POPULATION.conditions.replace(ear="coupler"))
     coil = Population(path="receive", conditions=POPULATION.conditions.replace(ear="coil"))
     comparison = compare(make_run(coil, seed=7), make_baseline(coupler))
@@ -195,14 +199,14 @@ def test_coil_against_coupler_compares_nothing_of_the_curve():
     assert comparison.overall == "not comparable"
 
 
-def test_condition_stated_on_one_side_only_is_said():
+def test_condition_stated_on_one_side_only_is_said() -> None:
     silent = Population(conditions=POPULATION.conditions.replace(feed_ma=None))
     finding = find(compare(make_run(silent, seed=7), make_baseline()), "response")
     assert "one side only" in finding.reason
     assert finding.verdict != "not comparable"
 
 
-def before_after(before: Run, after: Run):
+def before_after(before: Run, after: Run) -> Any:
     return compare_runs(
         {"transmit": after},
         {"transmit": before},
@@ -212,7 +216,7 @@ def before_after(before: Run, after: Run):
     )
 
 
-def test_difference_follows_the_rule_and_its_interval():
+def test_difference_follows_the_rule_and_its_interval() -> None:
     """
     Rule of the design: 2 sqrt(s1^2/n1 + s2^2/n2). Worked by hand for spreads of 0.6 and 0.3 dB.
 
@@ -238,7 +242,7 @@ def _with_mids(run: Run, mids: list[float]) -> Run:
     return pool_run(recordings, job=1, path="transmit", stage="before")
 
 
-def test_same_set_measured_twice_shows_no_difference_and_a_repair_shows():
+def test_same_set_measured_twice_shows_no_difference_and_a_repair_shows() -> None:
     random = np.random.default_rng(3)
     drawn = draw_set(POPULATION, random)
     fixed = dataclasses.replace(drawn, curve_db=drawn.curve_db + 6.0)
@@ -253,7 +257,7 @@ def test_same_set_measured_twice_shows_no_difference_and_a_repair_shows():
     assert find(before_after(runs[0], runs[2]), "shape").verdict != "outside"
 
 
-def test_two_single_recordings_decide_nothing():
+def test_two_single_recordings_decide_nothing() -> None:
     before, after = (make_run(seed=seed, n_seats=1) for seed in (1, 2))
     comparison = before_after(before, after)
     assert {finding.verdict for finding in comparison.findings} == {"doubtful"}
@@ -261,7 +265,7 @@ def test_two_single_recordings_decide_nothing():
 
 
 @pytest.mark.slow
-def test_same_set_is_seldom_called_changed_and_a_change_of_1_5_db_mostly_is():
+def test_same_set_is_seldom_called_changed_and_a_change_of_1_5_db_mostly_is() -> None:
     """
     Three seats on either side, seats spread by 0.4 dB, 60 pairs.
 
@@ -283,7 +287,7 @@ def test_same_set_is_seldom_called_changed_and_a_change_of_1_5_db_mostly_is():
     assert np.mean(found) >= 0.85
 
 
-def test_crackle_is_outside_though_the_noise_level_is_usual():
+def test_crackle_is_outside_though_the_noise_level_is_usual() -> None:
     """Kurtosis of plain noise is 3; rare sharp bursts raise it long before the level."""
     run = make_run(seed=7)
     crackling = [
@@ -303,13 +307,15 @@ def test_crackle_is_outside_though_the_noise_level_is_usual():
     st.floats(0.0, 10.0),
     st.floats(0.1, 10.0),
 )
-def test_further_out_is_never_judged_better(value: float, more: float, own: float, half: float):
+def test_further_out_is_never_judged_better(
+    value: float, more: float, own: float, half: float
+) -> None:
     further = value + math.copysign(more, value)
     ranks = [RANK.index(decide(v, own, -half, half)) for v in (value, further)]
     assert ranks[1] >= ranks[0]
 
 
-def test_limits_hold_a_difference_in_calibration_only_once():
+def test_limits_hold_a_difference_in_calibration_only_once() -> None:
     """A run under another calibration is guarded by that calibration's uncertainty."""
     other = Population(conditions=POPULATION.conditions.replace(calibration="autumn"))
     run = make_run(other, seed=7)

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,operator"
 """Two elements on one set, on the simulated bench, and the words for what was found."""
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ def find(comparison: Comparison, quantity: str) -> Finding:
 
 
 @pytest.mark.slow
-def test_electret_distorts_less_and_cares_less_for_the_current(swept):
+def test_electret_distorts_less_and_cares_less_for_the_current(swept: dict[str, list[Run]]) -> None:
     """Trade table: an electret's THD is 0.3 to 3 % (MEM); carbon follows its current (PROP)."""
     comparison = compare(swept)
     thd = find(comparison, "thd_500_percent")
@@ -88,7 +89,7 @@ def test_electret_distorts_less_and_cares_less_for_the_current(swept):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "expected"), [("carbon", "carbon"), ("electret", "electronic")])
-def test_kind_of_element_is_told(swept, kind: str, expected: str):
+def test_kind_of_element_is_told(swept: dict[str, list[Run]], kind: str, expected: str) -> None:
     identity = identify_element(swept[kind][0], swept[kind][1:])
     assert identity.kind == expected
     assert identity.confidence in ("medium", "high")
@@ -96,7 +97,7 @@ def test_kind_of_element_is_told(swept, kind: str, expected: str):
 
 
 @pytest.mark.slow
-def test_summary_says_only_what_was_found(swept):
+def test_summary_says_only_what_was_found(swept: dict[str, list[Run]]) -> None:
     lines = tell(compare(swept))
     text = " ".join(lines)
     assert "the carbon element" in text
@@ -127,7 +128,7 @@ def change(after: Run, before: Run) -> Comparison:
     )
 
 
-def test_louder_and_crackle_gone_is_said_in_words():
+def test_louder_and_crackle_gone_is_said_in_words() -> None:
     lines = tell(change(make_run(2, gain_db=6.0), make_run(3, bursts_per_s=5.0)))
     text = " ".join(lines)
     assert "How it talks: " in text
@@ -136,13 +137,13 @@ def test_louder_and_crackle_gone_is_said_in_words():
     assert "is gone in the pauses" in text
 
 
-def test_no_change_is_said_as_no_change():
+def test_no_change_is_said_as_no_change() -> None:
     before = make_run(3)
     lines = tell(change(before, before))
     assert lines == ["How it talks: no difference to before larger than the spread between seats."]
 
 
-def test_refused_comparison_says_why():
+def test_refused_comparison_says_why() -> None:
     after, before = make_run(2), make_run(3)
     conditions = after.pooled.conditions.replace(feed_ma=20.0)
     after = dataclasses.replace(after, pooled=after.pooled.replace(conditions=conditions))
@@ -154,7 +155,7 @@ def test_refused_comparison_says_why():
 
 
 @pytest.mark.parametrize("overall", ["within", "outside", "doubtful", "not comparable"])
-def test_summary_never_says_more_than_the_verdicts(overall: str):
+def test_summary_never_says_more_than_the_verdicts(overall: str) -> None:
     finding = Finding(
         path="transmit", quantity="mid_db", value=-8.0, unit="dB V/Pa", uncertainty=0.1, low=-4.0,
         high=4.0, verdict=overall, reference=0.0, reason="a reason",
@@ -173,7 +174,7 @@ def test_summary_never_says_more_than_the_verdicts(overall: str):
     )
 
 
-def test_ranges_over_different_currents_are_not_compared():
+def test_ranges_over_different_currents_are_not_compared() -> None:
     runs = [make_run(seed) for seed in (2, 3, 4)]
     at = [
         dataclasses.replace(
@@ -190,7 +191,7 @@ def test_ranges_over_different_currents_are_not_compared():
     assert "over the same" in feed.reason
 
 
-def test_only_transmit_runs_identify_an_element():
+def test_only_transmit_runs_identify_an_element() -> None:
     run = dataclasses.replace(make_run(2), path="receive")
     with pytest.raises(InputError, match="transmit path"):
         identify_element(run)

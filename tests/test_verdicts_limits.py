@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,operator"
 """Limits: single quantities against the textbook interval, families against simulation."""
 
 from __future__ import annotations
@@ -39,14 +40,14 @@ def make_baseline(population: Population, n: int, seed: int, name: str = "Hillvi
 
 
 @pytest.mark.parametrize(("tail", "dof"), STUDENT)
-def test_limit_of_a_single_quantity_is_the_textbook_t_at_its_share(tail: float, dof: int):
+def test_limit_of_a_single_quantity_is_the_textbook_t_at_its_share(tail: float, dof: int) -> None:
     """The family's share of 5 in 100 is brought to the tabled tail by the number of paths."""
     n_paths = 0.05 * SHARE["noise"] / tail
     factor = limit_factor("noise", dof, n_paths=n_paths, is_two_sided=False)
     assert factor == pytest.approx(STUDENT[tail, dof], abs=6e-4)
 
 
-def test_noise_limit_is_mean_plus_t_s_root_one_plus_one_over_n():
+def test_noise_limit_is_mean_plus_t_s_root_one_plus_one_over_n() -> None:
     """
     Closed form of the prediction limit for one more value, from the runs themselves.
 
@@ -71,7 +72,7 @@ def _integrate_student(tail: float, dof: int) -> float:
     return float(np.interp(0.5 - tail, np.cumsum(steps), x[1:]))
 
 
-def test_pointwise_interval_equals_that_of_an_outside_library():
+def test_pointwise_interval_equals_that_of_an_outside_library() -> None:
     """statsmodels: intercept-only regression, get_prediction().conf_int(obs=True)."""
     linear_model = need_module("statsmodels.regression.linear_model")
     values = np.array([-6.1, -5.2, -7.4, -6.6, -5.9, -6.3])
@@ -83,20 +84,20 @@ def test_pointwise_interval_equals_that_of_an_outside_library():
     assert (values.mean() - half, values.mean() + half) == pytest.approx((low, high), abs=1e-9)
 
 
-def test_factors_fall_with_sets_and_rise_with_paths():
+def test_factors_fall_with_sets_and_rise_with_paths() -> None:
     for family in ("curve", "shape", "level", "distortion", "noise"):
         by_dof = [limit_factor(family, dof) for dof in (1, 2, 3.5, 7, 19, 60, 400)]
         assert by_dof == sorted(by_dof, reverse=True)
         assert limit_factor(family, 7, n_paths=3) > limit_factor(family, 7, n_paths=1)
 
 
-def test_factor_of_many_sets_lies_between_one_and_all_points():
+def test_factor_of_many_sets_lies_between_one_and_all_points() -> None:
     """With the spread known, 53 correlated points cost more than 1 normal value, less than 53."""
     one, all_points = 1.860, 3.31  # normal quantiles of 0.031 two-sided and of 0.031/57
     assert one < limit_factor("level", 99) < all_points
 
 
-def test_kindred_types_sharpen_few_sets_towards_their_spread():
+def test_kindred_types_sharpen_few_sets_towards_their_spread() -> None:
     """Kin of the same spread halve the median noise limit of three sets and steady it."""
     population = Population()
     kin = [make_baseline(population, 6, seed=50 + k, name=f"Kin {k}") for k in range(5)]
@@ -123,7 +124,7 @@ def _noise_room_db(baseline: Baseline) -> float:
     return noise.high - noise.mean
 
 
-def test_borrowed_variance_recovers_a_known_prior():
+def test_borrowed_variance_recovers_a_known_prior() -> None:
     """
     Types whose variance is 4 times an inverse chi-square of 6 degrees of freedom.
 
@@ -141,7 +142,7 @@ def test_borrowed_variance_recovers_a_known_prior():
     assert noise.variance == pytest.approx(1.5**2 * 4.0, rel=0.35)
 
 
-def test_two_kindred_types_are_too_few_and_the_type_itself_is_not_kin():
+def test_two_kindred_types_are_too_few_and_the_type_itself_is_not_kin() -> None:
     population = Population()
     kin = [make_baseline(population, 6, seed=50 + k, name=f"Kin {k}") for k in range(2)]
     assert borrow_spread(kin) == {}
@@ -152,7 +153,7 @@ def test_two_kindred_types_are_too_few_and_the_type_itself_is_not_kin():
 
 
 @pytest.mark.slow
-def test_healthy_sets_and_faults_are_called_as_often_as_promised():
+def test_healthy_sets_and_faults_are_called_as_often_as_promised() -> None:
     """
     Small version of tests/bench/verdict_rates.py: 8 sets, spread 1 dB, two paths together.
 
@@ -166,12 +167,12 @@ def test_healthy_sets_and_faults_are_called_as_often_as_promised():
 
 
 @pytest.mark.slow
-def test_three_sets_keep_the_promise_too():
+def test_three_sets_keep_the_promise_too() -> None:
     rates = Study(make_populations(), 3, seed=3).rates([Fault(dip_db=8.0)], 60)
     assert rates["healthy"] <= 0.09
     assert rates["found"][0] >= 0.8
 
 
-def test_baseline_needs_runs_of_its_path():
+def test_baseline_needs_runs_of_its_path() -> None:
     with pytest.raises(InputError, match="got 0"):
         build_baseline(make_runs(Population(), 3, seed=1), type_name="Hillview 2", path="receive")

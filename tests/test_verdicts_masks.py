@@ -1,8 +1,10 @@
+# mypy: disable-error-code="type-var"
 """Masks: reading, lines between points, floating, and verdicts on them."""
 
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -39,11 +41,11 @@ def make_run(level_db: np.ndarray, *, unit: str = "dB V/Pa", uncertainty_db: flo
     return pool_run([seat], job=1, path="transmit", stage="before")
 
 
-def judge(run: Run, text: str):
+def judge(run: Run, text: str) -> Any:
     return compare_to_mask({"transmit": run}, load_mask_text(text, "box"), job=1, stage="before")
 
 
-def test_points_of_a_published_table_are_read_and_joined_over_log_frequency():
+def test_points_of_a_published_table_are_read_and_joined_over_log_frequency() -> None:
     """3GPP TS 26.131 table 13 (PUB): lower limit -5 dB at 5 kHz, -10 dB at 6.3 kHz."""
     mask = load_mask("wideband-handsfree-transmit")
     lower, upper = limits_at(mask, np.array([5000.0, np.sqrt(5000.0 * 6300.0), 6300.0, 150.0]))
@@ -52,7 +54,7 @@ def test_points_of_a_published_table_are_read_and_joined_over_log_frequency():
     assert upper[0] == 5.0
 
 
-def test_every_shipped_mask_reads_and_says_where_it_is_from():
+def test_every_shipped_mask_reads_and_says_where_it_is_from() -> None:
     assert len(list_masks()) == 6
     for name in list_masks():
         mask = load_mask(name)
@@ -63,7 +65,7 @@ def test_every_shipped_mask_reads_and_says_where_it_is_from():
 
 
 @given(st.floats(-60.0, 60.0))
-def test_floating_mask_does_not_care_for_the_level(shift_db: float):
+def test_floating_mask_does_not_care_for_the_level(shift_db: float) -> None:
     level = 2.0 * np.sin(np.log(FREQUENCY_HZ))
     found = judge(make_run(level + shift_db), BOX)
     assert found.overall == "within"
@@ -72,13 +74,13 @@ def test_floating_mask_does_not_care_for_the_level(shift_db: float):
 @pytest.mark.parametrize(
     ("half_swing_db", "verdict"), [(2.5, "within"), (3.05, "doubtful"), (3.5, "outside")]
 )
-def test_swing_against_a_box_of_three_decibels(half_swing_db: float, verdict: str):
+def test_swing_against_a_box_of_three_decibels(half_swing_db: float, verdict: str) -> None:
     """A curve that swings by more than the box cannot be shifted into it; uncertainty 0.1 dB."""
     level = np.where(np.arange(len(FREQUENCY_HZ)) % 2, half_swing_db, -half_swing_db)
     assert judge(make_run(level), BOX).overall == verdict
 
 
-def test_fixed_mask_judges_the_level_and_needs_a_calibration():
+def test_fixed_mask_judges_the_level_and_needs_a_calibration() -> None:
     fixed = "# floating: no\n" + BOX
     level = np.full(len(FREQUENCY_HZ), 5.0)
     assert judge(make_run(level), fixed).overall == "outside"
@@ -87,7 +89,7 @@ def test_fixed_mask_judges_the_level_and_needs_a_calibration():
     assert "calibrated" in refused.findings[0].reason
 
 
-def test_shift_leaves_the_same_room_on_both_sides():
+def test_shift_leaves_the_same_room_on_both_sides() -> None:
     level = np.array([4.0, 6.0, 9.0])
     shift = fit_shift_db(level, np.full(3, -3.0), np.full(3, 3.0))
     assert np.max(level - (3.0 + shift)) == pytest.approx(np.max((-3.0 + shift) - level))
@@ -104,16 +106,16 @@ def test_shift_leaves_the_same_room_on_both_sides():
         ("# floating: maybe\n" + BOX, "yes or no"),
     ],
 )
-def test_bad_masks_are_refused_in_words(text: str, says: str):
+def test_bad_masks_are_refused_in_words(text: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
         load_mask_text(text, "box")
 
 
-def test_mask_of_another_path_is_refused():
+def test_mask_of_another_path_is_refused() -> None:
     with pytest.raises(InputError, match="path receive"):
         judge(make_run(np.zeros(len(FREQUENCY_HZ))), "# path: receive\n" + BOX)
 
 
-def test_unknown_mask_is_named():
+def test_unknown_mask_is_named() -> None:
     with pytest.raises(InputError, match="got nothing-like-it"):
         load_mask("nothing-like-it")

@@ -1,8 +1,10 @@
+# mypy: disable-error-code="arg-type,type-var,union-attr"
 """Pooling: what is averaged how, what is withheld, what the spread and the uncertainty are."""
 
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,11 +27,11 @@ def with_response(measurement: Measurement, **changes: object) -> Measurement:
     return measurement.replace(response=dataclasses.replace(measurement.response, **changes))
 
 
-def pool(measurements: list[Measurement]):
+def pool(measurements: list[Measurement]) -> Any:
     return pool_run(measurements, job=1, path="transmit", stage="before")
 
 
-def test_level_is_the_mean_of_decibels_and_spread_the_sample_deviation():
+def test_level_is_the_mean_of_decibels_and_spread_the_sample_deviation() -> None:
     seats = make_measurements()
     run = pool(seats)
     levels = np.vstack([seat.response.level_db for seat in seats])
@@ -39,7 +41,7 @@ def test_level_is_the_mean_of_decibels_and_spread_the_sample_deviation():
     assert run.level_sd_db == pytest.approx(np.std(levels.mean(axis=1), ddof=1), abs=1e-9)
 
 
-def test_pooling_equal_recordings_changes_nothing_and_has_no_spread():
+def test_pooling_equal_recordings_changes_nothing_and_has_no_spread() -> None:
     seat = make_measurements(1)[0]
     run = pool([seat, seat, seat])
     np.testing.assert_allclose(run.pooled.response.level_db, seat.response.level_db, atol=1e-12)
@@ -48,7 +50,7 @@ def test_pooling_equal_recordings_changes_nothing_and_has_no_spread():
     np.testing.assert_allclose(run.pooled.distortion.thd_percent, seat.distortion.thd_percent)
 
 
-def test_one_recording_says_that_the_spread_is_not_known():
+def test_one_recording_says_that_the_spread_is_not_known() -> None:
     run = pool(make_measurements(1))
     assert np.all(np.isnan(run.seat_sd_db))
     assert run.level_sd_db is None
@@ -56,7 +58,7 @@ def test_one_recording_says_that_the_spread_is_not_known():
     assert np.all(np.isfinite(run.pooled.response.uncertainty_db))
 
 
-def test_point_withheld_in_one_of_three_uses_the_others_and_in_two_is_withheld():
+def test_point_withheld_in_one_of_three_uses_the_others_and_in_two_is_withheld() -> None:
     seats = make_measurements()
     levels = [seat.response.level_db.copy() for seat in seats]
     levels[0][4] = np.nan
@@ -71,7 +73,7 @@ def test_point_withheld_in_one_of_three_uses_the_others_and_in_two_is_withheld()
     assert np.sum(np.isnan(pooled.level_db)) == 1
 
 
-def test_uncertainty_of_three_seats_is_the_student_interval_of_their_mean():
+def test_uncertainty_of_three_seats_is_the_student_interval_of_their_mean() -> None:
     """
     JCGM 100:2008 table G.2: t at 2 degrees of freedom for 95 % is 4.30.
 
@@ -87,7 +89,7 @@ def test_uncertainty_of_three_seats_is_the_student_interval_of_their_mean():
     np.testing.assert_allclose(run.pooled.response.seat_uncertainty_db, expected, rtol=1e-3)
 
 
-def test_calibration_does_not_average_down_with_seats():
+def test_calibration_does_not_average_down_with_seats() -> None:
     shared = np.full(len(FREQUENCY_HZ), 0.5)
     seat = with_response(
         make_measurements(1)[0],
@@ -98,7 +100,7 @@ def test_calibration_does_not_average_down_with_seats():
     np.testing.assert_allclose(run.pooled.response.uncertainty_db, 0.5, rtol=1e-6)
 
 
-def test_interval_of_a_pooled_level_covers_the_truth_as_often_as_it_says():
+def test_interval_of_a_pooled_level_covers_the_truth_as_often_as_it_says() -> None:
     """Share of true values inside the 95 % interval over 400 runs: 93 to 97.5 of 100."""
     random = np.random.default_rng(11)
     inside = []
@@ -110,7 +112,7 @@ def test_interval_of_a_pooled_level_covers_the_truth_as_often_as_it_says():
     assert 0.925 <= np.mean(inside) <= 0.98
 
 
-def test_unusable_recordings_are_kept_but_not_pooled():
+def test_unusable_recordings_are_kept_but_not_pooled() -> None:
     good = make_measurements(2)
     problem = Problem(kind="no-signal", message="silent", effect="nothing measured")
     bad = dataclasses.replace(good[0], response=None, problems=(problem,))
@@ -120,7 +122,7 @@ def test_unusable_recordings_are_kept_but_not_pooled():
     np.testing.assert_allclose(run.pooled.response.level_db, pool(good).pooled.response.level_db)
 
 
-def test_nothing_usable_is_a_recording_error_with_its_kind():
+def test_nothing_usable_is_a_recording_error_with_its_kind() -> None:
     problem = Problem(kind="no-signal", message="silent")
     bad = dataclasses.replace(make_measurements(1)[0], response=None, problems=(problem,))
     with pytest.raises(RecordingError) as caught:
@@ -128,13 +130,13 @@ def test_nothing_usable_is_a_recording_error_with_its_kind():
     assert caught.value.kind == "no-signal"
 
 
-def test_units_are_never_mixed():
+def test_units_are_never_mixed() -> None:
     first, second = make_measurements(2)
     with pytest.raises(InputError, match="one unit"):
         pool([first, with_response(second, unit="dB relative")])
 
 
-def test_problems_are_joined_without_repeats():
+def test_problems_are_joined_without_repeats() -> None:
     problem = Problem(kind="mains", at_s=0.1, message="hum at 50 Hz", effect="none")
     again = dataclasses.replace(problem, at_s=0.2)
     first, second = make_measurements(2)
@@ -142,7 +144,7 @@ def test_problems_are_joined_without_repeats():
     assert pool(seats).pooled.problems == (problem,)
 
 
-def test_conditions_that_differ_are_not_stated():
+def test_conditions_that_differ_are_not_stated() -> None:
     first, second = make_measurements(2)
     second = second.replace(conditions=second.conditions.replace(feed_ma=20.0))
     conditions = pool([first, second]).pooled.conditions
@@ -151,7 +153,7 @@ def test_conditions_that_differ_are_not_stated():
     assert isinstance(first.response, Response)
 
 
-def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states():
+def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states() -> None:
     """
     Three seats at 0.0, 0.6 and -0.6 dB, each known to 0.2 dB.
 
@@ -169,7 +171,7 @@ def test_uncertainty_of_a_band_adds_its_seats_to_what_one_recording_states():
     assert bands.low_uncertainty_db is None
 
 
-def test_thd_is_pooled_by_its_logarithm_and_less_than_stays_a_bound():
+def test_thd_is_pooled_by_its_logarithm_and_less_than_stays_a_bound() -> None:
     seats = make_measurements(2)
     shape = seats[0].distortion.thd_percent.shape
     hidden = np.full(shape, np.nan)
@@ -193,7 +195,7 @@ def test_thd_is_pooled_by_its_logarithm_and_less_than_stays_a_bound():
     assert np.isnan(pooled.thd_below_percent[0])
 
 
-def test_step_ladders_are_pooled_frequency_by_frequency():
+def test_step_ladders_are_pooled_frequency_by_frequency() -> None:
     seats = make_measurements(2)
     ladders = [
         seat.replace(ladders=(dataclasses.replace(seat.linearity, output_db=output),))

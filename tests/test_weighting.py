@@ -2,6 +2,7 @@
 
 import csv
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from voicecheck.weighting import (
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 
 
-def published(name):
+def published(name: Any) -> Any:
     """Rows of published values that may be expected ones, each with its source."""
     with (PUBLISHED / f"{name}.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
@@ -32,14 +33,14 @@ def published(name):
     return [pytest.param(row, id=f"{row['source']}-{row['place']}") for row in rows]
 
 
-def average_db(weigh, low_hz, high_hz):
+def average_db(weigh: Any, low_hz: Any, high_hz: Any) -> Any:
     """Weight of flat noise between two frequencies, power-averaged."""
     frequency_hz = np.arange(low_hz, high_hz, 0.25) + 0.125
     return 10 * np.log10(np.mean(10 ** (weigh(frequency_hz) / 10)))
 
 
 @pytest.mark.parametrize("row", published("noise_weights"))
-def test_noise_weights(row):
+def test_noise_weights(row: Any) -> None:
     """O.41 and C-message points, and flat noise through them, as published or computed apart."""
     weigh = {"psophometric": weigh_psophometric_db, "c-message": weigh_c_message_db}[row["weight"]]
     if row["high_hz"]:
@@ -49,7 +50,7 @@ def test_noise_weights(row):
     assert found == pytest.approx(float(row["value"]), abs=float(row["tolerance"]))
 
 
-def test_every_published_row_is_hit_and_memory_is_not_used():
+def test_every_published_row_is_hit_and_memory_is_not_used() -> None:
     """All 24 PUB rows of each table come back; the MEM rows (150, 250, 350 Hz) decide nothing."""
     for table, weigh in (
         ("itu_t_o41_psophometric", weigh_psophometric_db),
@@ -62,7 +63,7 @@ def test_every_published_row_is_hit_and_memory_is_not_used():
     assert weigh_psophometric_db([150.0])[0] != pytest.approx(-29.0, abs=0.05)
 
 
-def test_psophometric_filter_of_g191():
+def test_psophometric_filter_of_g191() -> None:
     """
     Within 0.55 dB of the ITU-T G.191 psophometric filter, 200-4000 Hz.
 
@@ -80,7 +81,7 @@ def test_psophometric_filter_of_g191():
 
 
 @pytest.mark.parametrize(("per_octave", "count"), [(1, 5), (3, 14), (6, 26), (12, 52)])
-def test_midbands_by_formula(per_octave, count):
+def test_midbands_by_formula(per_octave: int, count: int) -> None:
     """IEC 61260-1: f = 1000 G^(x/b), or half a step beside for even b; G = 10^0.3."""
     found = make_band_frequencies(per_octave, 199.0, 4100.0 if per_octave < 12 else 4000.0)
     ratio = 10 ** (0.3 / per_octave)
@@ -91,7 +92,7 @@ def test_midbands_by_formula(per_octave, count):
     assert len(found) == pytest.approx(count, abs=1)
 
 
-def test_midbands_of_pyfar():
+def test_midbands_of_pyfar() -> None:
     """Source: pyfar's exact fractional-octave frequencies, a general acoustics library."""
     pyfar = need_module("pyfar")
     theirs = np.asarray(pyfar.constants.fractional_octave_frequencies_exact(12, (200, 4000))[0])
@@ -99,11 +100,11 @@ def test_midbands_of_pyfar():
     assert np.allclose(ours, theirs[: len(ours)], rtol=1e-12)
 
 
-def table(name, column, key="frequency_hz"):
+def table(name: Any, column: Any, key: Any = "frequency_hz") -> Any:
     return {float(row[key]): float(row[column]) for row in load_table(name) if row[column]}
 
 
-def test_reference_system_rates_itself_zero():
+def test_reference_system_rates_itself_zero() -> None:
     """
     SLR and RLR of the intermediate reference system within 0.05 dB of 0.
 
@@ -116,7 +117,7 @@ def test_reference_system_rates_itself_zero():
     assert rate_receive([receive[f] for f in nominal]) == pytest.approx(0.007, abs=0.002)
 
 
-def test_flat_paths_have_the_stated_ratings():
+def test_flat_paths_have_the_stated_ratings() -> None:
     """Source: check values of `itu_t_p79_weights.csv` (CALC)."""
     assert rate_transmit(np.zeros(14)) == pytest.approx(-5.549, abs=0.001)
     assert rate_receive(np.zeros(14)) == pytest.approx(10.647, abs=0.001)
@@ -125,7 +126,7 @@ def test_flat_paths_have_the_stated_ratings():
     assert rate_sidetone(np.zeros(20), sealed=False) == pytest.approx(2.638, abs=0.001)
 
 
-def test_third_octave_formula_by_hand():
+def test_third_octave_formula_by_hand() -> None:
     """Two bands: -(10/m) log10(10^(0.1 m (S1-W1)) + 10^(0.1 m (S2-W2)))."""
     expected = -(10 / 0.175) * np.log10(10 ** (0.0175 * -50.0) + 10 ** (0.0175 * -60.0))
     assert rate_loudness([-10.0, -10.0], [40.0, 50.0]) == pytest.approx(expected)
@@ -135,12 +136,12 @@ def test_third_octave_formula_by_hand():
     gain_db=st.floats(-40, 40),
     sensitivity_db=st.lists(st.floats(-60, 40), min_size=14, max_size=14),
 )
-def test_rating_falls_by_the_gain(gain_db, sensitivity_db):
+def test_rating_falls_by_the_gain(gain_db: Any, sensitivity_db: Any) -> None:
     moved = rate_transmit(np.array(sensitivity_db) + gain_db)
     assert rate_transmit(sensitivity_db) - moved == pytest.approx(gain_db, abs=1e-6)
 
 
 @pytest.mark.parametrize("bad", [[1.0, 2.0], [float("nan")]])
-def test_shapes_and_gaps_are_refused(bad):
+def test_shapes_and_gaps_are_refused(bad: Any) -> None:
     with pytest.raises(InputError, match="one finite sensitivity"):
         rate_loudness(bad, [40.0])

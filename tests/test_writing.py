@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,attr-defined,var-annotated"
 """One door for what is written: what it writes over, what never, and that nobody goes round it."""
 
 import ast
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 from services import give_up
@@ -32,11 +34,11 @@ WAV, FLAC = b"RIFF\x04\0\0\0WAVE", b"fLaC\0\0\0\x22"
 OURS, THEIRS = b'{"schema": "voicecheck.run/1"}', b'{"schema": "other.thing/1"}'
 
 
-def list_names(folder):
+def list_names(folder: Any) -> Any:
     return sorted(path.name for path in folder.iterdir())
 
 
-def make_place(kind, folder):
+def make_place(kind: Any, folder: Any) -> Any:
     """Something in the way of a file called `out.wav`; nothing of the machine's own."""
     target = folder / "out.wav"
     elsewhere = folder / "elsewhere"
@@ -74,7 +76,9 @@ BARRED = (
 class TestNever:
     @pytest.mark.parametrize("kind", BARRED)
     @pytest.mark.parametrize("force", [False, True])
-    def test_over_what_is_no_file_of_this_folder(self, kind, force, tmp_path):
+    def test_over_what_is_no_file_of_this_folder(
+        self, kind: Any, force: bool, tmp_path: Path
+    ) -> None:
         """Forced or not: what was there is there as it was, and nothing lies beside it."""
         target = make_place(kind, tmp_path)
         before = target.lstat()
@@ -90,13 +94,13 @@ class TestNever:
         assert list_names(tmp_path / "elsewhere") in ([], ["theirs.wav"])
 
     @pytest.mark.parametrize("name", ["n" * 300, "a\0b", "half \ud800 a letter"])
-    def test_under_a_name_that_none_can_have(self, name, tmp_path):
+    def test_under_a_name_that_none_can_have(self, name: Any, tmp_path: Path) -> None:
         with pytest.raises(InputError) as caught:
             DOOR.write(tmp_path / name, WAV)
         assert len(str(caught.value).splitlines()) == 1
         assert list_names(tmp_path) == []
 
-    def test_longest_name_that_one_can_have(self, tmp_path):
+    def test_longest_name_that_one_can_have(self, tmp_path: Path) -> None:
         DOOR.write(tmp_path / ("n" * 255), WAV)
         assert list_names(tmp_path) == ["n" * 255]
 
@@ -112,7 +116,7 @@ class TestOver:
             (b"", WAV),
         ],
     )
-    def test_the_same_kind_is_replaced_and_told(self, old, new, tmp_path):
+    def test_the_same_kind_is_replaced_and_told(self, old: Any, new: Any, tmp_path: Path) -> None:
         (target := tmp_path / "x").write_bytes(old)
         told = []
         Door(on_replace=told.append).write(target, new)
@@ -132,7 +136,7 @@ class TestOver:
             (b"\0" * 5000, b"a,b"),
         ],
     )
-    def test_another_kind_only_by_force(self, old, new, tmp_path):
+    def test_another_kind_only_by_force(self, old: Any, new: Any, tmp_path: Path) -> None:
         (target := tmp_path / "x").write_bytes(old)
         with pytest.raises(InputError, match=r"another kind.*--force"):
             DOOR.write(target, new)
@@ -141,13 +145,13 @@ class TestOver:
         assert target.read_bytes() == new
         assert list_names(tmp_path) == ["x"]
 
-    def test_what_a_person_edits_stays(self, tmp_path):
+    def test_what_a_person_edits_stays(self, tmp_path: Path) -> None:
         (target := tmp_path / "list.csv").write_bytes(b"mine")
         with pytest.raises(InputError, match="already there"):
             DOOR.write(target, b"new", keep=True)
         assert target.read_bytes() == b"mine"
 
-    def test_a_write_protected_file_stays_and_rights_are_kept(self, tmp_path):
+    def test_a_write_protected_file_stays_and_rights_are_kept(self, tmp_path: Path) -> None:
         (target := tmp_path / "x.wav").write_bytes(WAV + b"old")
         target.chmod(0o444)
         with pytest.raises(InputError, match="write-protected"):
@@ -156,13 +160,13 @@ class TestOver:
         DOOR.write(target, WAV)
         assert stat.S_IMODE(target.stat().st_mode) == 0o640
 
-    def test_a_link_within_the_folder_stays_a_link(self, tmp_path):
+    def test_a_link_within_the_folder_stays_a_link(self, tmp_path: Path) -> None:
         (tmp_path / "newest.wav").symlink_to("take.wav")
         DOOR.write(tmp_path / "newest.wav", WAV)
         assert (tmp_path / "newest.wav").is_symlink()
         assert (tmp_path / "take.wav").read_bytes() == WAV
 
-    def test_files_that_belong_together_are_all_written_or_none(self, tmp_path):
+    def test_files_that_belong_together_are_all_written_or_none(self, tmp_path: Path) -> None:
         (tmp_path / "b.wav").write_bytes(b"a letter")
         with pytest.raises(InputError, match=r"b\.wav"):
             DOOR.write_all(tmp_path, {"a.wav": WAV, "b.wav": WAV})
@@ -180,13 +184,13 @@ class TestOver:
             (b"x" + "ü".encode() * 4000, "text"),
         ],
     )
-    def test_kinds(self, head, kind):
+    def test_kinds(self, head: Any, kind: str) -> None:
         """A letter cut in two by the length that is looked at is no foreign byte."""
         assert recognise(head) == kind or (kind == "text" and head[:4] == b"RIFF")
 
 
 class TestStreams:
-    def read_pipe(self, pipe, write):
+    def read_pipe(self, pipe: Any, write: Any) -> Any:
         got = []
         reader = threading.Thread(target=lambda: got.append(pipe.read_bytes()))
         reader.start()
@@ -194,14 +198,14 @@ class TestStreams:
         reader.join(20)
         return got[0]
 
-    def test_into_a_pipe_which_stays_one(self, tmp_path):
+    def test_into_a_pipe_which_stays_one(self, tmp_path: Path) -> None:
         os.mkfifo(pipe := tmp_path / "out.wav")
         content = WAV + bytes(300_000)
         assert self.read_pipe(pipe, lambda: DOOR.write(pipe, content)) == content
         assert stat.S_ISFIFO(pipe.lstat().st_mode)
         assert list_names(tmp_path) == ["out.wav"]
 
-    def test_a_parcel_into_a_pipe_is_a_parcel(self, tmp_path):
+    def test_a_parcel_into_a_pipe_is_a_parcel(self, tmp_path: Path) -> None:
         with JobBook.open(tmp_path / "book") as book:
             book.add_type(SetType(name="Lakeside 4"))
             book.open_job("hall", "Lakeside 4")
@@ -212,7 +216,7 @@ class TestStreams:
             assert [one.outcome for one in other.import_parcel(tmp_path / "kept.zip")]
 
     @pytest.mark.parametrize("name", ["/dev/stdout", "/dev/fd/1"])
-    def test_into_the_program_s_own_output(self, name, tmp_path):
+    def test_into_the_program_s_own_output(self, name: str, tmp_path: Path) -> None:
         """A pipe or a file that the shell has opened; nothing but the sound is in it."""
         words = [sys.executable, "-m", "voicecheck", "signal", name, "--kind", "quick"]
         piped = subprocess.run(words, capture_output=True, check=True, cwd=tmp_path).stdout
@@ -221,7 +225,7 @@ class TestStreams:
         assert (tmp_path / "led.wav").read_bytes() == piped
         assert load_programme(tmp_path / "led.wav").samples.size
 
-    def test_not_onto_a_screen(self):
+    def test_not_onto_a_screen(self) -> None:
         """A pseudo-terminal of the test's own stands for the screen."""
         import pty
 
@@ -236,10 +240,12 @@ class TestStreams:
 
 class TestFailures:
     @pytest.mark.parametrize("call_name", ["fsync", "replace"])
-    def test_a_disk_that_fails_leaves_the_old_file_alone(self, call_name, tmp_path, monkeypatch):
+    def test_a_disk_that_fails_leaves_the_old_file_alone(
+        self, call_name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
         (target := tmp_path / "x.wav").write_bytes(WAV + b"old")
 
-        def fail(*_):
+        def fail(*_: Any) -> None:
             raise OSError(errno.ENOSPC, "No space left on device")
 
         monkeypatch.setattr(writing.os, call_name, fail)
@@ -251,10 +257,10 @@ class TestFailures:
         assert target.read_bytes() == WAV + b"old"
         assert list_names(tmp_path) == ["x.wav"]
 
-    def test_a_limit_of_the_system_in_the_middle_of_a_file(self, tmp_path):
+    def test_a_limit_of_the_system_in_the_middle_of_a_file(self, tmp_path: Path) -> None:
         """The real thing: no more than 100 000 bytes may be written, the file has 700 000."""
 
-        def limit():
+        def limit() -> None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 
         words = [sys.executable, "-m", "voicecheck", "signal", "x.wav", "--kind", "quick"]
@@ -267,13 +273,13 @@ class TestFailures:
         )
         assert list_names(tmp_path) == []
 
-    def test_an_error_of_the_content_is_its_own(self, tmp_path):
+    def test_an_error_of_the_content_is_its_own(self, tmp_path: Path) -> None:
         """What goes wrong while something else is read is not told as a failure to write."""
         with pytest.raises(FileNotFoundError), DOOR.open(tmp_path / "x.zip") as file:
             file.write((tmp_path / "kept" / "nothing").read_bytes())
         assert list_names(tmp_path) == []
 
-    def test_what_came_in_between_is_seen(self, tmp_path):
+    def test_what_came_in_between_is_seen(self, tmp_path: Path) -> None:
         target = tmp_path / "x.zip"
         with pytest.raises(InputError, match="is a folder"), DOOR.open(target):
             target.mkdir()
@@ -282,7 +288,7 @@ class TestFailures:
 
 
 @pytest.fixture(scope="module")
-def book(tmp_path_factory):
+def book(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A book with speech of both stages and a run."""
     place = tmp_path_factory.mktemp("door") / "book"
     with JobBook.open(place) as opened:
@@ -310,13 +316,15 @@ FOLDER_WRITERS = {
 }
 
 
-def fill_in(words, target):
+def fill_in(words: Any, target: Any) -> Any:
     return [word.format(target) for word in words]
 
 
 @pytest.mark.parametrize("writer", WRITERS)
 @pytest.mark.parametrize("kind", ["folder", "socket", "link to elsewhere"])
-def test_no_command_replaces_what_is_no_file(writer, kind, book, tmp_path):
+def test_no_command_replaces_what_is_no_file(
+    writer: Any, kind: str, book: Any, tmp_path: Path
+) -> None:
     target = make_place(kind, tmp_path)
     ending = WRITERS[writer][-1].removeprefix("{}") if writer in {"dial", "speak"} else ""
     named = tmp_path / f"x{ending}"
@@ -329,7 +337,9 @@ def test_no_command_replaces_what_is_no_file(writer, kind, book, tmp_path):
 
 @pytest.mark.parametrize("writer", [*WRITERS, *FOLDER_WRITERS])
 @pytest.mark.parametrize("target", ["~nobody-of-that-name/y", "n" * 300, "file/y"])
-def test_names_that_lead_nowhere_are_one_line(writer, target, book, tmp_path, monkeypatch):
+def test_names_that_lead_nowhere_are_one_line(
+    writer: Any, target: Any, book: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "file").write_text("here", encoding="utf-8")
     words = fill_in({**WRITERS, **FOLDER_WRITERS}[writer], target)
@@ -340,7 +350,9 @@ def test_names_that_lead_nowhere_are_one_line(writer, target, book, tmp_path, mo
 
 
 @pytest.mark.parametrize("writer", WRITERS)
-def test_a_file_of_another_kind_is_replaced_by_force_alone(writer, book, tmp_path):
+def test_a_file_of_another_kind_is_replaced_by_force_alone(
+    writer: Any, book: Any, tmp_path: Path
+) -> None:
     words = WRITERS[writer]
     ending = words[-1].removeprefix("{}") if writer in {"dial", "speak"} else ""
     (target := tmp_path / f"x{ending}").write_bytes(b"\xff\xd8\xff a photograph")
@@ -350,7 +362,7 @@ def test_a_file_of_another_kind_is_replaced_by_force_alone(writer, book, tmp_pat
     assert target.read_bytes()[:3] != b"\xff\xd8\xff"
 
 
-def test_a_report_over_a_photograph_writes_none_of_its_files(book, tmp_path):
+def test_a_report_over_a_photograph_writes_none_of_its_files(book: Any, tmp_path: Path) -> None:
     (tmp_path / "report.json").write_bytes(b"\xff\xd8\xff a photograph")
     (tmp_path / "findings.csv").write_bytes(b"old")
     call("report", 1, "--out", tmp_path, book=book, error=InputError)
@@ -359,14 +371,14 @@ def test_a_report_over_a_photograph_writes_none_of_its_files(book, tmp_path):
     assert f"Replaced 2 files that were there in {tmp_path}." in told
 
 
-def test_one_replaced_file_is_told_unless_quiet(tmp_path):
+def test_one_replaced_file_is_told_unless_quiet(tmp_path: Path) -> None:
     words = ("signal", tmp_path / "x.wav", "--kind", "quick")
     assert "Replaced" not in call(*words).stderr
     assert f"Replaced {tmp_path / 'x.wav'}" in call(*words).stderr
     assert call(*words, "--quiet").stderr == ""
 
 
-def test_an_edited_check_list_stays(tmp_path):
+def test_an_edited_check_list_stays(tmp_path: Path) -> None:
     (target := tmp_path / "list.csv").write_text(read_template() + "\n", encoding="utf-8")
     before = target.read_bytes()
     call("check", "--template", target, error=InputError)
@@ -374,7 +386,7 @@ def test_an_edited_check_list_stays(tmp_path):
 
 
 @pytest.mark.parametrize("change", ["a job", "a type", "the same label twice"])
-def test_a_demo_removes_no_book_that_somebody_works_with(change, tmp_path):
+def test_a_demo_removes_no_book_that_somebody_works_with(change: str, tmp_path: Path) -> None:
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(DEMO_TYPE)
         opened.open_job("reference set 1", DEMO_TYPE.name)
@@ -388,7 +400,7 @@ def test_a_demo_removes_no_book_that_somebody_works_with(change, tmp_path):
     assert (tmp_path / "book" / "book.db").is_file()
 
 
-def test_python_functions_go_through_the_door_too(tmp_path):
+def test_python_functions_go_through_the_door_too(tmp_path: Path) -> None:
     import numpy as np
 
     (tmp_path / "x.wav").write_bytes(b"a letter")
@@ -435,7 +447,7 @@ HOMES = {
 }
 
 
-def find_writers(text):
+def find_writers(text: Any) -> Any:
     """Lines of a module that write to disk, as far as its calls show."""
     return [
         node.lineno
@@ -444,7 +456,7 @@ def find_writers(text):
     ]
 
 
-def is_writer(node):
+def is_writer(node: Any) -> Any:
     name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
     owner = getattr(getattr(node.func, "value", None), "id", "")
     if name in OF_MODULES.get(owner, ()):
@@ -487,11 +499,11 @@ def is_writer(node):
         ("tempfile.TemporaryDirectory()", True),
     ],
 )
-def test_writers_are_known_when_seen(line, is_one):
+def test_writers_are_known_when_seen(line: str, is_one: bool) -> None:
     assert bool(find_writers(line)) == is_one
 
 
-def test_nobody_writes_beside_the_door():
+def test_nobody_writes_beside_the_door() -> None:
     """Each home has its reason in the list; a reason whose writer is gone goes too."""
     found = {
         path.relative_to(PACKAGE).as_posix(): lines
@@ -503,7 +515,7 @@ def test_nobody_writes_beside_the_door():
     assert set(HOMES) - set(found) == set()
 
 
-def test_an_earlier_demo_gives_way_to_the_next(tmp_path):
+def test_an_earlier_demo_gives_way_to_the_next(tmp_path: Path) -> None:
     """Also one that was stopped on its way."""
     with JobBook.open(tmp_path / "book") as opened:
         opened.add_type(DEMO_TYPE)

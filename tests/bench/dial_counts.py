@@ -8,6 +8,7 @@ Without a rate all of 16, 44.1, 48 kHz at 20, 30, 45 dB are run. Figures: `dial_
 
 import sys
 from collections import defaultdict
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ FIGURES = {
 }
 
 
-def dial_number(seed, rate_hz, snr_db):
+def dial_number(seed: Any, rate_hz: Any, snr_db: Any) -> Any:
     """A number with speed, break, drift, bounce and pause drawn."""
     draw = np.random.default_rng(seed)
     number = "".join(map(str, draw.integers(0, 10, 7)))
@@ -38,7 +39,7 @@ def dial_number(seed, rate_hz, snr_db):
     return make_dial_scene(number, settings, seed=seed, rate_hz=rate_hz)
 
 
-def run(n_numbers, first_seed, rate_hz, snr_db):
+def run(n_numbers: Any, first_seed: Any, rate_hz: Any, snr_db: Any) -> Any:
     """
     Numbers read wrongly, digits without bounce, and rows (error, stated) of every figure.
 
@@ -60,7 +61,7 @@ def run(n_numbers, first_seed, rate_hz, snr_db):
     return n_wrong, n_withheld, {name: np.array(values) for name, values in rows.items()}
 
 
-def ask_oracle(rate_hz, snr_db, *, n_edges=4000, seed=1):
+def ask_oracle(rate_hz: Any, snr_db: Any, *, n_edges: Any = 4000, seed: Any = 1) -> Any:
     """
     Errors in ms of who knows all of a gated tone but when its edge is.
 
@@ -82,7 +83,7 @@ def ask_oracle(rate_hz, snr_db, *, n_edges=4000, seed=1):
     return np.array(errors_ms)
 
 
-def describe(n_numbers, first_seed, rate_hz, snr_db):
+def describe(n_numbers: Any, first_seed: Any, rate_hz: Any, snr_db: Any) -> Any:
     """One line for a rate and a signal to noise."""
     n_wrong, n_withheld, rows = run(n_numbers, first_seed, rate_hz, snr_db)
     parts = [f"{rate_hz} Hz, {snr_db:g} dB: {n_wrong} of {n_numbers} wrong"]

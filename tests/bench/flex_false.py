@@ -5,6 +5,7 @@ False events an hour on quiet cords, healthy and carbon, with and without hum.
 """
 
 import sys
+from typing import Any
 
 from voicecheck.bench.simulated.flex import make_flex
 from voicecheck.checkout.flex.measure import measure_flex
@@ -13,7 +14,7 @@ from voicecheck.records import Recording
 LENGTH_S = 120.0
 
 
-def count(text, minutes, rate_hz=16000):
+def count(text: Any, minutes: Any, rate_hz: Any = 16000) -> Any:
     """Events found where there are none."""
     found = 0
     for seed in range(round(60 * minutes / LENGTH_S)):

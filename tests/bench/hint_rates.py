@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,assignment,return-value"
 """
 How often the true cause of a simulated fault is named first, and among the first three.
 

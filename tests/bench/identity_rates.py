@@ -1,3 +1,4 @@
+# mypy: disable-error-code="var-annotated"
 """
 Carbon or electronic? How often the identity test is right on random simulated elements.
 
@@ -12,6 +13,7 @@ import os
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,13 +28,13 @@ CARBON = ("carbon", "carbon", "carbon+aged", "carbon+packed", "carbon+worn")
 ELECTRONIC = ("electret", "moving-coil")
 
 
-def try_one(seed):
+def try_one(seed: Any) -> Any:
     rng = np.random.default_rng(seed)
     is_carbon = seed % 2 == 0
     handset = str(rng.choice(CARBON if is_carbon else ELECTRONIC))
     programme = make_programme(RECIPES["quick"])
 
-    def sweep(stage, n_seats, **options):
+    def sweep(stage: Any, n_seats: Any, **options: Any) -> Any:
         bench = SimulatedBench(handset, seed=seed, **options)
         found = [
             measure_recording(programme, bench.play_and_record(programme, seat=seat))
@@ -55,7 +57,7 @@ def try_one(seed):
     )
 
 
-def main():
+def main() -> None:
     n_elements = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     with ProcessPoolExecutor(len(os.sched_getaffinity(0))) as pool:
         results = list(pool.map(try_one, range(n_elements), chunksize=5))

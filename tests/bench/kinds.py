@@ -1,3 +1,4 @@
+# mypy: disable-error-code="union-attr"
 """
 Quick, default and careful programme: length, and half-widths of their 95 % intervals, measured.
 
@@ -20,7 +21,7 @@ from voicecheck.measure import measure_recording
 from voicecheck.programme import RECIPES, make_programme
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 10
     out = sys.stdout
     out.write(

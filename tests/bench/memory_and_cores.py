@@ -1,3 +1,4 @@
+# mypy: disable-error-code="var-annotated"
 """
 Memory of one analysis as a multiple of the recording, and what a second core brings.
 
@@ -14,6 +15,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import soundfile
 from joblib.externals.loky import get_reusable_executor
@@ -37,12 +39,12 @@ print(tracemalloc.get_traced_memory()[1])
 """
 
 
-def sum_processor_s():
+def sum_processor_s() -> Any:
     used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
     return sum(one.ru_utime + one.ru_stime for one in used)
 
 
-def find_processor_ratio(files, signal):
+def find_processor_ratio(files: Any, signal: Any) -> Any:
     """Processor time on one core over half of that on two; workers count when they have ended."""
     spent = []
     for n_jobs in (1, 2):
@@ -54,7 +56,7 @@ def find_processor_ratio(files, signal):
     return 2.0 * spent[0] / spent[1]
 
 
-def main():
+def main() -> None:
     n_files = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     programme = default_programme()
     samples = KnownPlant(square=0.8, noise_dbfs=-73.0)(programme.samples, programme.rate_hz)

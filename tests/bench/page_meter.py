@@ -24,6 +24,7 @@ import tempfile
 import time
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from pagetest import fill_book, open_browser, serve_book
@@ -46,18 +47,18 @@ COUNT = """
 """
 
 
-def read_processor_s(pid):
+def read_processor_s(pid: Any) -> Any:
     """Processor time of a process, without that of its children."""
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def find_children(pid):
+def find_children(pid: Any) -> Any:
     lists = Path(f"/proc/{pid}/task").glob("*/children")
     return [int(word) for one in lists for word in one.read_text(encoding="ascii").split()]
 
 
-def measure(page, pid, length_s):
+def measure(page: Any, pid: Any, length_s: Any) -> Any:
     """Times of drawing in ms, messages, share of a core of the server and of its children."""
     time.sleep(SETTLE_S)
     page.evaluate(COUNT)
@@ -72,7 +73,7 @@ def measure(page, pid, length_s):
     return drawn_ms, sent, took_s, shares
 
 
-def main():
+def main() -> None:
     length_s = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
     kind = sys.argv[2] if len(sys.argv) > 2 else "jack"
     settings = {"hum_dbfs": -20.0, "hum_hz": 60.0, "noise_dbfs": -50.0}

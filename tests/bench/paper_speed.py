@@ -10,6 +10,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import factories
@@ -21,7 +22,7 @@ RUNS = [run for run in factories.make_job_runs() if run.path == "transmit"]
 BASELINE = factories.make_baseline()
 
 
-def draw(kind):
+def draw(kind: Any) -> Any:
     comparison = factories.make_comparison("after")
     figure = draw_response(
         RUNS, baseline=BASELINE, comparison=comparison, set_type=factories.SET_TYPE
@@ -29,7 +30,7 @@ def draw(kind):
     return render_figure(figure, kind)
 
 
-def measure(task):
+def measure(task: Any) -> Any:
     times = []
     for _ in range(6):
         start = time.perf_counter()
@@ -38,7 +39,7 @@ def measure(task):
     return times[0], min(times[1:])
 
 
-def main():
+def main() -> None:
     content = factories.make_content()
     with tempfile.TemporaryDirectory() as folder:
         tasks = {

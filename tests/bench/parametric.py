@@ -1,3 +1,4 @@
+# mypy: disable-error-code="index,union-attr,var-annotated"
 """
 Would a parametric model of the handset do better than windows? Tried, and not kept.
 
@@ -12,6 +13,7 @@ one (a weak comb of reflections) that is not.
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +26,7 @@ from voicecheck.measure import measure_recording
 ORDERS = (2, 3, 4, 5, 6, 8)
 
 
-def reflecting(frequency_hz):
+def reflecting(frequency_hz: Any) -> Any:
     """The carbon-like plant with two weak echoes, as from a jig: no rational function."""
     frequency_hz = np.asarray(frequency_hz, float)
     echo = 0.05 * np.exp(-2j * np.pi * frequency_hz * 0.0011)
@@ -32,7 +34,7 @@ def reflecting(frequency_hz):
     return carbon_like(frequency_hz) * (1 + echo)
 
 
-def fit(frequency_hz, values, sigma, order):
+def fit(frequency_hz: Any, values: Any, sigma: Any, order: Any) -> Any:
     """Coefficients of numerator and denominator, fitted values, their sd, and the misfit."""
     s = 1j * frequency_hz / 1000.0
     powers = s[:, None] ** np.arange(order + 1)
@@ -56,7 +58,7 @@ def fit(frequency_hz, values, sigma, order):
     return model, sd, misfit
 
 
-def refine(measurement):
+def refine(measurement: Any) -> Any:
     """Level and 95 % half-width at the points from the best order."""
     response = measurement.response
     magnitude = 10 ** (response.level_db / 20)
@@ -71,7 +73,7 @@ def refine(measurement):
     return 20 * np.log10(np.abs(best[1])), 1.96 * 8.686 * best[2] / np.abs(best[1])
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     out = sys.stdout
     out.write("| plant | noise dBFS | windows dB | inside % | model dB | inside % |\n")

@@ -9,6 +9,7 @@ kind within 20 ms of the fault; the curve's error with the affected part set asi
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -29,20 +30,20 @@ PLANTS = (
 DRIFTS_PPM = (-40.0, 0.0, 25.0)
 
 
-def make_plant(seed, **changes):
+def make_plant(seed: Any, **changes: Any) -> Any:
     settings = {**PLANTS[seed % len(PLANTS)], "drift_ppm": DRIFTS_PPM[seed % len(DRIFTS_PPM)]}
     return KnownPlant(latency_s=0.05, seed=1000 + seed, **{**settings, **changes})
 
 
-def draw_place(rng):
+def draw_place(rng: Any) -> Any:
     """An instant inside a sweep, 0.2 s from its ends, where the handset is heard well."""
     blocks = default_programme().blocks_of("sweep")
     block = blocks[rng.integers(len(blocks))]
     return rng.uniform(block.start_s + 0.5, block.end_s - 0.4) + 0.05
 
 
-def burst(level_db):
-    def put(samples, at, rng):
+def burst(level_db: Any) -> Any:
+    def put(samples: Any, at: Any, rng: Any) -> Any:
         count = round(0.005 * RATE_HZ)
         size = 10 ** (level_db / 20) * np.sqrt(np.mean(samples[at : at + 4800] ** 2)) * 1.414
         samples[at : at + count] += size * rng.standard_normal(count)
@@ -51,26 +52,26 @@ def burst(level_db):
     return put
 
 
-def dropout(samples, at, rng):
+def dropout(samples: Any, at: Any, rng: Any) -> Any:
     samples[at : at + 480] = 0.0
     return samples
 
 
-def lost(samples, at, rng):
+def lost(samples: Any, at: Any, rng: Any) -> Any:
     return np.delete(samples, slice(at, at + 480))
 
 
-def repeated(samples, at, rng):
+def repeated(samples: Any, at: Any, rng: Any) -> Any:
     return np.insert(samples, at, samples[at - 480 : at])
 
 
-def clipped(samples, at, rng):
+def clipped(samples: Any, at: Any, rng: Any) -> Any:
     first, last = round(2.1 * RATE_HZ), round(11.6 * RATE_HZ)
     limit = np.quantile(np.abs(samples[first:last]), 0.95)
     return np.clip(samples, -limit, limit)
 
 
-def shout(samples, at, rng):
+def shout(samples: Any, at: Any, rng: Any) -> Any:
     """A voice-like sound of 0.6 s at the level of the sweep: harmonics of a moving pitch."""
     count = round(0.6 * RATE_HZ)
     pitch = 180 + 40 * np.sin(2 * np.pi * 3 * np.arange(count) / RATE_HZ)
@@ -82,7 +83,7 @@ def shout(samples, at, rng):
     return samples
 
 
-def nothing(samples, at, rng):
+def nothing(samples: Any, at: Any, rng: Any) -> Any:
     return samples
 
 
@@ -99,7 +100,7 @@ FAULTS = {
 }
 
 
-def try_one(seed, fault, changes, kinds, is_placed):
+def try_one(seed: Any, fault: Any, changes: Any, kinds: Any, is_placed: Any) -> Any:
     rng = np.random.default_rng(seed)
     plant = make_plant(seed, **changes)
     programme = default_programme()
@@ -114,7 +115,7 @@ def try_one(seed, fault, changes, kinds, is_placed):
     return hit, rms(response_error_db(measurement, plant)), others
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     out = sys.stdout
     out.write("| fault | found, named and placed | median error of the curve, dB | also named |\n")

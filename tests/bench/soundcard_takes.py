@@ -1,3 +1,4 @@
+# mypy: disable-error-code="call-overload,union-attr"
 """
 Takes of the default programme through a virtual sound server while every core is busy.
 
@@ -15,6 +16,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -40,12 +42,12 @@ SETTINGS = {
 LIMIT_DB = 0.05
 
 
-def burn():
+def burn() -> None:
     while True:
         pass
 
 
-def record_to_file(programme, path):
+def record_to_file(programme: Any, path: Any) -> None:
     """What the handset makes of the programme, without any sound server."""
     rate_hz, samples = programme.rate_hz, programme.samples
     for kind, hz in (("highpass", SETTINGS["low_hz"]), ("lowpass", SETTINGS["high_hz"])):
@@ -58,7 +60,7 @@ def record_to_file(programme, path):
     soundfile.write(path, late, rate_hz, "FLOAT")
 
 
-def try_take(bench, programme, expected_db):
+def try_take(bench: Any, programme: Any, expected_db: Any) -> Any:
     """One line about one take, and whether it was good."""
     begun = time.monotonic()
     try:
@@ -75,7 +77,7 @@ def try_take(bench, programme, expected_db):
     return worst_db < LIMIT_DB and not kinds, line
 
 
-def main():
+def main() -> Any:
     n_takes = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     kind = sys.argv[2] if len(sys.argv) > 2 else "jack"
     speed = float(sys.argv[3]) if len(sys.argv) > 3 else {"jack": 10, "pulse": 1}[kind]

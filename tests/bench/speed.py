@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import soundfile
 from scipy import fft
@@ -24,13 +25,13 @@ from voicecheck.bench.wavfile import load_recording
 from voicecheck.measure import measure_recording
 
 
-def clock(job):
+def clock(job: Any) -> Any:
     started = time.perf_counter()
     job()
     return time.perf_counter() - started
 
 
-def main():
+def main() -> None:
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 31
     programme = default_programme()
     plant = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0, latency_s=0.1373, drift_ppm=20.0)
@@ -39,12 +40,12 @@ def main():
         samples = plant(programme.samples, programme.rate_hz)
         soundfile.write(file, samples, programme.rate_hz, subtype="PCM_24")
 
-        def floor():
+        def floor() -> None:
             # A length without large prime factors: the fairest, fastest FFT.
             samples = soundfile.read(file)[0]
             fft.rfft(samples, fft.next_fast_len(len(samples), real=True), workers=1)
 
-        def job():
+        def job() -> None:
             measure_recording(programme, load_recording(file))
 
         floor()

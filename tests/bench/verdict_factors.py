@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return"
 """
 Make voicecheck/data/verdict_factors.csv: how far limits stand from the mean, in deviations.
 

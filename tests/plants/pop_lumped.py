@@ -11,6 +11,7 @@ MEM): V^2 as the power 1.85 of the voltage and 1.25 of the resistance.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -44,7 +45,7 @@ class Diaphragm:
     hole_hz: float
     hole_q: float
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         w = 2 * np.pi * np.maximum(np.asarray(frequency_hz, float), 1.0)
         wd, wh = 2 * np.pi * self.diaphragm_hz, 2 * np.pi * self.hole_hz
         spring = self.diaphragm_mass * wd**2
@@ -67,7 +68,7 @@ class Electrical:
     capacitor_uf: float
     line_nf: float
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         w = 2 * np.pi * np.maximum(np.asarray(frequency_hz, float), 1.0)
         across = 1 / (1 / 600.0 + 1j * w * self.line_nf * 1e-9)
         series = self.resistance_ohm + 1 / (1j * w * self.capacitor_uf * 1e-6)
@@ -81,7 +82,7 @@ class LumpedCarbon(Plant):
     modulation: float = 0.15
     sensitivity: float = 1.0
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         u = np.clip(self.modulation / TALK_AMPLITUDE * x, -0.9, 0.9)
         return self.sensitivity * u / (1 - u)
 
@@ -95,14 +96,14 @@ class LumpedPopulation:
     seat_granules: float = 0.04
     name: str = "B"
 
-    def draw(self, rng):
+    def draw(self, rng: Any) -> Any:
         made_of = {
             name: value * np.exp(self.spread * SPREAD[name] * rng.standard_normal())
             for name, value in NOMINAL.items()
         }
         return self._set(made_of)
 
-    def _set(self, made_of):
+    def _set(self, made_of: Any) -> Any:
         pick = made_of.__getitem__
         nearer = NOMINAL["distance_mm"] / pick("distance_mm")
         diaphragm = Diaphragm(*map(pick, Diaphragm.__dataclass_fields__))
@@ -115,7 +116,7 @@ class LumpedPopulation:
         )  # fmt: skip
         return DrawnSet(plant, dict(made_of))
 
-    def seat(self, drawn, rng):
+    def seat(self, drawn: Any, rng: Any) -> Any:
         """Distance from the mouth (as 1 / r: 2 mm at 25 mm are 0.7 dB, CALC) and granules anew."""
         made_of = dict(drawn.made_of)
         made_of["distance_mm"] += self.seat_mm * rng.standard_normal()

@@ -8,6 +8,7 @@ of their variance from the level. Lines by a square and a cube.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,7 @@ class Outline:
     bump: float
     low_hz: float
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = np.maximum(np.asarray(frequency_hz, float), 1.0)
         octaves = np.clip(np.log2(f / 1000.0), -4.0, 3.0)
         flat = 10 ** ((self.level_db + self.tilt_db_per_octave * octaves) / 20)
@@ -44,7 +45,7 @@ class Polynomial(Plant):
     square: float = 0.0
     cube: float = 0.0
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         return x + self.square * x**2 - self.cube * x**3
 
 
@@ -56,7 +57,7 @@ class ParametricPopulation:
     seat_sd_db: float = 0.4
     name: str = "A"
 
-    def draw(self, rng):
+    def draw(self, rng: Any) -> Any:
         s = self.sd_db
         level, tilt, place, height, cut, thd, noise = rng.standard_normal(7)
         half = np.sqrt(0.5)
@@ -71,7 +72,7 @@ class ParametricPopulation:
         noise_dbfs = -72.0 + 1.5 * s * half * (level + noise)
         return self._set(made_of, h2_db, noise_dbfs)
 
-    def _set(self, made_of, h2_db, noise_dbfs):
+    def _set(self, made_of: Any, h2_db: Any, noise_dbfs: Any) -> Any:
         outline = Outline(**made_of)
         plant = Polynomial(
             after=outline,
@@ -81,7 +82,7 @@ class ParametricPopulation:
         )
         return DrawnSet(plant, {**made_of, "h2_db": h2_db, "noise_dbfs": noise_dbfs})
 
-    def seat(self, drawn, rng):
+    def seat(self, drawn: Any, rng: Any) -> Any:
         """Laid down anew: level and bump move."""
         made_of = dict(drawn.made_of)
         h2_db, noise_dbfs = made_of.pop("h2_db"), made_of.pop("noise_dbfs")

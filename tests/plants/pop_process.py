@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,7 @@ FREEDOM = 4.0
 
 
 @cache
-def _factor(length_octaves, jitter=1e-9):
+def _factor(length_octaves: Any, jitter: Any = 1e-9) -> Any:
     """Cholesky factor of (1 + d^2 / (2 a l^2))^-a with a = 1.5."""
     d = OCTAVES[:, None] - OCTAVES[None, :]
     covariance = (1 + d**2 / (3.0 * length_octaves**2)) ** -1.5
@@ -41,7 +42,7 @@ class SoftLimited(Plant):
     even: float = 0.0
     odd: float = 0.5
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         u = x / TALK_AMPLITUDE
         even = self.even * np.log(np.cosh(2 * u)) / 2
         return TALK_AMPLITUDE * (np.tanh(self.odd * u) / self.odd + even)
@@ -58,15 +59,15 @@ class ProcessPopulation:
     heavy: bool = True
     name: str = "C"
 
-    def _level(self, rng):
+    def _level(self, rng: Any) -> Any:
         if not self.heavy:
             return rng.standard_normal()
         return rng.standard_t(FREEDOM) * np.sqrt((FREEDOM - 2) / FREEDOM)
 
-    def _wave(self, rng):
+    def _wave(self, rng: Any) -> Any:
         return _factor(self.length_octaves) @ rng.standard_normal(len(OCTAVES))
 
-    def draw(self, rng):
+    def draw(self, rng: Any) -> Any:
         mean = Shape.from_table(load_shape("recv_bipolar_damped"), -9.0).level_db(KNOTS_HZ)
         own = np.sqrt(0.5) * self.sd_db * (self._level(rng) + self._wave(rng))
         other = bool(rng.random() < self.other_make)
@@ -76,7 +77,7 @@ class ProcessPopulation:
         noise_dbfs = -80.0 + 1.2 * self.sd_db * self._level(rng)
         return self._set(mean + own, bend, noise_dbfs, other)
 
-    def _set(self, levels_db, bend, noise_dbfs, other):
+    def _set(self, levels_db: Any, bend: Any, noise_dbfs: Any, other: Any) -> Any:
         shape = Shape(tuple(KNOTS_HZ), tuple(map(float, levels_db)))
         # From 200 to 4000 Hz lie 3.8 of the 24 kHz that the level is given for.
         noise = White(noise_dbfs + 10 * np.log10(24.0 / 3.8))
@@ -86,7 +87,7 @@ class ProcessPopulation:
         }  # fmt: skip
         return DrawnSet(plant, made_of)
 
-    def seat(self, drawn, rng):
+    def seat(self, drawn: Any, rng: Any) -> Any:
         """A level and a wave of its own."""
         own = np.sqrt(0.5) * self.seat_sd_db * (rng.standard_normal() + self._wave(rng))
         m = drawn.made_of

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="operator"
 """
 A magnetic receiver: force as the square of flux, and a diaphragm that strikes the pole.
 
@@ -10,6 +11,7 @@ where A |D| sin = gap, so the blows' lines are those of a train of impulses (clo
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -27,7 +29,7 @@ class Resonator:
     resonance_hz: float = typical("receiver", "resonance_hz")
     q: float = 2.5
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         u = np.asarray(frequency_hz, float) / self.resonance_hz
         return 1 / (1 - u**2 + 1j * u / self.q)
 
@@ -39,7 +41,7 @@ class Ring:
     centre_hz: float = typical("receiver", "touch_click_hz")
     q: float = 6.0
 
-    def __call__(self, frequency_hz):
+    def __call__(self, frequency_hz: Any) -> Any:
         f = np.maximum(np.asarray(frequency_hz, float), 1e-3)
         return 1 / (1 + 1j * self.q * (f / self.centre_hz - self.centre_hz / f))
 
@@ -57,14 +59,14 @@ class MagneticReceiver(Plant):
     displacement: object = Resonator()
     ring: object = Ring()
 
-    def curve(self, x):
+    def curve(self, x: Any) -> Any:
         return x + 2 * 10 ** (self.h2_db / 20) / TALK_AMPLITUDE * x * x
 
-    def _stroke(self, speed_per_s):
+    def _stroke(self, speed_per_s: Any) -> Any:
         """Area of the impulse, in full-scale seconds, from the speed at the pole."""
         return self.blow * speed_per_s / (2 * np.pi * 1000.0) / 1000.0
 
-    def _lines_at(self, frequency_hz, amplitude):
+    def _lines_at(self, frequency_hz: Any, amplitude: Any) -> Any:
         f = np.asarray(frequency_hz, float)
         order = np.arange(6)
         at_hz = np.multiply.outer(f, order)
@@ -77,7 +79,7 @@ class MagneticReceiver(Plant):
         blows = 2j * (area * f)[..., None] * np.exp(-1j * struck)
         return np.abs(lines + blows * self.ring(at_hz))
 
-    def transduce(self, samples, rate_hz):
+    def transduce(self, samples: Any, rate_hz: Any) -> Any:
         length = padded_length(len(samples), rate_hz)
         drive = fft.rfft(samples, length)
         wide = fft.irfft(drive * keep_response(flat, length, rate_hz), 2 * length) * 2
@@ -91,7 +93,7 @@ class MagneticReceiver(Plant):
             total += blows * keep_response(self.ring, length, rate_hz)
         return fft.irfft(total, length)[: len(samples)]
 
-    def _strike(self, x, rate_hz):
+    def _strike(self, x: Any, rate_hz: Any) -> Any:
         """Impulses where the displacement passes the gap outwards, laid by cubic weights."""
         first = np.flatnonzero((x[1:-2] <= self.gap) & (x[2:-1] > self.gap)) + 1
         d = (self.gap - x[first]) / (x[first + 1] - x[first])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from plants import spoil_levels, spoil_sounds, spoil_takes
@@ -13,12 +15,12 @@ MODULES = (spoil_takes, spoil_levels, spoil_sounds)
 """Loading them fills the list of kinds."""
 
 
-def record_spoiled(take, kind, severity, rng):
+def record_spoiled(take: Any, kind: Any, severity: Any, rng: Any) -> Any:
     """
     Spoil a take: the recording (samples, or samples by channels) and what was done.
 
     The set's truth stays that of the take. Kinds that spoil what is played, or take the set away,
-    play anew.
+    play anew. Between two severities lie numbers: 0 is light, 1 medium, 2 heavy.
     """
     spoil, played = SPOILERS[kind], take.played
     if spoil.stage == "drive":
@@ -28,7 +30,7 @@ def record_spoiled(take, kind, severity, rng):
     return spoil(source, played, severity, rng)
 
 
-def heard_range_db(take, done, frequency_hz):
+def heard_range_db(take: Any, done: Any, frequency_hz: Any) -> Any:
     """
     Start, mean and end of the response as the recording holds it: the set's, and known gains.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy import fft
 from scipy.signal import lfilter
@@ -11,7 +13,7 @@ from plants.filters import apply_response
 CONTROL_HZ = 1000
 
 
-def resample(samples, ratio):
+def resample(samples: Any, ratio: Any) -> Any:
     """As many samples times `ratio`, by the spectrum of the padded take."""
     n = len(samples)
     wanted = round(n * ratio)
@@ -26,7 +28,7 @@ def resample(samples, ratio):
     return fft.irfft(made, longer)[:wanted] * (longer / length)
 
 
-def read_at(samples, position):
+def read_at(samples: Any, position: Any) -> Any:
     """Samples at fractional places: four times oversampled, then third-order Lagrange."""
     length = fft.next_fast_len(len(samples) + 4096, real=True)
     fine = fft.irfft(fft.rfft(samples, length), 4 * length) * 4
@@ -41,15 +43,15 @@ def read_at(samples, position):
     )
 
 
-def rms(samples):
+def rms(samples: Any) -> Any:
     return float(np.sqrt(np.mean(np.square(samples))))
 
 
-def sweep_rms(samples, played):
+def sweep_rms(samples: Any, played: Any) -> Any:
     return rms(samples[played.stretch(played.of("sweep")[0])])
 
 
-def within(played, kind, rng, margin_s=0.3):
+def within(played: Any, kind: Any, rng: Any, margin_s: Any = 0.3) -> Any:
     """An instant inside a block of that kind, not at its edges."""
     parts = played.of(kind)
     part = parts[rng.integers(len(parts))]
@@ -57,7 +59,9 @@ def within(played, kind, rng, margin_s=0.3):
     return float(rng.uniform(part.start_s + margin_s, part.end_s - margin_s))
 
 
-def envelope_db(samples, rate_hz, attack_s, release_s, step_hz=CONTROL_HZ):
+def envelope_db(
+    samples: Any, rate_hz: Any, attack_s: Any, release_s: Any, step_hz: Any = CONTROL_HZ
+) -> Any:
     """Level in dB re full scale of a detector with two time constants, at `step_hz`."""
     hop = rate_hz // step_hz
     n = len(samples) // hop
@@ -71,17 +75,17 @@ def envelope_db(samples, rate_hz, attack_s, release_s, step_hz=CONTROL_HZ):
     return 20 * np.log10(np.maximum(followed, 1e-9))
 
 
-def with_gain(samples, gain_db, step_hz, rate_hz):
+def with_gain(samples: Any, gain_db: Any, step_hz: Any, rate_hz: Any) -> Any:
     """Apply a course of gain given at `step_hz`."""
     hop = rate_hz // step_hz
     at = (np.arange(len(gain_db)) + 0.5) * hop
     return samples * 10 ** (np.interp(np.arange(len(samples)), at, gain_db) / 20)
 
 
-def colour(samples, rate_hz, low_hz=0.0, high_hz=0.0):
+def colour(samples: Any, rate_hz: Any, low_hz: Any = 0.0, high_hz: Any = 0.0) -> Any:
     """First-order corners: a coupling capacitor, a line."""
 
-    def passed(f):
+    def passed(f: Any) -> Any:
         f = 1j * np.maximum(f, 1e-6)
         low = f / (f + low_hz) if low_hz else 1.0
         return low / (1 + f / high_hz) if high_hz else low + 0 * f
@@ -90,7 +94,7 @@ def colour(samples, rate_hz, low_hz=0.0, high_hz=0.0):
     return apply_response(samples, rate_hz, passed)
 
 
-def make_voice(n_samples, rate_hz, rng):
+def make_voice(n_samples: Any, rate_hz: Any, rng: Any) -> Any:
     """Syllables of one made talker: pulses of a wandering pitch through three formants; rms 1."""
     voice = np.zeros(n_samples)
     pitch_hz, start = rng.uniform(90, 230), 0
@@ -110,6 +114,6 @@ def make_voice(n_samples, rate_hz, rng):
     return voice / max(rms(voice), 1e-12)
 
 
-def make_babble(n_samples, rate_hz, rng, talkers=4):
+def make_babble(n_samples: Any, rate_hz: Any, rng: Any, talkers: Any = 4) -> Any:
     total = sum(make_voice(n_samples, rate_hz, rng) for _ in range(talkers))
     return total / max(rms(total), 1e-12)

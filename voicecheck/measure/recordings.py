@@ -26,6 +26,7 @@ from voicecheck.records import (
     Timeline,
     Timing,
 )
+from voicecheck.records.signals import SourceDistortion
 
 UNUSUAL_DRIFT_PPM = 150.0
 
@@ -67,11 +68,11 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     kept, problems = _inspect(programme, recording, placed, idle)
-    sweep = SweepAnalysis(programme, placed.spectra, kept, idle)
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle, recording.calibration)
     figures = noise.measure_noise(idle)
     calibration = recording.calibration
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle)
+    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
     return Measurement(
         recording=describe_recording(recording),
         timing=Timing(
@@ -79,15 +80,15 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
             drift_ppm=timeline.drift_ppm,
             drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
         ),
-        response=sweep.make_response(calibration, shift_db),
+        response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
-        bands=sweep.make_bands(shift_db, calibration),
+        bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
         distortion=sweep.make_distortion(),
         linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
         ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
-        noise=calibrate_noise(figures, calibration),
+        noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline),
         problems=(*problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,
@@ -111,14 +112,49 @@ def _inspect(
 
 
 def _measure_ladders(
-    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    sweep: SweepAnalysis,
 ) -> tuple[Linearity, ...]:
     """Level steps of every frequency that the programme has them at."""
-    found = [
-        distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
-        for frequency_hz in programme.recipe.step_frequencies_hz
-    ]
-    return tuple(one for one in found if one is not None)
+    ladders = []
+    for frequency_hz in programme.recipe.step_frequencies_hz:
+        found = distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
+        shares = sweep.find_source_shares(frequency_hz)
+        if found is not None:
+            ladders.append(found if shares is None else distortion.limit_steps(found, shares))
+    return tuple(ladders)
+
+
+def measure_source(programme: Programme, recording: Recording) -> SourceDistortion:
+    """
+    What a source distorts itself, from a recording of nothing but the source.
+
+    Parameters
+    ----------
+    programme : Programme
+        As it was played; its level is the drive that the result holds at.
+    recording : Recording
+        One that `measure_recording` finds no fault in: all of its sweeps are used.
+
+    Returns
+    -------
+    SourceDistortion
+
+    Raises
+    ------
+    RecordingError
+        As `measure_recording`.
+    """
+    _check_rate(programme, recording)
+    marks = inspection.find_timeline(programme, recording)
+    placed = continuity.check_continuity(programme, recording, marks)
+    idle = compute_idle_spectrum(programme, recording, placed.timeline)
+    kept = list(range(len(placed.spectra.values)))
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
+    return sweep.make_source()
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:

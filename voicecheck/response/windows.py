@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from voicecheck.fourier import make_phasors, raise_cosine
+from voicecheck.fourier import make_phasors
 from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, SweepSpectra
 
@@ -26,10 +26,10 @@ The error by noise goes with the root of the sum, the bias of a resonance of qua
 what still rings where it closes: exp(-pi c / Q) after c cycles, 2 % at 5 and 0.04 % at 10 for
 Q 4. The longer windows serve what is sharper.
 """
-LONGEST_BEFORE_S, LONGEST_AFTER_S = 0.08, 0.2
+LONGEST_AFTER_S = 0.2
 """
-No window is longer than this: the kernel of the second harmonic ends 0.4 s before the linear one,
-and what a handset still does after 0.2 s is noise.
+No window is longer than this, and 0.08 s before: the kernel of the second harmonic ends 0.4 s
+before the linear one, and what a handset still does after 0.2 s is noise.
 """
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
@@ -155,24 +155,37 @@ def _make_window_table(
     for index in range(0, len(frequencies_hz), WINDOWS_IN_ONE):
         here = slice(index, index + WINDOWS_IN_ONE)
         first = -math.ceil(float(np.max(before_s[here])) * rate_hz)
-        last = math.ceil(float(np.max(after_s[here])) * rate_hz)
-        time_s = np.arange(first, last + 1)[:, None] / rate_hz
-        window = _shape_window(time_s, before_s[here], after_s[here])
+        reach = np.arange(first, math.ceil(float(np.max(after_s[here])) * rate_hz) + 1)
         turns = -np.array(frequencies_hz[here]) / rate_hz
-        weight = window * make_phasors(turns, len(time_s), first)
-        windows.append((first + before, weight.view(np.float64)))
+        weight = make_phasors(turns, len(reach), first).view(np.float64)
+        parts = weight.reshape(*weight.shape[:-1], len(turns), 2)
+        parts *= _shape_window(reach, CYCLES_AFTER / (after_s[here] * rate_hz))[..., None]
+        windows.append((first + before, weight))
     return _WindowTable(windows=tuple(windows), before=before, after=after)
 
 
 def measure_windows(frequency_hz: Array, scale: float) -> tuple[Array, Array]:
     """Lengths before and after the kernel's origin, seconds, shape (n_points,) each."""
-    before_s = np.minimum(scale * CYCLES_BEFORE / frequency_hz, LONGEST_BEFORE_S)
-    return before_s, np.minimum(scale * CYCLES_AFTER / frequency_hz, LONGEST_AFTER_S)
+    after_s = np.minimum(scale * CYCLES_AFTER / frequency_hz, LONGEST_AFTER_S)
+    return after_s * (CYCLES_BEFORE / CYCLES_AFTER), after_s
 
 
-def _shape_window(time: Array, before: Array | float, after: Array | float) -> Array:
-    """Window against time: flat in the middle half, raised-cosine ramps outside."""
-    return raise_cosine(np.minimum(2.0 + 2.0 * time / before, 2.0 - 2.0 * time / after))
+def _shape_window(reach: NDArray[np.int64], cycles_each: ArrayLike) -> Array:
+    """
+    Window against time: flat in the middle half, raised-cosine ramps outside.
+
+    `reach` counts samples from the middle, shape (n,); `cycles_each` is what one of them is in
+    cycles, shape () or (n_windows,). Step by step in one array: this is most of what the first
+    analysis of a process computes.
+    """
+    ramp = np.where(reach < 0, 2.0 / CYCLES_BEFORE, -2.0 / CYCLES_AFTER) * reach
+    window = np.multiply.outer(ramp, cycles_each) + 2.0
+    np.clip(window, 0.0, 1.0, out=window)
+    window *= np.pi
+    np.cos(window, out=window)
+    window *= -0.5
+    window += 0.5
+    return window
 
 
 @lru_cache(maxsize=8)
@@ -183,7 +196,7 @@ def _make_noise_kernel(scale: float) -> Array:
     per_cycle = 50
     first = round(-CYCLES_BEFORE * per_cycle)
     count = round((CYCLES_BEFORE + CYCLES_AFTER) * per_cycle)
-    window = _shape_window(np.arange(first, first + count) / per_cycle, CYCLES_BEFORE, CYCLES_AFTER)
+    window = _shape_window(np.arange(first, first + count), 1.0 / per_cycle)
     transform = window @ make_phasors(-offset / per_cycle, count, first) / per_cycle
     return np.asarray(np.abs(transform) ** 2 * 4.0**octaves)
 

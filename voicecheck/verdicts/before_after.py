@@ -32,6 +32,7 @@ from voicecheck.verdicts.limits import (
 )
 from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
+from voicecheck.verdicts.sharing import sum_unshared, tell_unshared
 
 RULE_FACTOR = 2.0
 SCALAR_TAIL = 0.005
@@ -162,11 +163,15 @@ def _judge_curve(
         difference = shape_of(first) - shape_of(second)
     var_after, var_before, dof, remark = _seat_variances(after, before, is_shape=is_shape)
     noise = _noise_variance(first, second)
+    then, now = before.pooled.conditions, after.pooled.conditions
+    shared = sum_unshared(first, now, then, is_shape=is_shape)
+    shared += sum_unshared(second, then, now, is_shape=is_shape)
+    noise += shared / COVERAGE_95**2
     known = remark != UNKNOWN_SPREAD
     standard = np.sqrt(noise + (var_after + var_before if known else 0.0))
     rule = RULE_FACTOR * standard
     interval = limit_factor("shape" if is_shape else "curve", dof) * standard
-    remarks = (remark, *allowed.remarks)
+    remarks = (remark, *allowed.remarks, *tell_unshared(first, now, then))
     return _difference_curve(
         after.path, quantity, difference, rule, interval,
         frequency_hz=first.frequency_hz, is_known=known, remarks=remarks, source=source,
