@@ -11,7 +11,7 @@ import numpy as np
 from voicecheck import __version__, continuity, distortion, inspection, noise, response
 from voicecheck.continuity import Continuity
 from voicecheck.errors import RecordingError
-from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
+from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.records import (
@@ -29,6 +29,8 @@ from voicecheck.records import (
 from voicecheck.records.signals import SourceDistortion
 
 UNUSUAL_DRIFT_PPM = 150.0
+UNSURE_NOISE_DB = 3.0
+"""Half-width of the noise's interval from which on it is said that the silence was too short."""
 
 
 def measure_recording(programme: Programme, recording: Recording) -> Measurement:
@@ -192,15 +194,7 @@ def _check_rate(programme: Programme, recording: Recording) -> None:
 
 def _assume_no_noise(recording: Recording) -> IdleSpectrum:
     """Stand-in for a programme without silence: no noise is known, so none is claimed."""
-    n = 4800
-    zeros = np.zeros(n // 2 + 1)
-    return IdleSpectrum(
-        samples=np.zeros(n),
-        rate_hz=recording.rate_hz,
-        frequency_hz=np.arange(n // 2 + 1) * recording.rate_hz / n,
-        transform=zeros.astype(complex),
-        power=zeros,
-    )
+    return make_idle_spectrum([np.zeros(recording.rate_hz // 10)], recording.rate_hz)
 
 
 def _report_drift(timeline: Timeline) -> list[Problem]:
@@ -217,7 +211,7 @@ def _report_drift(timeline: Timeline) -> list[Problem]:
 
 
 def _report_noise(figures: Noise, sweep: SweepAnalysis) -> list[Problem]:
-    problems = []
+    problems = _report_short_silence(figures)
     if figures.mains_hz is not None and figures.mains_dbfs is not None:
         problems.append(
             Problem(
@@ -237,6 +231,28 @@ def _report_noise(figures: Noise, sweep: SweepAnalysis) -> list[Problem]:
             )
         )
     return problems
+
+
+def _report_short_silence(figures: Noise) -> list[Problem]:
+    """Noise that comes in pieces has to be heard for longer than steady noise."""
+    if figures.psophometric_dbfs is None:
+        return []
+    half_width_db = figures.psophometric_uncertainty_db
+    if half_width_db is not None and half_width_db < UNSURE_NOISE_DB:
+        return []
+    known = (
+        "how well its level is known cannot be told"
+        if half_width_db is None
+        else f"its level is known to {half_width_db:.0f} dB"
+    )
+    return [
+        Problem(
+            kind="short-silence",
+            message=f"the silence is too short to weigh crackle in it: {known}",
+            effect="for a nearer figure take a programme with a longer one: "
+            "voicecheck signal --silence-s 10",
+        )
+    ]
 
 
 def _list_steps(

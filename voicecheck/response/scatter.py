@@ -8,6 +8,7 @@ response. Seen at a frequency there it is the noise of the moment at which the s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,8 @@ sound intervals widen by chance; higher, noise that comes only with the signal g
 """
 MUTED_SHARE = 1e-3
 """Of what is found with the signal: a silence quieter than this (30 dB) was muted or gated."""
+GAP_SHARES = (0.3, 0.4, 0.5, 0.6, 0.7)
+"""Places in the gap between a kernel and the next harmonic's, clear of both windows."""
 REST_SHARE = 0.755
 """Mean of noise power at eight places, the strongest left out: (8 - 1/1 - 1/2 ... - 1/8) / 7."""
 FIRST_BEFORE_S, FIRST_AFTER_S, BETWEEN_S = 0.12, 0.12, 0.08
@@ -98,20 +101,41 @@ def compare_repeats(
 
     Noise that comes only with the signal is not in the silence; the scatter of the repeats has
     it, but few degrees of freedom, so it is averaged over neighbours and believed only when it
-    is well above.
+    is well above. A lone sweep has no repeat: what stands beside its kernel says as much.
     """
     n_sweeps, n_points = len(kernels.repeats), len(output_hz)
     ratio, added = np.ones(n_points), np.zeros(n_points)
     seen = output_hz < HIGHEST_REPEAT_SHARE * REPEATS_BAND_HZ
-    if n_sweeps < 2 or not seen.any():
+    if not seen.any():
         return Excess(ratio, added)
-    each = evaluate_kernel(
-        kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
-    )
-    scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
+    if n_sweeps < 2:
+        scatter = _listen_beside(kernels, output_hz[seen], delay_s)
+    else:
+        each = evaluate_kernel(
+            kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
+        )
+        scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
     found = _believe(scatter, estimate_variance(output_hz[seen], noise, spectra), 1.0)
     ratio[seen], added[seen] = found.ratio, found.added
     return Excess(ratio, added)
+
+
+def _listen_beside(kernels: Kernels, output_hz: Array, delay_s: float) -> Array:
+    """
+    What a lone sweep holds at times where its kernel is silent: noise while it was playing.
+
+    Noise a time t before the sweep passed a frequency stands t before that frequency's place in
+    the kernel; the gap to the next harmonic holds nothing else.
+    """
+    order = math.exp(-delay_s / kernels.constant_s)
+    gap_s = kernels.constant_s * math.log((order + 1.0) / order)
+    heard = evaluate_places(
+        kernels.repeats[0],
+        kernels.repeats_rate_hz,
+        output_hz,
+        delay_s - gap_s * np.array(GAP_SHARES),
+    )
+    return np.asarray(np.mean(np.square(np.abs(heard)), axis=0))
 
 
 def evaluate_beside(kernels: Kernels, output_hz: Array, scale: float) -> ComplexArray:

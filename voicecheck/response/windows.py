@@ -31,6 +31,8 @@ LONGEST_AFTER_S = 0.2
 No window is longer than this, and 0.08 s before: the kernel of the second harmonic ends 0.4 s
 before the linear one, and what a handset still does after 0.2 s is noise.
 """
+LEAST_POWER = 1e-24
+"""Of noise in a bin, -237 dBFS: below what the arithmetic itself leaves."""
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
@@ -231,6 +233,9 @@ def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
     -------
     NoiseDensity
     """
+    # Muted pauses have no spectrum at all, and what the repeats' scatter is held against must
+    # have a shape.
+    spectrum = np.maximum(spectrum, LEAST_POWER)
     highest_hz = spectrum_hz[-1]
     n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
     edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)
