@@ -143,7 +143,8 @@ def compute_transfer(
     kernel, rate_hz = kernels.choose(low=low)
     scales = WINDOW_SCALES if order == 1 else WINDOW_SCALES[:-1]
     excess = repeats = compare_repeats(kernels, spectra, output_hz, delay_s, noise)
-    mean, variance, n_sweeps = [], [], len(kernels.repeats)
+    n_sweeps = min(spectra.n_clean or len(kernels.repeats), len(kernels.repeats))
+    mean, variance = [], []
     shift_hz = output_hz * (1.0 / spectra.stretch - 1.0)
     for scale in scales:
         values, slopes = evaluate_with_slope(
