@@ -22,7 +22,7 @@ from voicecheck.cli.common import (
     write_json,
     write_text,
 )
-from voicecheck.cli.fields import make_option, make_parameter, read_fields
+from voicecheck.cli.fields import MadeCommand, make_option, make_parameter, read_fields
 from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
 from voicecheck.workflow.checks.source import Source, list_source_fields
@@ -67,25 +67,16 @@ Listen = Annotated[
 def register(app: typer.Typer) -> None:
     """Add a command for every check to the command line."""
     for kind in list_kinds():
-        app.command(kind.name, help=kind.about)(CheckCommand(kind))
+        app.command(kind.name, help=kind.about)(make_command(kind))
 
 
-class CheckCommand:
-    """The function of a check's command; its options are made when they are asked for."""
+def make_command(kind: CheckKind) -> MadeCommand:
+    """The command of a check, with the options that the check has."""
 
-    def __init__(self, kind: CheckKind) -> None:
-        self.kind = kind
-        self.__name__ = kind.name
-        self.__annotations__: dict[str, Any] = {}
+    def run(**values: Any) -> None:
+        _Call(kind, values).run()
 
-    @property
-    def __signature__(self) -> inspect.Signature:
-        """What the check may be told, as a function would state it."""
-        return inspect.Signature(_list_parameters(self.kind))
-
-    def __call__(self, **values: Any) -> None:
-        """Take, analyse, keep and show."""
-        _Call(self.kind, values).run()
+    return MadeCommand(run, lambda: _list_parameters(kind), kind.name)
 
 
 def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:

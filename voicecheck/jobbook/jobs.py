@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -27,7 +27,9 @@ from voicecheck.jobbook.rows import (
 )
 from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
-from voicecheck.records.jobs import JOB_WORDS, TRANSMITTERS, JobWords
+from voicecheck.records.jobs import TRANSMITTERS
+from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.terms import check_word
 
 STATES = ("open", "closed")
 
@@ -90,7 +92,7 @@ class JobShelf(BookCore):
             rows = select_rows(connection, tables.set_type, statement)
         return tuple(decode_record(row["document"], SetType, row["name"]) for row in rows)
 
-    def open_job(self, label: str, type_name: str, **words: Unpack[JobWords]) -> Job:
+    def open_job(self, label: str, type_name: str, **words: str | None) -> Job:
         """
         Open a job; the same label may be given to several.
 
@@ -176,7 +178,7 @@ class JobShelf(BookCore):
         *,
         label: str | None = None,
         type_name: str | None = None,
-        **words: Unpack[JobWords],
+        **words: str | None,
     ) -> Job:
         """
         Change what is given of a job.
@@ -314,10 +316,7 @@ def check_set_type(set_type: SetType) -> None:
     check_text("set type", set_type.name, empty=False)
     for text in (set_type.region, set_type.notes, set_type.wiring):
         check_text(f"set type {set_type.name}", text)
-    if set_type.transmitter not in TRANSMITTERS:
-        raise InputError(
-            f"transmitter: need one of {', '.join(TRANSMITTERS)}, got {set_type.transmitter!r}"
-        )
+    check_word(set_type.transmitter, TRANSMITTERS, "transmitter")
     if not 0.0 < set_type.feed_ma <= 200.0:
         raise InputError(f"feed_ma: need 0 to 200 mA, got {set_type.feed_ma}")
 
@@ -336,9 +335,8 @@ def _fold(*texts: str) -> str:
 def _choose_jobs(
     statement: sa.Select[Any], search: str | None, state: str | None
 ) -> sa.Select[Any]:
-    if state is not None and state not in STATES:
-        raise InputError(f"state: need one of {', '.join(STATES)}, got {state!r}")
     if state is not None:
+        check_word(state, STATES, "state")
         closed_utc = tables.job.c.closed_utc
         statement = statement.where(
             closed_utc.is_(None) if state == "open" else closed_utc.is_not(None)
@@ -348,13 +346,13 @@ def _choose_jobs(
     return statement
 
 
-def _check_words(words: JobWords) -> dict[str, str]:
+def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
     """Words about a job that can be stored, in their order."""
-    given: dict[str, Any] = dict(words)
-    if unknown := set(given) - set(JOB_WORDS):
+    if unknown := set(words) - set(JOB_WORDS):
         raise TypeError(f"a job has no {', '.join(sorted(unknown))}")
-    names = (name for name in JOB_WORDS if given.get(name) is not None)
-    return {name: check_text(name, given[name]) for name in names}
+    return {
+        name: check_text(name, said) for name in JOB_WORDS if (said := words.get(name)) is not None
+    }
 
 
 def refresh_search(connection: sa.Connection, number: int) -> None:
@@ -386,7 +384,8 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
             type_name=types[row["set_type_id"]],
             opened_utc=row["opened_utc"],
             closed_utc=row["closed_utc"],
-            **{name: row[name] for name in JOB_WORDS},
+            # A row from before a word was added holds nothing for it.
+            **{name: row[name] or "" for name in JOB_WORDS},
             notes=tuple(notes[row["id"]]),
             attachments=tuple(files[row["id"]]),
         )

@@ -96,7 +96,7 @@ def check_sweeps(
         Kind "wrong-programme".
     """
     first = max(0, round(timeline.locate_s(0.0) * recording.rate_hz))
-    if np.std(recording.samples[first:]) < 10.0 * np.std(idle.samples):
+    if np.std(recording.samples[first:]) < 10.0 * np.std(np.concatenate(idle.stretches)):
         return
     power, rate_hz = sweep.kernels.mean**2, sweep.kernels.rate_hz
     before, after = (round(edge * rate_hz) for edge in NEAR_S)
