@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from voicecheck import __version__, continuity, distortion, inspection, noise, response
+from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
@@ -75,6 +76,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     calibration = recording.calibration
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    sinad = distortion.measure_sinad(programme, recording, timeline, idle)
     return Measurement(
         recording=describe_recording(recording),
         timing=Timing(
@@ -91,7 +93,9 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, recording, timeline),
+        sinad_db=sinad[0] if sinad else None,
+        sinad_uncertainty_db=combine_rows(sinad[1:]) if sinad else None,
+        sinad_budget=sinad[1:] if sinad else (),
         problems=(*problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,
         steps=_list_steps(timeline, len(placed.spectra.values), kept, calibration),
