@@ -31,13 +31,29 @@ MOODS: dict[str, tuple[dict[str, Any], Callable[[Bench], Spoiled] | None, str]] 
     "clean": ({}, None, ""),
     "carbon that settles": ({"settling_db": 1.4, "jumps_per_s": 0.12}, None, ""),
     "carbon that packs": ({"packing_db_per_sweep": 0.35}, None, ""),
-    "carbon that fries": ({"frying_per_s": 5.0, "breathing_db": -42.0}, None, "burst"),
+    "carbon that fries": (
+        {"frying_per_s": 5.0, "breathing_db": -42.0},
+        None,
+        "burst short-silence",
+    ),
     "carbon that remembers": ({"memory_db": (0.4, 0.4, 0.4)}, None, ""),
     "clock wanders by 2 ppm": ({}, wander, ""),
     "steady room noise": ({}, add_room, "noise"),
     "16 bit, 20 dB headroom": ({}, round_to_16_bits, ""),
 }
 """What a set and a bench may be: changes of the set, of the recording, what may be said of it."""
+
+
+COLUMNS = {
+    "right %": "is_right",
+    "inside %": "is_inside",
+    "strictly %": "is_strict",
+    "named %": "is_named",
+    "off %": "is_off",
+    "curve kept %": "has_curve",
+    "error, dB rms": "error_db",
+    "half-width, dB": "half_db",
+}
 
 
 def try_seed(seed: int, kinds: Sequence[str], severities: Sequence[str]) -> Found:
@@ -84,10 +100,8 @@ def _small(values: Sequence[float]) -> str:
 
 def write_kinds(out: TextIO, found: list[Found], severities: Sequence[str], *, why: bool) -> None:
     """One line a kind; in each cell the severities, and at last what all come to."""
-    head = " / ".join(severities)
-    more = " what is wrong |" * why
-    out.write(f"| kind ({head}) | right % | inside % | strictly % | named % | curve kept % | "
-              f"error, dB rms | half-width, dB |{more}\n|{'---|' * (8 + why)}\n")  # fmt: skip
+    names = [f"kind ({' / '.join(severities)})", *COLUMNS, *["what is wrong"] * why]
+    out.write(f"| {' | '.join(names)} |\n|{'---|' * len(names)}\n")
     kinds = list(dict.fromkeys(kind for kind, _, _ in found[0]))
     for kind in kinds:
         cells = {s: [v for one in found for k, v in one.items() if k[:2] == (kind, s)]
@@ -100,10 +114,9 @@ def write_kinds(out: TextIO, found: list[Found], severities: Sequence[str], *, w
 
 
 def _tell_cells(groups: Sequence[Sequence[Verdict]]) -> Iterator[str]:
-    for name in ("is_right", "is_inside", "is_strict", "is_named", "has_curve"):
-        yield " / ".join(_percent([getattr(v, name) for v in group]) for group in groups)
-    for name in ("error_db", "half_db"):
-        yield " / ".join(_small([getattr(v, name) for v in group]) for group in groups)
+    for heading, name in COLUMNS.items():
+        tell: Callable[[Any], str] = _percent if heading.endswith("%") else _small
+        yield " / ".join(tell([getattr(v, name) for v in group]) for group in groups)
 
 
 def _tell_why(found: list[Found], kind: str) -> str:

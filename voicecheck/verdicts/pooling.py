@@ -51,6 +51,7 @@ from voicecheck.verdicts.poolparts import (
     pool_linearity,
     pool_noise,
     pool_scalars,
+    pool_steadiness,
 )
 from voicecheck.verdicts.readings import mean_level_db
 from voicecheck.verdicts.sharing import SHARED
@@ -124,6 +125,7 @@ def pool_run(
         ),
         noise=pool_noise([m.noise for m in usable]),
         **_pool_sinad(usable),
+        steadiness=pool_steadiness([m.steadiness for m in usable]),
         problems=_join_problems(measurements),
         conditions=common_conditions([m.conditions for m in usable], path),
         steps=_describe(len(usable), len(measurements)),
