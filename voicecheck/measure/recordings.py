@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from voicecheck import (
     noise,
     response,
 )
+from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.intake import take_in
@@ -127,7 +129,7 @@ def measure_recording(
         if checked.withheld & {"four-tone", "distortion"}
         else distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
+        **(_measure_sinad(programme, recording, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(
             *found.problems,
@@ -203,6 +205,19 @@ def _inspect(
     idle_power = idle.sum_power(inside.astype(float))
     sound = continuity.set_aside(programme, placed, idle_power, problems)
     return dataclasses.replace(sound, problems=problems + sound.problems)
+
+
+def _measure_sinad(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> dict[str, Any]:
+    """SINAD, its interval and its budget."""
+    found = distortion.measure_sinad(programme, recording, timeline, idle)
+    if found is None:
+        return {}
+    rows = (found[1],)
+    return {
+        "sinad_db": found[0], "sinad_uncertainty_db": combine_rows(rows), "sinad_budget": rows,
+    }  # fmt: skip
 
 
 def _measure_ladders(
