@@ -24,6 +24,7 @@ from voicecheck import (
 from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
+from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
@@ -116,7 +117,13 @@ def measure_recording(
     harmonics = sweep.make_distortion()
     wire = report_wire(recording.conditions.path, sweep, harmonics)
     return Measurement(
-        recording=describe_recording(recording),
+        recording=dataclasses.replace(
+            describe_recording(recording),
+            # An echo of the programme over the silences is alike in all takes.
+            fingerprint=None
+            if any(one.kind == "echo" for one in found.problems)
+            else take_fingerprint(programme, recording, timeline),
+        ),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
