@@ -3,12 +3,24 @@
 from voicecheck.inspection.faults import find_clipping, find_gaps
 from voicecheck.inspection.marks import find_timeline, polish_delay_s
 from voicecheck.inspection.repeats import OddEvent, compare_repeats
+from voicecheck.inspection.rounding import (
+    FUNDAMENTAL_SHARE,
+    HARMONIC_SHARE,
+    Rounding,
+    find_rounding,
+    report_few_steps,
+)
 
 __all__ = [
+    "FUNDAMENTAL_SHARE",
+    "HARMONIC_SHARE",
     "OddEvent",
+    "Rounding",
     "compare_repeats",
     "find_clipping",
     "find_gaps",
+    "find_rounding",
     "find_timeline",
     "polish_delay_s",
+    "report_few_steps",
 ]

@@ -24,7 +24,9 @@ from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
+from voicecheck.inspection import find_rounding, report_few_steps
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.rounding import add_rounding
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
@@ -83,7 +85,9 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     marks = inspection.find_timeline(programme, recording)
     placed = continuity.check_continuity(programme, recording, marks)
     timeline = placed.timeline
-    idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    heard = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    rounding = find_rounding(programme, recording, timeline, heard.sum_power(np.ones(1)))
+    idle = heard.raise_power(rounding.power)
     sound = _inspect(programme, recording, placed, idle)
     calibration = recording.calibration
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
@@ -95,9 +99,9 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
     )
     sweep.moved_db = checked.spread_db(sweep.fine_hz)
-    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
+    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(heard)
     is_heard = "steps" not in checked.withheld
-    return Measurement(
+    found = Measurement(
         recording=describe_recording(recording),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
@@ -113,11 +117,17 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         **(_measure_sinad(programme, recording, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
+        problems=(
+            *sound.problems,
+            *checked.problems,
+            *report_few_steps(rounding),
+            *_report_noise(figures, sweep),
+        ),
         conditions=recording.conditions,
         steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
         version=__version__,
     )
+    return add_rounding(found, rounding, sweep.spectra.amplitude, shift_db)
 
 
 def _check_model(
