@@ -1,7 +1,8 @@
 """Where the programme lies in a recording, and what went wrong on the way."""
 
 from voicecheck.inspection.faults import find_clipping, find_gaps
-from voicecheck.inspection.marks import find_timeline, polish_delay_s
+from voicecheck.inspection.marks import Arrivals, find_arrivals, find_marks, find_timeline
+from voicecheck.inspection.placing import place_take, polish_delay_s
 from voicecheck.inspection.repeats import OddEvent, compare_repeats
 from voicecheck.inspection.rounding import (
     FUNDAMENTAL_SHARE,
@@ -14,13 +15,17 @@ from voicecheck.inspection.rounding import (
 __all__ = [
     "FUNDAMENTAL_SHARE",
     "HARMONIC_SHARE",
+    "Arrivals",
     "OddEvent",
     "Rounding",
     "compare_repeats",
+    "find_arrivals",
     "find_clipping",
     "find_gaps",
+    "find_marks",
     "find_rounding",
     "find_timeline",
+    "place_take",
     "polish_delay_s",
     "report_few_steps",
 ]
