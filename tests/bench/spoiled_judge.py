@@ -54,7 +54,7 @@ NAMES = {
     "noise-gate": "muted level-control",
     "noise-suppressor": "muted level-control",
     "echo-canceller": "level-control unsteady",
-    "lossy-coding": "coding",
+    "lossy-coding": "lossy-coding",
     "babble-in-silence": "sound-in-pause",
     "speech-over-steps": "sound-in-pause",
     "speech-over-four-tone": "sound-in-pause",
