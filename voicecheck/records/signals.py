@@ -234,6 +234,8 @@ class Calibration:
         What the source adds to a set's harmonics.
     notes : tuple of str
         What rests on memory or on a proposal, for whoever reads a verdict.
+    day_sd_db, day_dof : float or None
+        Standard deviation of the bench's level from day to day and its degrees of freedom.
     """
 
     output_per_unit: float
@@ -245,6 +247,8 @@ class Calibration:
     curve: CalibrationCurve | None = None
     source: SourceDistortion | None = None
     notes: tuple[str, ...] = ()
+    day_sd_db: float | None = None
+    day_dof: float | None = None
 
     @property
     def unit(self) -> str:
@@ -260,9 +264,9 @@ class Conditions:
     `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
     the calibration that the levels rest on, with its date, and `calibration_notes` say what of it
     rests on memory or on a proposal; `microphone` names the microphone's curve that was taken
-    off, empty where none was. `feed_ma` is what the feed was set
-    to, `loop_ma` what the meter in the loop read, `transmitter_ohm` the transmitter's
-    resistance under that current.
+    off, empty where none was; `day_sd_db` is what the bench's level does from day to day.
+    `feed_ma` is what the feed was set to, `loop_ma` what the meter in the loop read,
+    `transmitter_ohm` the transmitter's resistance under that current.
     """
 
     path: str = "transmit"
@@ -282,6 +286,8 @@ class Conditions:
     calibration: str | None = None
     calibration_notes: tuple[str, ...] = ()
     microphone: str = ""
+    day_sd_db: float | None = None
+    day_dof: float | None = None
     loop_ma: float | None = None
     transmitter_ohm: float | None = None
 
