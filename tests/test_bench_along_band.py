@@ -262,6 +262,28 @@ def test_steps_of_level_are_not_charged_with_the_mouth(
     assert np.all(np.isnan(found.linearity.thd_percent))
 
 
+def test_four_tone_products_are_not_charged_with_the_mouth(
+    results: list[StepResult], linear: tuple[Measurement, Calibration]
+) -> None:
+    """A linear set has "less than"; one of -18 dB is stated, the mouth's share in its interval."""
+    found, calibration = linear
+    assert calibration.source is not None
+    assert calibration.source.products_db is not None
+    own = found.intermodulation
+    assert own.order2_db is None
+    assert own.order2_below_db is not None
+    # The mouth's own is read anew through the set: 6 dB above it is the sum of the two.
+    expected_db = calibration.source.products_db[0] + 6.0
+    assert own.order2_below_db == pytest.approx(expected_db, abs=4.0)
+    curved, _ = talk(SETUP, results, PROGRAMME, h2_set=0.3)
+    truth, _ = talk(SETUP, forget_source(results), PROGRAMME, h2_set=0.3, h2_mouth=0.0)
+    read, true = curved.intermodulation, truth.intermodulation
+    assert read.order2_db is not None
+    assert true.order2_db is not None
+    assert read.order2_uncertainty_db is not None
+    assert abs(read.order2_db - true.order2_db) < read.order2_uncertainty_db < 6.0
+
+
 def test_the_microphone_cancels_in_sidetone(results: list[StepResult]) -> None:
     """It hears mouth and ear: neither its level nor its curve is in the ratio of the two."""
     seal = StepResult(bench="attic", step="seal", done_utc=NOW, value=0.2, unit="dB")

@@ -201,12 +201,14 @@ class SourceDistortion:
     The harmonics of a source at one drive level, dBFS of the programme.
 
     `is_phased` says whether they were taken as they are played to a set (the mouth made flat): only
-    then their phases hold, and they can be taken off; else their size holds, about.
+    then their phases hold, and they can be taken off; else their size holds, about. `products_db`
+    are its four-tone products of second and third order re the tones, or what they are less than.
     """
 
     level_dbfs: float
     harmonics: tuple[SourceHarmonic, ...]
     is_phased: bool = True
+    products_db: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
