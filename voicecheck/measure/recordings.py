@@ -23,6 +23,7 @@ from voicecheck.continuity import Continuity, Sound
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.reflected import report_reflections
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
@@ -86,12 +87,11 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     calibration = recording.calibration
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    direct = response.clean_recording(recording, sweep.reflections)
+    ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
     is_first_used = 0 in sound.used
-    checked = _check_model(
-        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
-    )
+    checked = _check_model(programme, direct, timeline, sweep, at_1khz, is_first_used=is_first_used)
     sweep.moved_db = checked.spread_db(sweep.fine_hz)
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
@@ -107,11 +107,16 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         ladders=ladders if is_heard else (),
         intermodulation=Intermodulation()
         if checked.withheld & {"four-tone", "distortion"}
-        else distortion.measure_intermodulation(programme, recording, timeline, idle),
+        else distortion.measure_intermodulation(programme, direct, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
+        sinad_db=distortion.measure_sinad(programme, direct, timeline) if is_heard else None,
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
+        problems=(
+            *sound.problems,
+            *report_reflections(sweep.reflections, sweep.fine_hz),
+            *checked.problems,
+            *_report_noise(figures, sweep),
+        ),
         conditions=recording.conditions,
         steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
         version=__version__,
