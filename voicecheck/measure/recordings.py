@@ -7,6 +7,7 @@ It never knows which bench a recording came from.
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from voicecheck import (
     noise,
     response,
 )
+from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
@@ -109,7 +111,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         if checked.withheld & {"four-tone", "distortion"}
         else distortion.measure_intermodulation(programme, direct, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, direct, timeline) if is_heard else None,
+        **(_measure_sinad(programme, direct, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(
             *sound.problems,
@@ -178,6 +180,19 @@ def _inspect(
     idle_power = idle.sum_power(inside.astype(float))
     sound = continuity.set_aside(programme, placed, idle_power, problems)
     return dataclasses.replace(sound, problems=problems + sound.problems)
+
+
+def _measure_sinad(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> dict[str, Any]:
+    """SINAD, its interval and its budget."""
+    found = distortion.measure_sinad(programme, recording, timeline, idle)
+    if found is None:
+        return {}
+    rows = (found[1],)
+    return {
+        "sinad_db": found[0], "sinad_uncertainty_db": combine_rows(rows), "sinad_budget": rows,
+    }  # fmt: skip
 
 
 def _measure_ladders(

@@ -29,7 +29,7 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_sound_devices
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.take import get_take_length
-from voicecheck.workflow.pagecurves import curve_of_measurement, trace_frequency_hz
+from voicecheck.workflow.papers.pagecurves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.sweeping.order import carry_out
 from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
 
