@@ -65,7 +65,7 @@ def test_signal_json_is_the_contract(folder: Any) -> None:
     assert document["schema"] == "voicecheck.programme/1"
     assert document["rate_hz"] == 44100
     assert {block["kind"] for block in document["blocks"]} == {
-        "mark", "silence", "sweep", "steps", "four-tone",
+        "identity", "mark", "silence", "sweep", "steps", "four-tone",
     }  # fmt: skip
     sweep = next(block for block in document["blocks"] if block["kind"] == "sweep")
     assert set(sweep) == {"kind", "start_s", "end_s", "peak", "from_hz", "to_hz"}

@@ -79,14 +79,14 @@ class Reflections:
         return np.asarray(20.0 / math.log(10.0) * self.left / whole)
 
 
-def find_reflections(kernels: Kernels, reference: Array) -> Reflections | None:
+def find_reflections(kernels: Kernels, reference: tuple[Array, Array]) -> Reflections | None:
     """
     Look for reflections in the linear kernel.
 
     Parameters
     ----------
     kernels : Kernels
-    reference : ndarray, shape (n_frequencies,)
+    reference : (ndarray, ndarray)
         `take_level` of the programme's own sweep at the same rate.
 
     Returns
@@ -94,7 +94,7 @@ def find_reflections(kernels: Kernels, reference: Array) -> Reflections | None:
     Reflections or None
     """
     frequency_hz, level = take_level(kernels)
-    level -= reference
+    level -= np.interp(frequency_hz, *reference)
     taper = _taper(len(frequency_hz))
     delays_s: list[float] = []
     rest = level

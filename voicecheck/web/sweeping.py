@@ -115,7 +115,9 @@ def _read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
     if kind == "files":
         signals = sent.save_uploads("signal", folder / "signal", SOUNDS)
         files = sent.save_uploads("recordings", folder / "recordings", SOUNDS)
-        source = FileSource(files=tuple(files), channel=channels["channel"])
+        # The form's own 1 is not a choice.
+        channel = channels["channel"] if channels["channel"] > 1 else None
+        source = FileSource(files=tuple(files), channel=channel)
         return (signals[0] if signals else None), source
     raise InputError("on: choose a bench, a simulated handset, a sound device or recordings")
 
