@@ -127,7 +127,9 @@ def measure_recording(
         ladders=ladders if is_heard else (),
         intermodulation=Intermodulation()
         if checked.withheld & {"four-tone", "distortion"}
-        else distortion.measure_intermodulation(programme, direct, timeline, idle),
+        else sweep.limit_products(
+            distortion.measure_intermodulation(programme, direct, timeline, idle)
+        ),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         **(_measure_sinad(programme, direct, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
@@ -263,7 +265,20 @@ def measure_source(programme: Programme, recording: Recording) -> SourceDistorti
     idle = compute_idle_spectrum(programme, recording, placed.timeline)
     kept = list(range(len(placed.spectra.values)))
     sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
-    return sweep.make_source()
+    products = distortion.measure_intermodulation(
+        programme, recording, placed.timeline, idle or _assume_no_noise(recording)
+    )
+    second_db, third_db = (
+        level_db if level_db is not None else below_db
+        for level_db, below_db in (
+            (products.order2_db, products.order2_below_db),
+            (products.order3_db, products.order3_below_db),
+        )
+    )
+    source = sweep.make_source()
+    if second_db is None or third_db is None:
+        return source
+    return dataclasses.replace(source, products_db=(second_db, third_db))
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:

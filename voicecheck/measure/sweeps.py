@@ -20,6 +20,7 @@ from voicecheck.records import (
     CurveBudgetRow,
     Distortion,
     FineResponse,
+    Intermodulation,
     Programme,
     Response,
 )
@@ -271,6 +272,30 @@ class SweepAnalysis:
                 for order in distortion.ORDERS
             ]
         )
+
+    def limit_products(self, found: Intermodulation) -> Intermodulation:
+        """
+        Four-tone products with the source's share in mind.
+
+        The set passes them by its own response at their frequencies; a share grows by 1 and 2 dB
+        for each dB that the drive is above the one it was measured at.
+        """
+        source = self.calibration.source if self.calibration else None
+        tones_hz = sorted(self.recipe.tones_hz)
+        if source is None or source.products_db is None or len(tones_hz) != 4:
+            return found
+        low_hz, high_hz = tones_hz[0], tones_hz[2]
+        gap_db = self.recipe.level_dbfs - source.level_dbfs
+
+        def level_db(*at_hz: float) -> Array:
+            return np.asarray(np.interp(at_hz, self.fine_hz, np.nan_to_num(self.level_db)))
+
+        tones_db = float(np.min(level_db(low_hz, high_hz)))
+        second_db = float(np.max(level_db(high_hz - low_hz, high_hz + low_hz))) - tones_db
+        third_db = float(level_db(2.0 * high_hz - low_hz)[0]) - tones_db
+        second, third = source.products_db
+        shares_db = (second + second_db + gap_db, third + third_db + 2.0 * gap_db)
+        return distortion.limit_products(found, shares_db)
 
     def make_source(self) -> SourceDistortion:
         """Harmonics of the source itself, from a recording that holds nothing else."""
