@@ -89,6 +89,11 @@ class SweepAnalysis:
         self.calibration = calibration
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
+        level = response.evaluate_reference_level(self.recipe, spectra.rate_hz)
+        self.reflections = response.find_reflections(self.kernels, level)
+        if self.reflections:
+            self.spectra = response.remove_reflections(spectra, self.reflections)
+            self.kernels = response.compute_kernels(self.spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
         self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
         self.transfer = response.compute_transfer(
@@ -103,6 +108,11 @@ class SweepAnalysis:
         self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        if self.reflections:
+            # Where they had weakened a point, taking them out lifts its noise.
+            whole = np.abs(self.reflections.compute_spectrum(self.fine_hz))
+            self.noise_db /= np.minimum(whole, 1.0)
+            self.bias_db = np.hypot(self.bias_db, self.reflections.doubt_db(self.fine_hz))
         self.moved_db = np.zeros(len(self.fine_hz))
 
     @property
