@@ -88,11 +88,9 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    is_first_used = 0 in sound.used
-    checked = _check_model(
-        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
-    )
-    sweep.moved_db = checked.spread_db(sweep.fine_hz)
+    checked = _check_model(programme, recording, timeline, sweep, at_1khz, used=sound.used)
+    heard_db = 20.0 * np.log10(np.maximum(np.abs(sweep.transfer.values), 1e-12))
+    sweep.widen(checked.spread_db(sweep.fine_hz, heard_db))
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
     return Measurement(
@@ -111,7 +109,7 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
+        problems=(*_leave_out(sound.problems, checked), *_report_noise(figures, sweep)),
         conditions=recording.conditions,
         steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
         version=__version__,
@@ -125,7 +123,7 @@ def _check_model(
     sweep: SweepAnalysis,
     at_1khz: Linearity | None,
     *,
-    is_first_used: bool,
+    used: list[int],
 ) -> ModelCheck:
     return modelcheck.check_model(
         programme,
@@ -136,8 +134,15 @@ def _check_model(
         noise=sweep.noise,
         linearity=at_1khz,
         delay_s=sweep.delay_at_1khz_s,
-        is_first_used=is_first_used,
+        used=used,
     )
+
+
+def _leave_out(found: list[Problem], checked: ModelCheck) -> list[Problem]:
+    """All that was found, but no bursts where a lossy coder makes every sweep another one."""
+    is_coded = any(problem.kind == "lossy-coding" for problem in checked.problems)
+    kept = [problem for problem in found if not (is_coded and problem.kind == "burst")]
+    return [*kept, *checked.problems]
 
 
 def _describe_timing(timeline: Timeline) -> Timing:
