@@ -168,6 +168,12 @@ class Kernels:
     repeats_rate_hz: float
     constant_s: float
 
+    def choose(self, *, low: bool) -> tuple[Array, float]:
+        """The average and its rate: of all that was recorded, or of the repeats' band alone."""
+        if low:
+            return np.asarray(np.mean(self.repeats, axis=0)), self.repeats_rate_hz
+        return self.mean, self.rate_hz
+
 
 def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) -> Kernels:
     """
