@@ -162,7 +162,9 @@ def _turn_lost(
     is_sound = (each > LOST_SHARE * usual) & (each < usual / LOST_SHARE)
     swapped = (level < GONE_SHARE * usual) & np.any(hot & is_sound, axis=0)
     gone = swapped & ~is_sound
-    return (hot & ~swapped) | gone, (lost & ~swapped) | gone
+    # The frames at either edge are lost in part.
+    beside = np.convolve(swapped, np.ones(3), mode="same") > 0.0
+    return (hot & ~beside) | gone, (lost & ~beside) | gone
 
 
 def _take_running_median(values: Array, heard: NDArray[np.bool_]) -> Array:
