@@ -194,6 +194,7 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
         values = values[list(used)]
     inverse = make_inverse(spectra)
     half = find_next_fast_length(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz))
+    half = min(half, spectra.n_fft // 2)
     size = 2 * half
     low = inverse[: half + 1] * _make_band_edge(half)
     repeats = np.fft.irfft(values[:, : half + 1] * low, size, axis=1)

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from voicecheck.programme import make_programme
+from voicecheck.programme import make_programme, make_sweep
 from voicecheck.records import Recipe, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response.choosing import choose_windows
@@ -80,9 +80,12 @@ def evaluate_reference_beside(
 @lru_cache(maxsize=4)
 def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Kernels:
     """Kernel of the programme's own sweep: the same for all points and windows."""
-    alone = dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz, step_levels_db=(), tones_hz=())
+    alone = dataclasses.replace(recipe, n_sweeps=1, step_levels_db=(), tones_hz=())
     programme = make_programme(alone)
-    recording = Recording(samples=programme.samples, rate_hz=rate_hz)
+    start_s = programme.blocks_of("sweep")[0].start_s
+    # The recorder's rate may be one that no programme is played at.
+    time_s = np.arange(round(programme.duration_s * rate_hz)) / rate_hz
+    recording = Recording(samples=make_sweep(recipe, time_s - start_s), rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
     return compute_kernels(spectra)
 
