@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from voicecheck.budgets import COVERAGE_95, add_row
+from voicecheck.budgets import COVERAGE_95, add_row, combine_curve_rows, merge_row
 from voicecheck.distortion.harmonics import DETECTED, ORDERS, combine_thd, mark_floor
 from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
@@ -119,11 +119,16 @@ def limit_steps(found: Linearity, shares: Array) -> Linearity:
     grown = (np.array(ORDERS)[:, None] - 1) * found.input_db / 20.0
     floor = 100.0 * np.sqrt(np.sum(np.square(shares[:, None] * 10.0**grown), axis=0))
     thd, below = mark_floor(found.thd_percent, found.thd_below_percent, floor)
+    known = np.isfinite(thd)
+    row = CurveBudgetRow(name="bench", half_width=np.where(known, floor, np.nan))
+    rows = merge_row(found.step_budget.get("thd_percent", ()), row)
     return dataclasses.replace(
         found,
         thd_percent=thd,
         thd_below_percent=below,
+        thd_uncertainty_percent=np.where(known, combine_curve_rows(rows), np.nan),
         thd_slope_db_per_db=_fit_growth(found.input_db, thd),
+        step_budget={**found.step_budget, "thd_percent": rows},
     )
 
 

@@ -26,11 +26,13 @@ from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.reflected import report_reflections
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
     Calibration,
+    Distortion,
     Linearity,
     Measurement,
     Noise,
@@ -103,16 +105,14 @@ def measure_recording(
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     check_sweeps(sweep, recording, timeline, idle)
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    direct = response.clean_recording(recording, sweep.reflections)
+    ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    checked = _check_model(programme, recording, timeline, sweep, at_1khz, used=sound.used)
+    checked = _check_model(programme, direct, timeline, sweep, at_1khz, used=sound.used)
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
     harmonics = sweep.make_distortion()
-    noted = [
-        *_report_noise(figures, sweep),
-        *report_wire(recording.conditions.path, sweep, harmonics),
-    ]
+    noted = _note_sweeps(recording, sweep, figures, harmonics)
     used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
     return Measurement(
         recording=describe_recording(recording),
@@ -125,7 +125,7 @@ def measure_recording(
         linearity=at_1khz if is_heard else None,
         ladders=ladders if is_heard else (),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        **_measure_tones(programme, recording, timeline, idle, checked.withheld),
+        **_measure_tones(programme, direct, timeline, idle, sweep, withheld=checked.withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(*found.problems, *_leave_out(sound.problems, checked), *noted),
         conditions=recording.conditions,
@@ -172,17 +172,29 @@ def _measure_tones(
     recording: Recording,
     timeline: Timeline,
     idle: IdleSpectrum,
+    sweep: SweepAnalysis,
+    *,
     withheld: frozenset[str],
 ) -> dict[str, Any]:
     """Four-tone products and SINAD, without what is withheld."""
     figures: dict[str, Any] = {}
     if not withheld & {"four-tone", "distortion"}:
-        figures["intermodulation"] = distortion.measure_intermodulation(
-            programme, recording, timeline, idle
-        )
+        products = distortion.measure_intermodulation(programme, recording, timeline, idle)
+        figures["intermodulation"] = sweep.limit_products(products)
     if "steps" not in withheld:
         figures |= _measure_sinad(programme, recording, timeline, idle)
     return figures
+
+
+def _note_sweeps(
+    recording: Recording, sweep: SweepAnalysis, figures: Noise, harmonics: Distortion
+) -> list[Problem]:
+    """What the curve and the noise say of room, noise and what lies in the set's place."""
+    return [
+        *report_reflections(sweep.reflections, sweep.fine_hz),
+        *_report_noise(figures, sweep),
+        *report_wire(recording.conditions.path, sweep, harmonics),
+    ]
 
 
 def _describe_timing(timeline: Timeline) -> Timing:
@@ -278,7 +290,20 @@ def measure_source(programme: Programme, recording: Recording) -> SourceDistorti
     idle = compute_idle_spectrum(programme, recording, placed.timeline)
     kept = list(range(len(placed.spectra.values)))
     sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
-    return sweep.make_source()
+    products = distortion.measure_intermodulation(
+        programme, recording, placed.timeline, idle or _assume_no_noise(recording)
+    )
+    second_db, third_db = (
+        level_db if level_db is not None else below_db
+        for level_db, below_db in (
+            (products.order2_db, products.order2_below_db),
+            (products.order3_db, products.order3_below_db),
+        )
+    )
+    source = sweep.make_source()
+    if second_db is None or third_db is None:
+        return source
+    return dataclasses.replace(source, products_db=(second_db, third_db))
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:
