@@ -20,6 +20,7 @@ from voicecheck.records import (
     CurveBudgetRow,
     Distortion,
     FineResponse,
+    Intermodulation,
     Programme,
     Response,
 )
@@ -88,6 +89,11 @@ class SweepAnalysis:
         self.calibration = calibration
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
+        level = response.evaluate_reference_level(self.recipe, spectra.rate_hz)
+        self.reflections = response.find_reflections(self.kernels, level)
+        if self.reflections:
+            self.spectra = response.remove_reflections(spectra, self.reflections)
+            self.kernels = response.compute_kernels(self.spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
         self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
         self.transfer = response.compute_transfer(
@@ -102,16 +108,28 @@ class SweepAnalysis:
         self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        if self.reflections:
+            # Where they had weakened a point, taking them out lifts its noise.
+            whole = np.abs(self.reflections.compute_spectrum(self.fine_hz))
+            self.noise_db /= np.minimum(whole, 1.0)
+            self.bias_db = np.hypot(self.bias_db, self.reflections.doubt_db(self.fine_hz))
         self.moved_db = np.zeros(len(self.fine_hz))
+        self.is_doubted = np.zeros(len(self.fine_hz), dtype=bool)
 
     @property
     def n_withheld(self) -> int:
-        """How many of the 1/12-octave points are withheld."""
-        return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
+        """How many of the 1/12-octave points are withheld for noise."""
+        return int(np.count_nonzero((np.isnan(self.level_db) & ~self.is_doubted)[self.is_point]))
 
     def _correct_db(self, frequency_hz: Array) -> Array:
         curve = self.calibration.curve if self.calibration else None
         return response.read_column_db(curve, "correction_db", frequency_hz)
+
+    def widen(self, moved_db: Array) -> None:
+        """Let the intervals hold what the level moved by; an infinite one withholds its point."""
+        self.is_doubted = np.isinf(moved_db)
+        self.level_db = np.where(self.is_doubted, np.nan, self.level_db)
+        self.moved_db = np.where(self.is_doubted, 0.0, moved_db)
 
     @property
     def delay_at_1khz_s(self) -> float:
@@ -163,7 +181,8 @@ class SweepAnalysis:
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
         for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
             mean_db = _mean_power_db(self.level_db[here])
-            if mean_db is None:
+            # What is withheld of a band here is its loudest part: the rest is no mean of it.
+            if mean_db is None or np.any(self.is_doubted[here]):
                 continue
             figure = f"{name}_db"
             stated: dict[str, Any] = {figure: mean_db + shift_db}
@@ -213,7 +232,7 @@ class SweepAnalysis:
     @property
     def moved_row(self) -> BudgetRow | None:
         """What a rating over the whole band moved by within the take."""
-        if not np.any(self.moved_db):
+        if not np.any(self.moved_db) or np.any(self.is_doubted):
             return None
         return BudgetRow(name="unsteadiness", half_width=self._average_moved_db(self.is_point))
 
@@ -262,6 +281,30 @@ class SweepAnalysis:
             ]
         )
 
+    def limit_products(self, found: Intermodulation) -> Intermodulation:
+        """
+        Four-tone products with the source's share in mind.
+
+        The set passes them by its own response at their frequencies; a share grows by 1 and 2 dB
+        for each dB that the drive is above the one it was measured at.
+        """
+        source = self.calibration.source if self.calibration else None
+        tones_hz = sorted(self.recipe.tones_hz)
+        if source is None or source.products_db is None or len(tones_hz) != 4:
+            return found
+        low_hz, high_hz = tones_hz[0], tones_hz[2]
+        gap_db = self.recipe.level_dbfs - source.level_dbfs
+
+        def level_db(*at_hz: float) -> Array:
+            return np.asarray(np.interp(at_hz, self.fine_hz, np.nan_to_num(self.level_db)))
+
+        tones_db = float(np.min(level_db(low_hz, high_hz)))
+        second_db = float(np.max(level_db(high_hz - low_hz, high_hz + low_hz))) - tones_db
+        third_db = float(level_db(2.0 * high_hz - low_hz)[0]) - tones_db
+        second, third = source.products_db
+        shares_db = (second + second_db + gap_db, third + third_db + 2.0 * gap_db)
+        return distortion.limit_products(found, shares_db)
+
     def make_source(self) -> SourceDistortion:
         """Harmonics of the source itself, from a recording that holds nothing else."""
         frequency_hz = self.fine_hz[self.is_distortion_point]
@@ -290,7 +333,7 @@ class SweepAnalysis:
         for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
             ratio = np.abs(np.log2(self.fine_hz / centre_hz))
             here = self.is_point & (ratio <= 1.0 / 6.0)
-            mean_db = _mean_power_db(self.level_db[here])
+            mean_db = None if np.any(self.is_doubted[here]) else _mean_power_db(self.level_db[here])
             means.append(np.nan if mean_db is None else mean_db + shift_db)
             spreads.append(np.nan if mean_db is None else self._spread_db(here))
         return np.array(means), np.array(spreads)

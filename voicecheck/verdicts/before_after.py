@@ -34,7 +34,12 @@ from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_d
 from voicecheck.verdicts.pooling import pool_run
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 from voicecheck.verdicts.sameness import find_same
-from voicecheck.verdicts.sharing import sum_unshared, tell_unshared
+from voicecheck.verdicts.sharing import (
+    find_day_variance,
+    find_level_variance,
+    sum_unshared,
+    tell_unshared,
+)
 
 RULE_FACTOR = 2.0
 SCALAR_TAIL = 0.005
@@ -186,7 +191,7 @@ def _judge_curve(
     then, now = before.pooled.conditions, after.pooled.conditions
     shared = sum_unshared(first, now, then, is_shape=is_shape)
     shared += sum_unshared(second, then, now, is_shape=is_shape)
-    noise += shared / COVERAGE_95**2
+    noise += shared / COVERAGE_95**2 + (0.0 if is_shape else find_day_variance(after, before))
     known = remark != UNKNOWN_SPREAD
     standard = np.sqrt(noise + (var_after + var_before if known else 0.0))
     rule = RULE_FACTOR * standard
@@ -238,13 +243,16 @@ def _judge_scalar(
     refused = find_refusal(allowed.refused, quantity.family, unit)
     if refused:
         return refuse(after.path, quantity.name, unit, reason=refused, source=source)
-    variances, dof, remark = _scalar_variances(first, second)
+    own, dof, remark = _scalar_variances(first, second)
     difference = first.mean - second.mean
+    is_level = quantity.family == "level"
+    beyond = find_level_variance(after, before, quantity.name) if is_level else 0.0
+    variances = (*own, beyond) if own else ()
     standard = math.sqrt(sum(variances)) if variances else math.nan
     rule = RULE_FACTOR * standard
     interval = _student(dof) * standard if variances else math.nan
-    if variances and quantity.family == "level":
-        interval = _level_interval(after, before, quantity)
+    if variances and is_level:
+        interval = math.hypot(_level_interval(after, before, quantity), COVERAGE_95 * beyond**0.5)
     verdict: Verdict = "doubtful"
     if variances and abs(difference) > max(rule, interval):
         verdict = "outside"
