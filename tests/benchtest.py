@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.records import Recipe
 
 NOW = "2026-03-02T09:00:00+00:00"
@@ -48,7 +48,7 @@ def open_commands(
 
     def run(*arguments: object) -> str:
         capsys.readouterr()
-        code = app([str(word) for word in arguments], standalone_mode=False)
+        code = make_app()([str(word) for word in arguments], standalone_mode=False)
         assert code in {None, 0}
         return capsys.readouterr().out
 

@@ -9,12 +9,14 @@ from typing import Any
 
 from services import need_module
 
+from voicecheck import records
 from voicecheck.records.documents import SCHEMAS, format_json
 from voicecheck.records.schemas import make_schema, name_file
 from voicecheck.workflow.checks.kinds import list_kinds
 
 FOLDER = Path(__file__).parents[1] / "voicecheck" / "data" / "schemas"
-DOCUMENTS = SCHEMAS | {kind.load_record(): kind.schema for kind in list_kinds()}
+DOCUMENTS: dict[type, str] = {getattr(records, name): schema for name, schema in SCHEMAS.items()}
+DOCUMENTS |= {kind.load_record(): kind.schema for kind in list_kinds()}
 """Records that are documents of their own; a check's schema is with its kind."""
 WITHOUT_RECORD = {
     "voicecheck.fit/1", "voicecheck.frying/1", "voicecheck.parts/1", "voicecheck.programme/1",

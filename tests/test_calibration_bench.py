@@ -67,6 +67,7 @@ def calibrate(card: Any, setup: BenchSetup) -> tuple[StepResult, ...]:
         ("loop", "loop-back"),
         ("calibrator", "microphone"),
         ("mouth", "mouth"),
+        ("mouth", "mouth-flat"),
         ("blank", "seal"),
         ("handset", "reference-transmit"),
         ("handset", "reference-receive"),

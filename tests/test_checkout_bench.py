@@ -15,7 +15,7 @@ from virtual_bench.fixture import VirtualCard
 from voicecheck.bench.simulated.voice import make_voice
 from voicecheck.checkout.dial import DialOptions
 from voicecheck.checkout.tones import ToneOptions
-from voicecheck.cli import app
+from voicecheck.cli import make_app
 from voicecheck.errors import RecordingError
 
 pytestmark = pytest.mark.bench
@@ -23,7 +23,7 @@ SETTINGS = {"low_hz": 200.0, "high_hz": 3200.0, "gain_db": -3.0, "noise_dbfs": -
 
 
 def call(*arguments: Any) -> Any:
-    return CliRunner().invoke(app, [*map(str, arguments), "--json"])
+    return CliRunner().invoke(make_app(), [*map(str, arguments), "--json"])
 
 
 def test_checks_on_one_device(virtual_bench: Callable[..., VirtualCard]) -> None:

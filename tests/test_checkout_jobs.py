@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from voicecheck.bench.simulated.dial import make_dial
 from voicecheck.checkout.steps import parse_steps, read_template
-from voicecheck.cli import app
+from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError, RecordingError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import DialCheck, SetType
@@ -53,7 +53,7 @@ def book(tmp_path: Path) -> Any:
 def call(*arguments: Any, book: Any = None, error: Any = None) -> Any:
     """Run a command in this process; `error` is what it must raise."""
     environment = {"VOICECHECK_BOOK": str(book) if book else None}
-    done = CliRunner().invoke(app, [str(word) for word in arguments], env=environment)
+    done = CliRunner().invoke(make_app(), [str(word) for word in arguments], env=environment)
     if error is not None:
         assert isinstance(done.exception, error), done.output
         return done

@@ -87,6 +87,7 @@ def test_pictures_fit_the_screen_and_name_the_channels(step: str) -> None:
         "loop-back": {line_drive, line_tap},
         "microphone": {ear},
         "mouth": {mouth, ear},
+        "mouth-flat": {mouth, ear},
         "seal": {line_drive, ear},
     }
     shown = {number for number in (mouth, line_drive, line_tap, ear) if str(number) in picture}

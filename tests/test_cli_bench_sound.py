@@ -56,6 +56,7 @@ def calibrate(call: Any, card: Any) -> None:
         ("loop", "loop-back", ()),
         ("calibrator", "microphone", ()),
         ("mouth", "mouth", ("--temperature-c", 21)),
+        ("mouth", "mouth-flat", ()),
         ("blank", "seal", ()),
         ("handset", "reference-transmit", ()),
         ("handset", "reference-receive", ()),

@@ -17,7 +17,7 @@ from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.meter import Meter
 from voicecheck.bench.soundcard import Wiring
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.cli.watch import draw_meter
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
@@ -159,7 +159,7 @@ def test_in_a_pipe_it_is_one_line_a_second(
 ) -> None:
     """A 60 Hz tone of -20 dBFS is -20 dBm here; the line tap's weighting takes 60 Hz away."""
     shared_card.change(hum_dbfs=-20.0, hum_hz=60.0)
-    app(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
+    make_app()(["watch", "--bench", "attic", "--seconds", "3"], standalone_mode=False)
     title, *lines = capsys.readouterr().out.splitlines()
     assert title == "attic, line tap, input 1, dBm"
     assert 1 <= len(lines) <= 3
@@ -167,7 +167,7 @@ def test_in_a_pipe_it_is_one_line_a_second(
     assert float(words[words.index("RMS") + 1]) == pytest.approx(-20.0, abs=0.1)
     assert float(words[words.index("psophometric") + 1]) < -60.0
     assert "talk" not in words
-    app(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
+    make_app()(["watch", "--bench", "attic", "--seconds", "2", "--talk-dbfs", "-21", "--json"],
         standalone_mode=False)  # fmt: skip
     document = json.loads(capsys.readouterr().out)
     assert document["unit"] == "dBm"
@@ -193,4 +193,4 @@ def test_wrong_use(tmp_path: Path) -> None:
         (("--json",), "needs --seconds"),
     ):
         with pytest.raises(InputError, match=message):
-            app(["watch", *arguments, *where], standalone_mode=False)
+            make_app()(["watch", *arguments, *where], standalone_mode=False)

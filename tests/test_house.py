@@ -12,6 +12,11 @@ from typing import Any
 
 import pytest
 import services
+import typer
+from typer.main import get_command
+
+from voicecheck.__main__ import ENTRIES  # with the page
+from voicecheck.cli import make_app
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
@@ -169,21 +174,10 @@ def test_importing_voicecheck_loads_nothing_heavy() -> None:
     assert loaded_by("import voicecheck") & (HEAVY | {"numpy", "typer"}) == set()
 
 
-def test_help_loads_nothing_heavy() -> None:
-    statement = (
-        "from typer.testing import CliRunner; from voicecheck.cli import app; "
-        "CliRunner().invoke(app, ['--help'])"
-    )
-    assert loaded_by(statement) & (HEAVY - {"rich"} | {"numpy"}) == set()
-
-
-def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path: Path) -> None:
-    """One recording in a fresh process: no scipy, no job book, no charts."""
-    signal = tmp_path / "signal.wav"
-    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
-    arguments = ["voicecheck", "analyze", str(signal), "--signal", str(signal), "--json"]
+def loaded_by_program(*arguments: str) -> tuple[set[str], str]:
+    """Modules that one call of the program loads, and what it prints."""
     code = (
-        f"import sys, json; sys.argv = {arguments!r}\n"
+        f"import sys, json; sys.argv = {['voicecheck', *arguments]!r}\n"
         "from voicecheck.__main__ import main\n"
         "try: main()\n"
         "except SystemExit as end: assert not end.code\n"
@@ -191,10 +185,38 @@ def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_pa
     )
     done = run(sys.executable, "-c", code)
     assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
-    assert {name.split(".")[0] for name in json.loads(done.stderr)} & (
-        HEAVY - {"soundfile"}
-    ) == set()
+    return set(json.loads(done.stderr)), done.stdout
+
+
+def test_help_loads_nothing_heavy_and_lists_every_command() -> None:
+    modules, text = loaded_by_program("--help")
+    assert modules & (HEAVY | {"numpy", "pydantic"}) == set()
+    shown = re.findall(r"^  ([a-z]+) {2,}\S", text.partition("Commands:")[2], re.MULTILINE)
+    assert shown == list(get_command(make_app()).commands)
+
+
+def test_each_command_is_looked_for_where_it_is() -> None:
+    """A name that stood beside the wrong module would load all of them, at every call."""
+    wrong = []
+    for entry in ENTRIES:
+        alone = typer.Typer()
+        entry.register(alone)
+        names = [one.name for one in (*alone.registered_commands, *alone.registered_groups)]
+        if entry.names and sorted(names) != sorted(entry.names):
+            wrong.append(entry.names)
+    assert wrong == []
+
+
+def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_path: Path) -> None:
+    """One recording in a fresh process: no scipy, no job book, no charts."""
+    signal = tmp_path / "signal.wav"
+    assert run(sys.executable, "-m", "voicecheck", "signal", str(signal)).returncode == 0
+    modules, text = loaded_by_program("analyze", str(signal), "--signal", str(signal), "--json")
+    assert json.loads(text)["bands"]["at_1khz_db"] == pytest.approx(0.0, abs=1e-6)
+    assert {name.split(".")[0] for name in modules} & (HEAVY - {"soundfile"}) == set()
+    assert {name for name in modules if name.startswith("voicecheck.cli.")} == {
+        f"voicecheck.cli.{name}" for name in ("analysis", "commands", "common", "main")
+    }
 
 
 def test_every_dependency_has_its_reason() -> None:
@@ -209,10 +231,6 @@ def test_every_dependency_has_its_reason() -> None:
 
 def list_commands() -> Any:
     """Every command of the program, as it is typed."""
-    from typer.main import get_command
-
-    from voicecheck.cli import app
-
     found = []
 
     def walk(command: Any, words: Any) -> None:
@@ -223,7 +241,7 @@ def list_commands() -> Any:
         for name, child in children.items():
             walk(child, [*words, name])
 
-    walk(get_command(app), ["voicecheck"])
+    walk(get_command(make_app()), ["voicecheck"])
     return found
 
 
@@ -233,10 +251,6 @@ def test_every_command_is_in_the_readme() -> None:
 
 
 def test_every_command_and_option_has_help() -> None:
-    from typer.main import get_command
-
-    from voicecheck.cli import app
-
     silent = []
 
     def walk(command: Any) -> None:
@@ -250,7 +264,7 @@ def test_every_command_and_option_has_help() -> None:
             if not getattr(option, "help", None)
         )
 
-    walk(get_command(app))
+    walk(get_command(make_app()))
     assert silent == []
 
 

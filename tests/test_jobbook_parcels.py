@@ -29,7 +29,7 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS
 
 
 def fill_job(book: Any, tmp_path: Path, label: str = "hall set", stage: str = "before") -> Any:

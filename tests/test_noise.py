@@ -2,6 +2,7 @@
 """Idle noise of known power, mains of known lines, bursts of known number."""
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,10 +10,12 @@ import pytest
 from helpers import default_programme, kinds, measure, record
 from known_plant import KnownPlant, flat
 
-from voicecheck.idle import compute_idle_spectrum
+from voicecheck.idle import compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_timeline
+from voicecheck.measure import measure_recording
 from voicecheck.noise import find_mains, measure_noise
 from voicecheck.records import Recording
+from voicecheck.records.arrays import Array
 from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 
 QUIET = KnownPlant(noise_dbfs=-60.0)
@@ -104,3 +107,93 @@ def test_bursts_are_counted() -> None:
     noise = measure_recording(default_programme(), recording.replace(samples=samples)).noise
     assert noise.bursts_per_s == pytest.approx(6 / 0.94, abs=0.7)
     assert noise.kurtosis > 10
+
+
+Make = Callable[[np.random.Generator, int], Array]
+N_VOICES = 16
+# Mean square of a voice between knots x of a clipped normal: 2/3 E(x^2) + 1/3 E(x)^2.
+BABBLE_POWER = 1e-8 + N_VOICES * 1e-6 * (2 / 3 * 0.5 + 1 / 3 / (2 * np.pi))
+# Twenty bursts a second of 83.5 samples in the mean; exp(2 s^2) is the log-normal's mean square.
+CRACKLE_POWER = 4e-8 + 20 * 83.5 / 48000 * 6e-3**2 * np.exp(2 * 0.4**2)
+
+
+def babble(rng: np.random.Generator, n_samples: int) -> Array:
+    """Voices at random strength, each swelling and fading some four times a second."""
+    total = 1e-4 * rng.standard_normal(n_samples)
+    knots = np.arange(n_samples // 12000 + 3)
+    for _ in range(N_VOICES):
+        swell = np.clip(rng.standard_normal(len(knots)), 0, None)
+        at = (np.arange(n_samples) + rng.integers(0, 12000)) / 12000
+        total += 1e-3 * np.interp(at, knots, swell) * rng.standard_normal(n_samples)
+    return total
+
+
+def crackle(rng: np.random.Generator, n_samples: int) -> Array:
+    """Hiss, and twenty bursts a second of half to three milliseconds."""
+    total = 2e-4 * rng.standard_normal(n_samples)
+    for _ in range(rng.poisson(20 * n_samples / 48000)):
+        first, length = rng.integers(0, n_samples), int(rng.uniform(24, 144))
+        burst = 6e-3 * rng.lognormal(0, 0.4) * rng.standard_normal(length)[: n_samples - first]
+        total[first : first + len(burst)] += burst
+    return total
+
+
+@pytest.mark.parametrize(
+    ("make", "power"), [(babble, BABBLE_POWER), (crackle, CRACKLE_POWER)], ids=["babble", "crackle"]
+)
+def test_the_interval_of_unsteady_noise_holds_its_level(make: Make, power: float) -> None:
+    """
+    At least 90 of 100 in three silences of a second (40 seeds), and there is one in most.
+
+    The law of steady noise alone holds it in about 20 and 40.
+    """
+    rng = np.random.default_rng(11)
+    truth_dbfs = 10 * np.log10(2 * power * 3800 / 24000)
+    inside, known = [], []
+    for _ in range(40):
+        silences = [make(rng, 46000) for _ in range(3)]
+        noise = measure_noise(make_idle_spectrum(silences, 48000))
+        known.append(noise.flat_uncertainty_db is not None)
+        if known[-1]:
+            inside.append(abs(noise.flat_dbfs - truth_dbfs) <= noise.flat_uncertainty_db)
+    assert np.mean(inside) >= 0.9
+    assert np.mean(known) >= 0.8
+
+
+def test_all_silences_count() -> None:
+    """Three silences instead of one: the interval of steady noise is root three smaller."""
+    rng = np.random.default_rng(2)
+    silences = [1e-3 * rng.standard_normal(46000) for _ in range(3)]
+    one, three = (
+        np.mean(
+            [measure_noise(make_idle_spectrum(some, 48000)).flat_uncertainty_db for some in choices]
+        )
+        for choices in ([[one] for one in silences], [silences])
+    )
+    assert one / three == pytest.approx(np.sqrt(3.0), rel=0.15)
+
+
+def test_a_silence_too_short_for_crackle_says_so() -> None:
+    recording = record(dataclasses.replace(QUIET, noise_dbfs=-80.0))
+    crackling = recording.samples.copy()
+    silence = default_programme().blocks_of("silence")[0]
+    for at_s in (0.3, 0.7):
+        first = round((silence.start_s + at_s) * 48000)
+        crackling[first : first + 96] += 0.02 * (-1.0) ** np.arange(96).repeat(8)[:96]
+    measurement = measure_recording(
+        default_programme(), Recording(samples=crackling, rate_hz=48000)
+    )
+    assert "short-silence" in kinds(measurement)
+    assert "short-silence" not in kinds(measure(QUIET))
+
+
+def test_a_comb_below_the_floor_of_16_bits_is_no_hum() -> None:
+    at = np.arange(46000) / 48000
+    lines = sum(np.sin(2 * np.pi * 50.0 * k * at) for k in (1, 2, 3))
+    hiss = 1e-7 * np.random.default_rng(3).standard_normal(46000)
+    quiet, loud = (
+        find_mains(make_idle_spectrum([amplitude * lines + hiss], 48000))
+        for amplitude in (2e-6, 2e-5)
+    )
+    assert quiet is None
+    assert loud is not None

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from pagetest import fill_book, open_client
 
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.errors import InputError
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, check_bounds, list_bounds
@@ -107,7 +107,7 @@ def test_form_and_help_show_the_ranges_of_the_order(
     assert f'name="seats" type="number" min="{seats.low:g}" max="{seats.high:g}"' in page
     for word in bounds["path"].words:
         assert f'<option value="{word}">' in page
-    app(["sweep", "--help"], standalone_mode=False)
+    make_app()(["sweep", "--help"], standalone_mode=False)
     told = " ".join(capsys.readouterr().out.split())
     for name in ("path", "n_seats", "level_dbm"):
         assert f"[{bounds[name].text}]" in told

@@ -23,7 +23,7 @@ from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.calibration.guides import Guide, load_guides
 from voicecheck.bench.calibration.stepwork import WORK
-from voicecheck.cli.main import app
+from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
 from voicecheck.records.benches import BenchSetup, Device
@@ -540,7 +540,9 @@ def test_a_made_up_step_is_told_done_kept_shown_and_voided(
     # The same from the command line, where the option for the reading is not there to be given.
     monkeypatch.setenv("VOICECHECK_BOOK", str(where))
     with pytest.raises(InputError, match="short: add --short-ohm"):
-        app(["bench", "calibrate", "attic", "--step", "short", "--yes"], standalone_mode=False)
+        make_app()(
+            ["bench", "calibrate", "attic", "--step", "short", "--yes"], standalone_mode=False
+        )
     with open_book(where) as book:
         assert open_sitting(book, "attic", is_check=True).list_open()[-1] is made_up
         assert change_setup(book, dataclasses.replace(setup, notes="moved")) == ("short",)

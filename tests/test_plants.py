@@ -25,7 +25,10 @@ from plants_bench import (
 
 FOLDER = Path(__file__).parent / "plants"
 RATE_HZ = 48000
-ALLOWED = {"numpy", "scipy", "plants", "__future__", "csv", "dataclasses", "functools", "pathlib"}
+ALLOWED = {
+    "numpy", "scipy", "plants",
+    "__future__", "csv", "dataclasses", "functools", "pathlib", "typing",
+}  # fmt: skip
 
 
 def imported_by(path: Any) -> Iterator[Any]:
@@ -60,6 +63,16 @@ def test_response_and_harmonics_by_stepped_sines(name: Any, frequency_hz: float)
     for order in (2, 3, 4, 5):
         stated = plant.harmonic_ratio(order, frequency_hz, amplitude)
         assert lines[order - 1] / lines[0] == pytest.approx(stated, rel=0.01, abs=2e-6)
+
+
+@pytest.mark.parametrize("name", ["electret", "receiver", "moving-coil"])
+def test_nothing_sounds_before_it_is_struck(name: str) -> None:
+    """A pulse: what comes 10 ms to 1 s before it is 95 dB below it, all together."""
+    pulse = np.zeros(3 * RATE_HZ)
+    pulse[2 * RATE_HZ] = 1e-3
+    heard = without_noise(PLANTS[name]).play(pulse, RATE_HZ, np.random.default_rng(1)) ** 2
+    before = heard[RATE_HZ : 2 * RATE_HZ - 480].sum()
+    assert 10 * np.log10(before / heard.sum()) < -95
 
 
 @pytest.mark.parametrize("amplitude", [0.02, 0.1, 0.25, 0.5])

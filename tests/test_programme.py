@@ -18,11 +18,11 @@ from voicecheck.records import Recipe, from_json, to_document
 
 
 def test_default_programme_is_that_of_the_design() -> None:
-    """Marks, three silences, three sweeps 100-8000 Hz, level steps, four tones, in about 18 s."""
+    """Marks with an identity, three silences, three sweeps, level steps, four tones, about 18 s."""
     programme = make_programme()
     assert [programme.name_block(block) for block in programme.blocks] == [
-        "mark 1", "silence 1", "sweep 1", "sweep 2", "sweep 3", "silence 2", "steps", "four-tone",
-        "silence 3", "mark 2",
+        "identity 1", "mark 1", "silence 1", "sweep 1", "sweep 2", "sweep 3", "silence 2", "steps",
+        "four-tone", "silence 3", "identity 2", "mark 2",
     ]  # fmt: skip
     assert programme.duration_s == pytest.approx(18.0, abs=0.5)
     idle_s = sum(block.end_s - block.start_s for block in programme.blocks_of("silence"))

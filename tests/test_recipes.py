@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from services import need_module
 
 ROOT = Path(__file__).parents[1]
 
@@ -132,4 +133,51 @@ def test_a_quantity(tree: Tree) -> None:
         'rustle_db = "rustle"\nslope_db_per_decade = ',
     )
     tree.run(*test)
+    assert len(tree.touched) == 3
+
+
+WORD = """
+    shelf: Annotated[
+        str, Meta(max_length=200, description="Where the set stands.", extra={"label": "Shelf"})
+    ] = ""
+
+
+JOB_WORDS = """
+STEP = """    Step("0004", "where a set stands", ("ALTER TABLE job ADD COLUMN shelf TEXT",)),
+)
+
+
+def apply_steps("""
+PAGES = """
+from pagetest import open_client
+with open_client("book") as client:
+    told = [client.get("/").text, client.get("/jobs/1").text]
+    client.post("/jobs/1/edit", data={"shelf": "by the door"})
+"""
+
+
+def test_a_word_of_a_job(tree: Tree) -> None:
+    """A book from before it has it, too; both forms, storing, search and parcels know it."""
+    need_module("starlette")
+    voicecheck = ("-m", "voicecheck")
+    book = ("--book", "book")
+    tree.run(*voicecheck, "type", "add", "Lakeside 4", "--transmitter", "carbon", *book)
+    tree.run(*voicecheck, "job", "open", "first", "--type", "Lakeside 4", *book)
+    tree.edit("records/jobwords.py", "\n\nJOB_WORDS = ", WORD)
+    tree.edit(
+        "jobbook/tables.py", '_text("complaint"),', '_text("complaint"), _maybe_text("shelf"),'
+    )
+    tree.edit("jobbook/tables.py", 'SCHEMA_VERSION = "0003"', 'SCHEMA_VERSION = "0004"')
+    tree.edit("jobbook/migrations.py", ")\n\n\ndef apply_steps(", STEP)
+    words = ("job", "open", "second", "--type", "Lakeside 4", "--shelf", "top, left")
+    tree.run(*voicecheck, *words, *book)
+    assert "shelf: top, left" in tree.run(*voicecheck, "job", "show", "2", *book)
+    jobs, first = tree.ask(f"import sys; sys.path.insert(0, 'tests'){PAGES}")
+    assert 'Shelf <input name="shelf" maxlength="200">' in jobs
+    assert 'Shelf <input name="shelf" value="" maxlength="200">' in first
+    tree.run(*voicecheck, "export", "job", "1", "one.zip", *book)
+    tree.run(*voicecheck, "import", "one.zip", "--book", "other")
+    assert "shelf: by the door" in tree.run(*voicecheck, "job", "show", "1", "--book", "other")
+    found = json.loads(tree.run(*voicecheck, "job", "list", "door", "--json", "--book", "other"))
+    assert [job["shelf"] for job in found] == ["by the door"]
     assert len(tree.touched) == 3

@@ -242,7 +242,7 @@ def test_the_language_of_a_report_is_an_option(
 ) -> None:
     from typer.testing import CliRunner
 
-    from voicecheck.cli import app
+    from voicecheck.cli import make_app
 
     asked = {}
 
@@ -252,6 +252,6 @@ def test_the_language_of_a_report_is_an_option(
 
     monkeypatch.setattr("voicecheck.workflow.reporting.report_job", report_job)
     words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
-    done = CliRunner().invoke(app, words)
+    done = CliRunner().invoke(make_app(), words)
     assert done.exit_code == 0, done.output
     assert asked["language"] == "nb"

@@ -18,8 +18,8 @@ from services import need_module
 
 from voicecheck.measure import measure_recording
 from voicecheck.measure.sweeps import NEIGHBOUR_CORRELATION
-from voicecheck.programme import make_programme
-from voicecheck.records import Recipe, Recording, Timeline
+from voicecheck.programme import RECIPES, make_programme
+from voicecheck.records import Programme, Recipe, Recording, Timeline
 from voicecheck.response import (
     compute_kernels,
     compute_sweep_spectra,
@@ -201,3 +201,40 @@ def test_neighbours_share_noise_as_much_as_a_band_s_interval_says(
         stated = 1.0 + NEIGHBOUR_CORRELATION / scale**2
         assert found < stated + 0.35
         assert scale > 1.0 or found > stated - 0.35
+
+
+def mute(recording: Recording, programme: Programme) -> Recording:
+    """The recording with every pause set to zero, as a muting line does it."""
+    samples = np.zeros(len(recording.samples))
+    for block in programme.blocks:
+        if block.kind != "silence":
+            held = slice(round(block.start_s * 48000), round((block.end_s + 0.03) * 48000))
+            samples[held] = recording.samples[held]
+    return dataclasses.replace(recording, samples=samples)
+
+
+def test_muted_pauses_do_not_make_the_noise_none() -> None:
+    """At least 90 of 100 points inside: the repeats' scatter counts where the pauses are silent."""
+    inside = []
+    for seed in range(4):
+        plant = KnownPlant(noise_dbfs=-45.0, seed=seed)
+        found = measure_recording(default_programme(), mute(record(plant), default_programme()))
+        inside.append(np.abs(response_error_db(found, plant)) <= found.response.uncertainty_db)
+    assert np.mean(inside) >= 0.9
+
+
+def test_a_lone_sweep_sees_the_noise_that_comes_with_it() -> None:
+    """Silence quieter by 30 dB than the sweep's own noise: at least 90 of 100 points inside."""
+    programme = make_programme(RECIPES["quick"])
+    sweep = programme.blocks_of("sweep")[0]
+    inside = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        plant = KnownPlant(noise_dbfs=-75.0, seed=seed)
+        samples = record(plant, programme).samples.copy()
+        held = slice(round(sweep.start_s * 48000), round((sweep.end_s + 0.1) * 48000))
+        loud = rng.standard_normal(held.stop - held.start)
+        samples[held] += 10 ** (-45 / 20) / np.sqrt(2) * loud
+        found = measure_recording(programme, Recording(samples=samples, rate_hz=48000))
+        inside.append(np.abs(response_error_db(found, plant)) <= found.response.uncertainty_db)
+    assert np.mean(inside) >= 0.9

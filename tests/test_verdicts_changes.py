@@ -13,7 +13,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 from seat_figures import Seats, make_populations, make_run
 
-from voicecheck.records import Against, Comparison, Finding, Run, StepResult
+from voicecheck.records import Against, Comparison, CurveBudgetRow, Finding, Run, StepResult
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts import BenchSpread, compare_runs, estimate_bench_spread
 from voicecheck.verdicts.differences import SHARE, Part, compute_reach, expand
@@ -125,9 +125,10 @@ def test_stated_bench_is_told_beside_the_difference(runs: tuple[Run, Run]) -> No
 
 def _calibrate(run: Run, name: str, half_width_db: float) -> Run:
     response = run.pooled.response
-    rated = dataclasses.replace(
-        response, calibration_uncertainty_db=np.full_like(response.level_db, half_width_db)
+    row = CurveBudgetRow(
+        name="calibration", half_width=np.full_like(response.level_db, half_width_db)
     )
+    rated = dataclasses.replace(response, budget=(*response.budget, row))
     conditions = run.pooled.conditions.replace(calibration=name)
     return dataclasses.replace(
         run, pooled=run.pooled.replace(response=rated, conditions=conditions)

@@ -8,15 +8,18 @@ Hann-weighted Fourier sums.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterable
 
 import numpy as np
 
+from voicecheck.budgets import combine_curve_rows
 from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, make_hann
 from voicecheck.records import (
     Block,
+    Calibration,
     CurveBudgetRow,
     Distortion,
     Intermodulation,
@@ -27,13 +30,23 @@ from voicecheck.records import (
     Timeline,
 )
 from voicecheck.records.arrays import Array
-from voicecheck.response import Kernels, NoiseDensity, SweepSpectra, compute_transfer
+from voicecheck.records.budgets import CurveBudget
+from voicecheck.response import (
+    Kernels,
+    NoiseDensity,
+    SweepSpectra,
+    compute_transfer,
+    find_share,
+    read_column_db,
+)
 
 ORDERS = (2, 3, 4, 5)
 HIGHEST_SHARE = 0.45
 """Of the rate: harmonics above it are left out."""
 THD_FLOOR = 0.0001
 """Relative error of a harmonic's power that the arithmetic itself may leave."""
+SOURCE_RATIO = 2.0
+"""How much more than the source's own a distortion is, for it to be stated (PROP)."""
 DETECTED = 4.6
 """Power over the noise's mean from which a harmonic counts: noise alone passes it once in 100."""
 UPPER_95 = 3.0
@@ -54,6 +67,7 @@ def compute_distortion(
     frequency_hz: Array,
     fundamental: Array,
     noise: NoiseDensity,
+    calibration: Calibration | None = None,
 ) -> Distortion:
     """
     Harmonics against the fundamental's frequency.
@@ -68,26 +82,53 @@ def compute_distortion(
     fundamental : ndarray, shape (n_points,)
         Magnitude of the linear transfer function there.
     noise : NoiseDensity
+    calibration : Calibration, optional
+        What the source distorts itself is taken off, and what cannot be is a floor; each harmonic
+        is corrected for the input's microphone at its own frequency.
 
     Returns
     -------
     Distortion
         Orders 2 to 5 as they stand at the output; THD is the root sum square of those over the
-        fundamental. An order beyond the recording's band is left out.
+        fundamental. An order beyond the recording's band is left out. What is not clearly above
+        the source's own is "less than".
     """
-    power, own, bias = (np.full((len(ORDERS), len(frequency_hz)), np.nan) for _ in range(3))
+    power, own, bias, left = (np.full((len(ORDERS), len(frequency_hz)), np.nan) for _ in range(4))
+    curve = calibration.curve if calibration else None
+    source = calibration.source if calibration else None
     for row, order in enumerate(ORDERS):
         reached = order * frequency_hz <= HIGHEST_SHARE * spectra.rate_hz
         transfer = compute_transfer(
             kernels, spectra, recipe, frequency_hz[reached], noise, order=order
         )
-        below = fundamental[reached] ** 2
-        power[row, reached] = np.abs(transfer.values) ** 2 / below
-        own[row, reached] = transfer.variance / below
+        heard_db = read_column_db(curve, "input_db", order * frequency_hz[reached])
+        heard_db -= read_column_db(curve, "input_db", frequency_hz[reached])
+        scale = 10.0 ** (heard_db / 20.0) / fundamental[reached]
+        values, variance = transfer.values, transfer.variance
+        if source is not None:
+            share = find_share(
+                source, kernels, spectra, recipe, frequency_hz=frequency_hz[reached],
+                fundamental=fundamental[reached], noise=noise, order=order,
+            )  # fmt: skip
+            values, variance = values - share.values, variance + share.variance
+            left[row, reached] = share.left * scale
+        power[row, reached] = np.square(np.abs(values) * scale)
+        own[row, reached] = variance * np.square(scale)
         # A relative error of the amplitude counts twice in the power.
         bias[row, reached] = power[row, reached] * 2.0 * transfer.bias_db * math.log(10.0) / 20.0
     harmonic_db, below_db = _report_power_db(power, own)
     thd, thd_below, uncertainty = _combine_thd(power, own, bias)
+    budget: CurveBudget = (CurveBudgetRow(name="noise", half_width=uncertainty),)
+    if source is not None:
+        harmonic_db, below_db = _mark_floor_db(harmonic_db, below_db, left)
+        floor = 100.0 * np.sqrt(np.nansum(np.square(left), axis=0))
+        thd, thd_below = mark_floor(thd, thd_below, floor)
+        uncertainty = np.where(np.isnan(thd), np.nan, uncertainty)
+        budget = (
+            CurveBudgetRow(name="noise", half_width=uncertainty),
+            CurveBudgetRow(name="bench", half_width=np.where(np.isnan(thd), np.nan, floor)),
+        )
+        uncertainty = np.where(np.isnan(thd), np.nan, combine_curve_rows(budget))
     return Distortion(
         frequency_hz=frequency_hz,
         thd_percent=thd,
@@ -96,8 +137,40 @@ def compute_distortion(
         harmonic_db=harmonic_db,
         thd_below_percent=thd_below,
         harmonic_below_db=below_db,
-        budget=(CurveBudgetRow(name="noise", half_width=uncertainty),),
+        budget=budget,
     )
+
+
+def mark_floor(percent: Array, below: Array, floor: Array) -> tuple[Array, Array]:
+    """
+    Distortion that is not clearly more than the source may have added: "less than" both.
+
+    Parameters
+    ----------
+    percent, below : ndarray, shape (n,)
+        As measured, and the upper limit where it is withheld (NaN elsewhere).
+    floor : ndarray, shape (n,)
+        What the source may have added, in percent.
+
+    Returns
+    -------
+    percent, below : ndarray, shape (n,)
+        Of something found to be p with up to b of the source's in it the set's own lies within
+        p - b and p + b; from p = `SOURCE_RATIO` b on that is stated as an interval.
+    """
+    is_hidden = percent < SOURCE_RATIO * floor
+    limit = np.where(is_hidden, percent + floor, below + floor)
+    return np.where(is_hidden, np.nan, percent), limit
+
+
+def _mark_floor_db(level_db: Array, below_db: Array, left: Array) -> tuple[Array, Array]:
+    """The same for single harmonics in dB; `left` is an amplitude re the fundamental."""
+    share = 100.0 * np.nan_to_num(left)
+    percent, below = mark_floor(
+        100.0 * 10.0 ** (level_db / 20.0), 100.0 * 10.0 ** (below_db / 20.0), share
+    )
+    with np.errstate(divide="ignore"):
+        return 20.0 * np.log10(percent / 100.0), 20.0 * np.log10(below / 100.0)
 
 
 def _report_power_db(power: Array, noise: Array) -> tuple[Array, Array]:
@@ -185,6 +258,32 @@ def measure_linearity(
         compression_db=_gain_change(levels_db, gain_db, float(levels_db.max())),
         threshold_db=_gain_change(levels_db, gain_db, -20.0),
         thd_slope_db_per_db=_fit_growth(levels_db, np.where(is_heard, thd, np.nan)),
+    )
+
+
+def limit_steps(found: Linearity, shares: Array) -> Linearity:
+    """
+    Level steps whose distortion may be the source's own, said to be "less than".
+
+    Parameters
+    ----------
+    found : Linearity
+    shares : ndarray, shape (n_orders,)
+        What the source adds to each of `ORDERS` at nominal level, re the fundamental. No phase is
+        known of the steps' harmonics, so nothing is subtracted; order m grows by m - 1 dB a dB.
+
+    Returns
+    -------
+    Linearity
+    """
+    grown = (np.array(ORDERS)[:, None] - 1) * found.input_db / 20.0
+    floor = 100.0 * np.sqrt(np.sum(np.square(shares[:, None] * 10.0**grown), axis=0))
+    thd, below = mark_floor(found.thd_percent, found.thd_below_percent, floor)
+    return dataclasses.replace(
+        found,
+        thd_percent=thd,
+        thd_below_percent=below,
+        thd_slope_db_per_db=_fit_growth(found.input_db, thd),
     )
 
 

@@ -1,12 +1,13 @@
 """
 The idle noise of a recording and its spectrum.
 
-One Hann-windowed periodogram of the whole silence block: its lines are narrow, and the windows of
-`response` take it as it is for the error of every point.
+One Hann-windowed periodogram of each whole silence, averaged: its lines are narrow, and the windows
+of `response` take it as it is for the error of every point.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.fourier import find_previous_fast_length
-from voicecheck.records import Programme, Recording, Timeline
+from voicecheck.records import Block, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
 VOICE_BAND_HZ = (200.0, 4000.0)
@@ -27,26 +28,44 @@ class IdleSpectrum:
     """
     Idle noise and its spectrum.
 
-    `samples` has shape (n,); `frequency_hz`, `transform` (Hann-windowed) and `power` have shape
-    (n // 2 + 1,), the power such that white noise of variance s gives s in every bin.
+    `stretches` are the silences, each of shape (n_samples,), the longest first; `transforms` those
+    as long as the first, Hann-windowed, shape (n_longest, n // 2 + 1). `power`, on the grid
+    `frequency_hz` of the longest, is that of all, such that white noise of variance s gives s in
+    every bin.
     """
 
-    samples: Array
+    stretches: tuple[Array, ...]
     rate_hz: int
     frequency_hz: Array
-    transform: NDArray[np.complex128]
+    transforms: NDArray[np.complex128]
     power: Array
+
+    @property
+    def n_samples(self) -> int:
+        """Samples of the longest silence."""
+        return len(self.stretches[0])
+
+    @property
+    def duration_s(self) -> float:
+        """Idle time in all."""
+        return sum(map(len, self.stretches)) / self.rate_hz
+
+    @property
+    def n_averaged(self) -> float:
+        """How many spectra of one length the power is as good as."""
+        lengths = np.array([len(stretch) for stretch in self.stretches], dtype=float)
+        return float(np.sum(lengths) ** 2 / np.sum(lengths**2))
 
     def sum_power(self, weight: Array) -> float:
         """Mean square of the noise under a power weight for each bin."""
-        return float(2.0 * np.sum(self.power * weight) / len(self.samples))
+        return float(2.0 * np.sum(self.power * weight) / self.n_samples)
 
 
 def compute_idle_spectrum(
     programme: Programme, recording: Recording, timeline: Timeline
 ) -> IdleSpectrum | None:
     """
-    Spectrum of the recorded silence block.
+    Spectrum of the recorded silences.
 
     Parameters
     ----------
@@ -62,20 +81,50 @@ def compute_idle_spectrum(
     blocks = programme.blocks_of("silence")
     if not blocks:
         return None
-    rate_hz = recording.rate_hz
-    first = round((timeline.locate_s(blocks[0].start_s) + SETTLE_S) * rate_hz)
-    last = round((timeline.locate_s(blocks[0].end_s) - SETTLE_S) * rate_hz)
+    cuts = [_cut_silence(recording, timeline, block) for block in blocks]
+    return make_idle_spectrum([cut for cut in cuts if len(cut)], recording.rate_hz)
+
+
+def _cut_silence(recording: Recording, timeline: Timeline, block: Block) -> Array:
+    first = round((timeline.locate_s(block.start_s) + SETTLE_S) * recording.rate_hz)
+    last = round((timeline.locate_s(block.end_s) - SETTLE_S) * recording.rate_hz)
     # A little shorter makes a length that transforms fast.
     count = find_previous_fast_length(last - first)
-    samples = np.array(recording.samples[max(0, first) : max(0, first) + count])
-    samples -= samples.mean()
-    transform = np.fft.rfft(samples * make_hann(len(samples)))
+    return recording.samples[max(0, first) : max(0, first) + count]
+
+
+def make_idle_spectrum(silences: Sequence[Array], rate_hz: int) -> IdleSpectrum:
+    """
+    Spectrum of some silences.
+
+    Parameters
+    ----------
+    silences : sequence of ndarray, shape (n_samples,) each
+        At least one.
+    rate_hz : int
+
+    Returns
+    -------
+    IdleSpectrum
+        Each silence counts by its length.
+    """
+    cuts = sorted(silences, key=len, reverse=True)
+    stretches = tuple(np.asarray(cut - cut.mean()) for cut in cuts)
+    n = len(stretches[0])
+    transforms = [np.fft.rfft(cut * make_hann(len(cut))) for cut in stretches]
+    frequency_hz = np.arange(n // 2 + 1) * rate_hz / n
+    power = np.zeros(n // 2 + 1)
+    for cut, transform in zip(stretches, transforms, strict=True):
+        own = np.abs(transform) ** 2 / compute_hann_energy(len(cut))
+        if len(cut) != n:
+            own = np.interp(frequency_hz, np.arange(len(own)) * rate_hz / len(cut), own)
+        power += own * len(cut)
     return IdleSpectrum(
-        samples=samples,
+        stretches=stretches,
         rate_hz=rate_hz,
-        frequency_hz=np.arange(len(transform)) * rate_hz / len(samples),
-        transform=transform,
-        power=np.abs(transform) ** 2 / compute_hann_energy(len(samples)),
+        frequency_hz=frequency_hz,
+        transforms=np.array([one for one in transforms if len(one) == n // 2 + 1]),
+        power=power / sum(map(len, stretches)),
     )
 
 

@@ -1,14 +1,14 @@
 """
-Idle noise of the silence block: weighted levels, mains lines, bursts, slope.
+Idle noise of the silences: weighted levels, mains lines, bursts, slope.
 
-Levels are RMS relative to a full-scale sine. The spectrum used throughout is one Hann-windowed
-periodogram of the whole block: its lines are narrow, and the windows of `response` take it as it
-is for the error of every point.
+Levels are RMS relative to a full-scale sine. The spectrum used throughout is the mean of one
+Hann-windowed periodogram of each silence.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,11 +16,12 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from voicecheck.budgets import add_row
+from voicecheck.budgets import COVERAGE_95, add_row, student_95
 from voicecheck.fourier import find_next_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
 from voicecheck.records import BudgetRow, Noise
 from voicecheck.records.arrays import Array
+from voicecheck.units import ratio_from_db
 from voicecheck.weighting import make_band_frequencies, weigh_c_message_db, weigh_psophometric_db
 
 MAINS_RANGE_HZ = (45.0, 65.0)
@@ -32,8 +33,25 @@ MAINS_SCORE = 45.0
 """Sum of 15 line powers over their floor; noise alone has 15 +/- 4 and reaches 40 once in 10^4."""
 LINE_SCORE = 8.0
 """Power over the floor from which one line is counted; noise alone passes it once in 3000."""
+MAINS_FLOOR_DBFS = -100.0
+"""
+Lines weaker than this in all are not told.
+
+Below the rounding of 16 bits (-98 dBFS over the whole band) a comb says how a recorder rounds, or
+where its clock leaks, and no listener hears it (proposal).
+"""
 HANN_VARIANCE = 35.0 / 18.0
 """n sum w^4 / (sum w^2)^2 of the Hann window: what it costs in independent samples."""
+HIGHEST_WEIGHED_HZ = 6000.0
+"""Both weights are below -35 dB from here on."""
+FRAME_S, BATCH_FRAMES = 0.01, (1, 5, 10, 30)
+"""Frames, and how many of them are averaged: 0.3 s is longer than a syllable."""
+FEWEST_BATCHES = 6
+"""With fewer the scatter says little: t is 2.6 and the spread itself known to a third."""
+UNSTEADY_RATIO = 1.5
+"""Scatter over the law from which noise is not taken for steady: white noise reaches 1.4."""
+WIDEST = 0.9
+"""Relative half-width (10 dB) from which on no interval is stated: it could be anything."""
 SLOPE_EDGES_HZ = np.geomspace(*VOICE_BAND_HZ, 14)
 BURST_FRAME_S = 0.002
 BURST_RATIO = 4.0
@@ -57,8 +75,7 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
     inside = _voice_band(frequency_hz)
     psophometric, c_message = _make_weights(len(frequency_hz), float(frequency_hz[1]))
     mains = find_mains(idle)
-    residual = _remove_lines(idle, mains)
-    rest = _limit_band(residual, idle)
+    rest = np.concatenate([_limit_band(one, idle) for one in _remove_lines(idle, mains)])
     band_hz, band_power = _sum_bands(idle)
     found = Noise(
         flat_dbfs=_dbfs(idle.sum_power(inside.astype(float))),
@@ -78,36 +95,92 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         ("psophometric_dbfs", psophometric),
         ("c_message_dbfs", c_message),
     ):
-        half_width = _estimate_uncertainty_db(idle, mains, weight)
-        if half_width is not None:
-            found = add_row(found, figure, BudgetRow(name="noise", half_width=half_width))
+        row = _make_noise_row(idle, mains, weight)
+        found = add_row(found, figure, row) if row else found
     return found
 
 
-def _estimate_uncertainty_db(
+def _make_noise_row(
     idle: IdleSpectrum, mains: MainsLines | None, weight: Array
-) -> float | None:
+) -> BudgetRow | None:
     """
-    Half-width of a 95 % interval for a level under a power weight.
+    What chance leaves of a level under a power weight: the larger of law and observation.
 
-    The power of Gaussian noise under a Hann window has a relative variance of 35/18 sum (w S)^2 /
-    (sum w S)^2; a periodogram squared is 2 S^2 in the mean. A steady line of mean square p, found
-    in noise of mean square v at its own place, has the variance 4 p v.
+    The law is that of steady Gaussian noise with its lines; speech, crackle and a level that
+    wanders are not of that kind, and what they do is seen in the scatter between frames.
     """
     total = idle.sum_power(weight)
     if total <= 0.0:
         return None
-    weighted = idle.power * weight
+    frames = [_weigh_frames(one, idle, weight) for one in idle.stretches]
+    law = COVERAGE_95 * math.sqrt(_sum_variance(idle, mains, weight)) / total
+    half_width, dof = _judge_scatter(frames, law)
+    if half_width >= WIDEST:
+        return None
+    # Power has a long upper tail: what is missing in a short silence is the loud, so that the lower
+    # end of the interval, which is the wider one in dB, serves for both.
+    return BudgetRow(name="noise", half_width=-10.0 * math.log10(1.0 - half_width), dof=dof)
+
+
+def _weigh_frames(samples: Array, idle: IdleSpectrum, weight: Array) -> Array:
+    """Mean squares of the frames of a silence under a power weight."""
+    transform = np.fft.rfft(samples)
+    n_bins = find_next_fast_length(math.ceil(HIGHEST_WEIGHED_HZ / idle.rate_hz * len(samples)))
+    at_hz = np.arange(n_bins + 1) * idle.rate_hz / len(samples)
+    shaped = transform[: n_bins + 1] * np.sqrt(np.interp(at_hz, idle.frequency_hz, weight))
+    slow = np.fft.irfft(shaped, 2 * n_bins)
+    frame = round(FRAME_S * 2 * n_bins * idle.rate_hz / len(samples))
+    # The first and the last frame are where the circular filter wraps.
+    n_frames = len(slow) // frame
+    return np.asarray(np.mean(slow[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1))[1:-1]
+
+
+def _judge_scatter(frames: Sequence[Array], law: float) -> tuple[float, float | None]:
+    """
+    Relative half-width of a 95 % interval of the frames' mean, and its degrees of freedom.
+
+    Frames next to each other are alike in speech and in a level that wanders: means over ever
+    longer batches of them show how much, and the widest answer counts. Where they have shown that
+    the noise is not steady, whole silences are compared as well, few as they are.
+    """
+    mean = float(np.mean(np.concatenate(frames)))
+    widest: tuple[float, float | None] = (law, None)
+    for length in (*BATCH_FRAMES, min(map(len, frames)) // 2):
+        batches = np.concatenate([_average_batches(one, length) for one in frames])
+        n = len(batches)
+        if n < 3 or mean <= 0.0 or (n < FEWEST_BATCHES and widest[0] < UNSTEADY_RATIO * law):
+            continue
+        half_width = float(student_95(n - 1)) * float(np.std(batches, ddof=1)) / math.sqrt(n)
+        widest = max(widest, (half_width / mean, float(n - 1)), key=lambda one: one[0])
+    return widest
+
+
+def _average_batches(frames: Array, length: int) -> Array:
+    n = len(frames) // length
+    return np.asarray(np.mean(frames[: n * length].reshape(n, length), axis=1))
+
+
+def _sum_variance(idle: IdleSpectrum, mains: MainsLines | None, weight: Array) -> float:
+    """
+    Variance of a power under a weight, of steady Gaussian noise and lines.
+
+    The power of Gaussian noise under a Hann window has a relative variance of 35/18 sum (w S)^2 /
+    (sum w S)^2; a mean of k periodograms squared is (1 + 1/k) S^2 in the mean, and k of them have
+    1/k of the variance. A steady line of mean square p, found in noise of mean square v at its own
+    place, has the variance 4 p v.
+    """
+    weighted, n_averaged = idle.power * weight, idle.n_averaged
     lines = 0.0
     if mains is not None:
         weighted = np.where(_is_near_line(idle.frequency_hz, mains), 0.0, weighted)
         orders = np.flatnonzero(np.isfinite(mains.power)) + 1
         at = np.rint(orders * mains.frequency_hz / idle.frequency_hz[1]).astype(int)
-        n = len(idle.samples)
+        n = idle.n_samples
         own = compute_hann_energy(n) / (0.5 * n) ** 2 * mains.floor[at]
         lines = float(np.sum(4.0 * weight[at] ** 2 * mains.power[orders - 1] * own))
-    random = HANN_VARIANCE * float(np.sum(weighted**2)) / 2.0 * (2.0 / len(idle.samples)) ** 2
-    return 1.96 * 10.0 / math.log(10.0) * math.sqrt(random + lines) / total
+    square = float(np.sum(weighted**2)) / (1.0 + 1.0 / n_averaged)
+    random = HANN_VARIANCE * square * (2.0 / idle.n_samples) ** 2
+    return (random + lines) / n_averaged
 
 
 def _is_near_line(frequency_hz: Array, mains: MainsLines) -> NDArray[np.bool_]:
@@ -149,15 +222,16 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     MainsLines or None
         `None` where the comb is no stronger than noise makes it.
     """
-    n = len(idle.samples)
+    n = idle.n_samples
     step_hz = idle.rate_hz / (ZERO_PADDING * n)
     n_bins = int(N_MAINS_LINES * MAINS_RANGE_HZ[1] * 1.1 / step_hz)
     # Zero padding makes a grid so fine that no line falls between two bins; done on a copy at
     # a low rate, since all lines lie below 1 kHz.
     keep = int(2.0 * N_MAINS_LINES * MAINS_RANGE_HZ[1] / (idle.rate_hz / n))
     keep = find_next_fast_length(keep)
-    slow = np.fft.irfft(idle.transform[: keep + 1], 2 * keep)
-    fine = np.abs(np.fft.rfft(slow, 2 * keep * ZERO_PADDING)[:n_bins]) ** 2 / compute_hann_energy(n)
+    slow = np.fft.irfft(idle.transforms[:, : keep + 1], 2 * keep)
+    fine = np.abs(np.fft.rfft(slow, 2 * keep * ZERO_PADDING)[:, :n_bins]) ** 2
+    fine = np.mean(fine, axis=0) / compute_hann_energy(n)
     floor = _estimate_floor(idle)
     orders = np.arange(1, N_MAINS_LINES + 1)
     coarse_hz = np.arange(MAINS_RANGE_HZ[0], MAINS_RANGE_HZ[1], 0.04)
@@ -175,11 +249,10 @@ def find_mains(idle: IdleSpectrum) -> MainsLines | None:
     own = np.interp(fundamental_hz * orders, idle.frequency_hz, floor)
     # A sine of mean square p peaks at p n_eff / 2 in this scaling.
     power = 2.0 * (peak - own) * compute_hann_energy(n) / (0.5 * n) ** 2
-    return MainsLines(
-        frequency_hz=fundamental_hz,
-        power=np.where(strong, np.maximum(power, 0.0), np.nan),
-        floor=floor,
-    )
+    power = np.where(strong, np.maximum(power, 0.0), np.nan)
+    if 2.0 * float(np.nansum(power)) < ratio_from_db(MAINS_FLOOR_DBFS) ** 2:
+        return None
+    return MainsLines(frequency_hz=fundamental_hz, power=power, floor=floor)
 
 
 def _polish_peaks(power: Array, bins: Array, step_hz: float) -> tuple[Array, Array]:
@@ -201,8 +274,9 @@ def _estimate_floor(idle: IdleSpectrum) -> Array:
     width = max(9, round(30.0 / idle.frequency_hz[1])) | 1
     highest = int(1200.0 / idle.frequency_hz[1])
     floor = np.array(idle.power)
-    # The median of an exponential variable is ln 2 of its mean.
-    floor[:highest] = take_running_median(idle.power[:highest], width) / np.log(2.0)
+    # The median of a chi-squared variable over its mean (Wilson, Hilferty, PNAS 17, 1931).
+    share = (1.0 - 1.0 / (9.0 * idle.n_averaged)) ** 3
+    floor[:highest] = take_running_median(idle.power[:highest], width) / share
     return np.asarray(np.maximum(floor, 1e-30))
 
 
@@ -225,15 +299,19 @@ def take_running_median(values: Array, width: int) -> Array:
     return np.asarray(np.partition(windows, width // 2, axis=-1)[:, width // 2])
 
 
-def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
-    """The noise without its mains lines, each fitted and taken away."""
-    residual = idle.samples.copy()
+def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> list[Array]:
+    """The silences without their mains lines, each fitted and taken away."""
     if mains is None:
-        return residual
-    n = len(residual)
-    window = make_hann(n)
-    for order in np.flatnonzero(np.isfinite(mains.power)) + 1:
-        turn = make_phasors(order * mains.frequency_hz / idle.rate_hz, n)
+        return list(idle.stretches)
+    orders = np.flatnonzero(np.isfinite(mains.power)) + 1
+    return [_take_lines(one, orders * mains.frequency_hz / idle.rate_hz) for one in idle.stretches]
+
+
+def _take_lines(samples: Array, lines: Array) -> Array:
+    """Samples less the lines at some frequencies, in turns a sample."""
+    window, residual = make_hann(len(samples)), samples.copy()
+    for line in lines:
+        turn = make_phasors(line, len(samples))
         amplitude = 2.0 * np.sum(residual * window * turn.conj()) / np.sum(window)
         residual -= (amplitude * turn).real
     return residual
@@ -242,7 +320,7 @@ def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> Array:
 def _limit_band(samples: Array, idle: IdleSpectrum) -> Array:
     """The voice band of some samples, its ends left out where the circular filter wraps."""
     transform = np.fft.rfft(samples)
-    transform[~_voice_band(idle.frequency_hz)] = 0.0
+    transform[~_voice_band(np.arange(len(transform)) * idle.rate_hz / len(samples))] = 0.0
     edge = round(0.01 * idle.rate_hz)
     return np.asarray(np.fft.irfft(transform, len(samples))[edge:-edge])
 
@@ -256,7 +334,7 @@ def _sum_bands(idle: IdleSpectrum) -> tuple[Array, Array]:
     centre_hz = make_band_frequencies(12, 100.0, 8000.0)
     ratio = 10.0 ** (0.3 / 24.0)
     step_hz = idle.frequency_hz[1]
-    total = np.concatenate([[0.0], np.cumsum(idle.power)]) * 2.0 / len(idle.samples)
+    total = np.concatenate([[0.0], np.cumsum(idle.power)]) * 2.0 / idle.n_samples
     edges = (np.arange(len(total)) - 0.5) * step_hz
     upper = np.interp(centre_hz * ratio, edges, total)
     return centre_hz, upper - np.interp(centre_hz / ratio, edges, total)

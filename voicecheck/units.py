@@ -12,6 +12,8 @@ import math
 
 REFERENCE_PRESSURE_PA = 20e-6
 LINE_IMPEDANCE_OHM = 600.0
+REFERENCE_NOISE_DBM = -90.0
+"""0 dBrn, 1 pW (`noise_reference.csv`: US Federal Standard 1037C as quoted, PUB-2ND)."""
 TALK_LEVEL_DBPA = -4.7
 """Standard talk level at the mouth reference point (trade table S53, PUB)."""
 

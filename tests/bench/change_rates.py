@@ -27,6 +27,7 @@ from seat_figures import (
     CURVE,
     LAWS,
     NOISE,
+    ROOMS,
     THD,
     Seats,
     make_populations,
@@ -89,6 +90,7 @@ def judge(
         if kind == "shape":
             sides = [side - side.mean(axis=-1, keepdims=True) for side in sides]
         parts = [_seats(kind, sides, after, before), *_parts_of(kind, shared)]
+        parts.append(_noise(kind, scene, (before, after)))
         reach = compute_reach(parts, family=kind, n_paths=1)
         size = np.abs(sides[0].mean(axis=-2) - sides[1].mean(axis=-2))
         real |= np.any(size > reach.real, axis=-1)
@@ -107,6 +109,16 @@ def _seats(kind: str, sides: list[np.ndarray], after: np.ndarray, before: np.nda
     return seat_part(
         sides[0], sides[1], family=kind, prior_dof=PRIOR_DOF[kind], whole=whole, share=share
     )
+
+
+def _noise(kind: str, scene: Scene, sides: tuple[np.ndarray, np.ndarray]) -> Part:
+    """What the budgets of curve, bands and idle noise state of the recordings."""
+    name = {"response": "curve", "shape": "curve", "level": "bands", "noise": "noise"}.get(kind)
+    variances = [
+        ROOMS[room][name] ** 2 / side.shape[-2] if name else 0.0
+        for room, side in zip(scene.room, sides, strict=True)
+    ]
+    return Part(name="noise", standard=np.sqrt(np.array([sum(variances)])), drawn_dof=np.inf)
 
 
 def _shared_parts(

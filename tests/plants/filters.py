@@ -11,7 +11,7 @@ from scipy import fft
 
 PAD_S = 0.5
 FLOOR_DB = -60.0
-GRID_HZ, GRID_POINTS = 192000.0, 65536
+GRID_HZ, GRID_POINTS = 192000.0, 262144
 
 
 @lru_cache(maxsize=16)
@@ -69,7 +69,10 @@ def _minimum_phase(shape: Any) -> Any:
     cepstrum = fft.irfft(shape.level_db(grid_hz) * np.log(10) / 20)
     cepstrum[1 : GRID_POINTS // 2] *= 2
     cepstrum[GRID_POINTS // 2 + 1 :] = 0
-    return grid_hz, fft.rfft(cepstrum).imag
+    phase = fft.rfft(cepstrum).imag
+    # The cut at half the cepstrum's length would be an echo half a grid's length early and late.
+    phase[1:-1] = (phase[:-2] + 2 * phase[1:-1] + phase[2:]) / 4
+    return grid_hz, phase
 
 
 def sample_response(response: Any, length: Any, rate_hz: Any) -> Any:

@@ -23,6 +23,7 @@ from plants.filters import (
     make_noise,
     padded_length,
 )
+from plants.played import Played
 
 ORDERS = (2, 3, 4, 5)
 PERIOD = 256
@@ -71,9 +72,9 @@ class Plant:
     """A linear one that is steady; the others change `curve` or more."""
 
     name: str = "plant"
-    before: object = flat
-    after: object = flat
-    noise: object = White()
+    before: Any = flat
+    after: Any = flat
+    noise: Any = White()
 
     def curve(self, x: Any) -> Any:
         return x
@@ -143,7 +144,7 @@ class Take:
     """A recording and its truth; `gain_db` at `gain_at_s` is what memory added to the plant."""
 
     samples: np.ndarray
-    played: object
+    played: Played
     plant: Plant
     gain_db: np.ndarray
     gain_at_s: np.ndarray

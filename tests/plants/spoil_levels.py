@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from plants.spoiler import spoiler
+from plants.spoiler import grade, spoiler
 from plants.tools import (
     CONTROL_HZ,
     colour,
@@ -37,7 +37,7 @@ def _control(samples: Any, played: Any, times_s: Any, ratio: Any, threshold_db: 
 def _register_gain_control(name: Any, times_s: Any, ratio: Any) -> None:
     @spoiler(f"agc-{name}-{ratio}", f"automatic gain control {ratio}:1, {name}")
     def control(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-        below_db = (1.0, 6.0, 20.0)[level]
+        below_db = grade(level, 1.0, 6.0, 20.0)
         threshold_db = _sweep_peak_db(samples, played) - below_db
         return _control(samples, played, times_s, ratio, threshold_db)
 
@@ -49,14 +49,14 @@ for _name, _times_s in (("fast", FAST_S), ("slow", SLOW_S)):
 
 @spoiler("limiter", "a limiter in the recorder")
 def limiter(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-    threshold_db = _sweep_peak_db(samples, played) - (0.5, 3.0, 8.0)[level]
+    threshold_db = _sweep_peak_db(samples, played) - grade(level, 0.5, 3.0, 8.0)
     return _control(samples, played, (0.001, 0.08), 50, threshold_db)
 
 
 @spoiler("clip-then-filter", "overload, then a coupling capacitor and a line",
          affects=("response", "distortion"))  # fmt: skip
 def clip_then_filter(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-    at_db = _sweep_peak_db(samples, played) - (0.5, 3.0, 8.0)[level]
+    at_db = _sweep_peak_db(samples, played) - grade(level, 0.5, 3.0, 8.0)
     most = 10 ** (at_db / 20)
     made = colour(np.clip(samples, -most, most), played.rate_hz, 60.0, 9000.0)
     return made, {"clip_dbfs": float(at_db), "share": float(np.mean(np.abs(samples) > most))}
@@ -64,7 +64,7 @@ def clip_then_filter(samples: Any, played: Any, level: Any, rng: Any) -> Any:
 
 @spoiler("sweep-gain", "the gain differs from sweep to sweep")
 def sweep_gain(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-    sd_db = (0.2, 0.6, 1.5)[level]
+    sd_db = grade(level, 0.2, 0.6, 1.5)
     gains_db = sd_db * rng.standard_normal(len(played.of("sweep")))
     # At least the spread itself between two of them, so that there is something to see.
     gains_db[-1] = gains_db[0] + np.copysign(max(abs(gains_db[-1] - gains_db[0]), sd_db), 1.0)
@@ -76,7 +76,7 @@ def sweep_gain(samples: Any, played: Any, level: Any, rng: Any) -> Any:
 
 @spoiler("fading", "the level fades over the take")
 def fading(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-    loss_db = (0.3, 1.0, 3.0)[level]
+    loss_db = grade(level, 0.3, 1.0, 3.0)
     course_db = -loss_db * np.linspace(0, 1, len(samples))
     told = {"loss_db": loss_db, "duration_s": len(samples) / played.rate_hz}
     return samples * 10 ** (course_db / 20), told
@@ -85,7 +85,7 @@ def fading(samples: Any, played: Any, level: Any, rng: Any) -> Any:
 @spoiler("dropouts", "a failing cord: the sound goes for moments", affects=("response", "losses"))
 def dropouts(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     made, at_s, lengths_s = np.array(samples), [], []
-    for _ in range((2, 8, 20)[level]):
+    for _ in range(round(grade(level, 2, 8, 20))):
         start_s, length_s = within(played, "sweep", rng), float(rng.uniform(0.005, 0.06))
         first = round(start_s * played.rate_hz)
         made[first : first + round(length_s * played.rate_hz)] = 0.0
@@ -108,19 +108,19 @@ def _is_playing(played: Any, n_samples: Any, reach_s: Any) -> Any:
 def muted_pauses(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """Only the silence; every pause; or the first 20 ms of each block as well."""
     made = np.array(samples)
-    if level == 0:
+    if round(level) == 0:
         for part in played.of("silence"):
             made[played.stretch(part)] = 0.0
         return made, {"block": "silence", "at_s": [p.start_s for p in played.of("silence")]}
-    reach_s = (0.0, 0.05, -0.02)[level]
+    reach_s = grade(level, 0.0, 0.05, -0.02)
     made[~_is_playing(played, len(made), reach_s)] = 0.0
     return made, {"block": "silence", "reach_s": reach_s}
 
 
 @spoiler("noise-gate", "a gate that closes below a level", affects=("noise", "steps"))
 def noise_gate(samples: Any, played: Any, level: Any, rng: Any) -> Any:
-    threshold_db = _sweep_peak_db(samples, played) - (45.0, 30.0, 20.0)[level]
-    depth_db = (20.0, 40.0, 80.0)[level]
+    threshold_db = _sweep_peak_db(samples, played) - grade(level, 45.0, 30.0, 20.0)
+    depth_db = grade(level, 20.0, 40.0, 80.0)
     level_db = envelope_db(samples, played.rate_hz, 0.002, 0.08)
     open_ = 1 / (1 + np.exp(-np.clip(level_db - threshold_db, -40, 40) * 2))
     made = with_gain(samples, -depth_db * (1 - open_), CONTROL_HZ, played.rate_hz)
@@ -156,7 +156,7 @@ def noise_suppressor(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     back = int(0.8 * played.rate_hz / (size // 2))
     smooth = (power + np.roll(power, 1, axis=0) + np.roll(power, 2, axis=0)) / 3
     noise = minimum_filter1d(smooth, back, axis=0, origin=back // 2 - 1)
-    floor_db = (-6.0, -12.0, -24.0)[level]
+    floor_db = grade(level, -6.0, -12.0, -24.0)
     gain = np.clip(1 - 20 * noise / np.maximum(smooth, 1e-20), 10 ** (floor_db / 10), 1)
     return lay(np.fft.irfft(spectrum * np.sqrt(gain), size)), {"floor_db": floor_db}
 
@@ -165,7 +165,7 @@ def noise_suppressor(samples: Any, played: Any, level: Any, rng: Any) -> Any:
          affects=("response", "steps"))  # fmt: skip
 def echo_canceller(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """Each line of a half-overlapping transform learns its path by normalised least squares."""
-    size, share = 1024, (0.1, 0.4, 0.8)[level]
+    size, share = 1024, grade(level, 0.1, 0.4, 0.8)
     heard, lay = _frames(samples, size)
     far = np.zeros(len(samples))
     n = min(len(samples), len(played.samples))
@@ -185,7 +185,7 @@ def echo_canceller(samples: Any, played: Any, level: Any, rng: Any) -> Any:
          affects=("response", "noise", "distortion"))  # fmt: skip
 def lossy_coding(samples: Any, played: Any, level: Any, rng: Any) -> Any:
     """Lapped cosine transform of 512 lines; each band is rounded to steps of its own strength."""
-    below_db = (26.0, 18.0, 10.0)[level]
+    below_db = grade(level, 26.0, 18.0, 10.0)
     size, half = 1024, 512
     frames, lay = _frames(samples, size)
     n, k = np.arange(size) + 0.5 + half / 2, np.arange(half) + 0.5

@@ -6,9 +6,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 SEVERITIES = ("light", "medium", "heavy")
 SPOILERS = {}
 """Every kind by name, filled by `spoiler` as the modules load."""
+
+
+def grade(level: float, *sizes: float) -> float:
+    """Size of a spoiling: light is 0, medium 1, heavy 2, and between them a straight line."""
+    return float(np.interp(level, range(len(sizes)), sizes))
 
 
 @dataclass(frozen=True)
@@ -21,7 +28,7 @@ class Done:
     """
 
     kind: str
-    severity: str
+    severity: str | float
     at_s: tuple[float, ...]
     block: str
     rate_hz: int
@@ -40,7 +47,7 @@ class Spoiler:
     work: object
 
     def __call__(self, samples: Any, played: Any, severity: Any, rng: Any) -> Any:
-        level = SEVERITIES.index(severity)
+        level = SEVERITIES.index(severity) if severity in SEVERITIES else float(severity)
         made, told = self.work(samples, played, level, rng)
         at_s = tuple(float(t) for t in told.pop("at_s", ()))
         block = told.pop("block", "all")
@@ -49,7 +56,7 @@ class Spoiler:
 
 
 def spoiler(kind: Any, why: Any, *, stage: Any = "recording", affects: Any = ("response",)) -> Any:
-    """Register a function (samples, played, level 0 to 2, rng) -> (samples, what was done)."""
+    """Register a function (samples, played, level from 0 to 2, rng) -> (samples, what was done)."""
 
     def keep(work: Any) -> Any:
         SPOILERS[kind] = Spoiler(kind, stage, affects, why, work)

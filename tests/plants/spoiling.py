@@ -20,7 +20,7 @@ def record_spoiled(take: Any, kind: Any, severity: Any, rng: Any) -> Any:
     Spoil a take: the recording (samples, or samples by channels) and what was done.
 
     The set's truth stays that of the take. Kinds that spoil what is played, or take the set away,
-    play anew.
+    play anew. Between two severities lie numbers: 0 is light, 1 medium, 2 heavy.
     """
     spoil, played = SPOILERS[kind], take.played
     if spoil.stage == "drive":

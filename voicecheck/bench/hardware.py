@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from voicecheck.bench.calibration.alongband import correct_mouth
 from voicecheck.bench.calibration.equaliser import equalise, make_equaliser
 from voicecheck.bench.calibration.validity import Standing, get_newest, judge_path
 from voicecheck.bench.interface import Bench
@@ -150,7 +151,10 @@ class HardwareBench(Bench):
             return None
         if result.get_days_left(self.now_utc or get_now_utc()) < 0:
             return None
-        rms = ratio_from_db(level) if path in MOUTH_PATHS else volts_from_dbm(level)
+        if path in MOUTH_PATHS:
+            rms = ratio_from_db(level)
+        else:
+            rms = volts_from_dbm(level, self.setup.load_ohm)
         return 20.0 * math.log10(rms * math.sqrt(2.0) / result.value)
 
     def play_and_record(
@@ -237,6 +241,7 @@ class HardwareBench(Bench):
         mouth = get_newest(self.results, "mouth")
         if path not in MOUTH_PATHS or not self.is_equalised or mouth is None:
             return programme.samples
+        mouth = correct_mouth(mouth, self.setup.microphone_curve)
         taps = make_equaliser(mouth, programme.rate_hz)
         sound = equalise(programme.samples, taps)
         # The filter rings a little into the silence at either end; a ramp takes it to zero.
@@ -276,7 +281,7 @@ class HardwareBench(Bench):
             level_dbm, known = UNKNOWN_FULL_SCALE_DBM + level_dbfs, "up to "
         else:
             volts = result.value * ratio_from_db(level_dbfs) / math.sqrt(2.0)
-            level_dbm, known = dbm_from_volts(volts), ""
+            level_dbm, known = dbm_from_volts(volts, self.setup.load_ohm), ""
         if level_dbm > self.allowed_dbm + 0.05:
             message = (
                 f"receive level would be {known}{level_dbm:.1f} dBm, allowed so far is "
@@ -303,6 +308,8 @@ class HardwareBench(Bench):
             angle_deg=setup.angle_deg,
             level_dbfs=programme.recipe.level_dbfs,
             calibration=calibration.name if calibration else None,
+            calibration_notes=calibration.notes if calibration else (),
+            microphone=setup.microphone_curve.label if setup.microphone_curve else "",
         )
         return Recording(
             samples=take.captured[:, column],

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from typing import TYPE_CHECKING
 
 from voicecheck.errors import InputError
-from voicecheck.records import Device, Programme, Recording
+from voicecheck.records import Programme, Recording
+
+if TYPE_CHECKING:
+    from voicecheck.records import Device
 
 
 class Bench(ABC):

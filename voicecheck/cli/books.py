@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
-from voicecheck.cli.jobs import JobNumber
+from voicecheck.cli.fields import ask_also
+from voicecheck.cli.jobs import JobNumber, list_words
 from voicecheck.errors import InputError
+
+if TYPE_CHECKING:
+    from voicecheck.records.fields import Field
 
 
 def register(app: typer.Typer) -> None:
@@ -27,7 +32,7 @@ def register(app: typer.Typer) -> None:
     exports.command("baseline")(export_baseline)
     app.add_typer(exports, name="export")
     app.command("import")(import_parcel)
-    app.command("edit")(edit_job)
+    app.command("edit")(ask_also(edit_job, _list_changes))
     app.command("reopen")(reopen_job)
     app.command("attach")(attach)
     app.command("timeline")(timeline)
@@ -161,22 +166,27 @@ def import_parcel(
         tell(f"{one.what} {one.name}: {one.outcome}, stands as {one.stands_as}", quiet=quiet)
 
 
+def _list_changes() -> list[Field]:
+    """What may be written about a job; what is not given stays as it is."""
+    return [dataclasses.replace(field, default=None) for field in list_words()]
+
+
 def edit_job(
     job: JobNumber,
     label: Annotated[str | None, typer.Option(help="New label.")] = None,
     type_name: Annotated[str | None, typer.Option("--type", help="New set type.")] = None,
-    owner: Annotated[str | None, typer.Option(help="New owner.")] = None,
-    complaint: Annotated[str | None, typer.Option(help="New complaint.")] = None,
     book: Book = None,
     quiet: Quiet = False,
+    **words: str | None,
 ) -> None:
     """Change what is written about a job."""
     from voicecheck.workflow.books import open_book
 
-    changes = {"label": label, "type_name": type_name, "owner": owner, "complaint": complaint}
+    changes = {"label": label, "type_name": type_name, **words}
     wanted = {name: value for name, value in changes.items() if value is not None}
     if not wanted:
-        raise InputError("edit: name what to change: --label, --type, --owner or --complaint")
+        options = ("--label", "--type", *(field.option for field in _list_changes()))
+        raise InputError(f"edit: name what to change: {', '.join(options[:-1])} or {options[-1]}")
     with open_book(book) as opened:
         opened.edit_job(job, **wanted)
     tell(f"Changed job {job}.", quiet=quiet)

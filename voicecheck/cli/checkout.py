@@ -22,7 +22,7 @@ from voicecheck.cli.common import (
     write_json,
     write_text,
 )
-from voicecheck.cli.fields import make_option, make_parameter, read_fields
+from voicecheck.cli.fields import MadeCommand, make_option, make_parameter, read_fields
 from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
 from voicecheck.workflow.checks.source import Source, list_source_fields
@@ -70,15 +70,13 @@ def register(app: typer.Typer) -> None:
         app.command(kind.name, help=kind.about)(make_command(kind))
 
 
-def make_command(kind: CheckKind) -> Callable[..., None]:
-    """The function of a check's command, with the options that the check has."""
+def make_command(kind: CheckKind) -> MadeCommand:
+    """The command of a check, with the options that the check has."""
 
-    def command(**values: Any) -> None:
+    def run(**values: Any) -> None:
         _Call(kind, values).run()
 
-    command.__signature__ = inspect.Signature(_list_parameters(kind))  # type: ignore[attr-defined]
-    command.__annotations__ = {}
-    return command
+    return MadeCommand(run, lambda: _list_parameters(kind), kind.name)
 
 
 def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from voicecheck.cli.common import Book, Force, Json, Quiet, open_door, tell, write_json, write_text
+from voicecheck.cli.fields import ask_also
 from voicecheck.errors import InputError
+
+if TYPE_CHECKING:
+    from voicecheck.records.fields import Field
 
 JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 
@@ -19,7 +23,7 @@ def register(app: typer.Typer) -> None:
     types.command("add")(add_type)
     types.command("list")(list_types)
     jobs = typer.Typer(help="Jobs.", rich_markup_mode=None, no_args_is_help=True)
-    jobs.command("open")(open_job)
+    jobs.command("open")(ask_also(open_job, list_words))
     jobs.command("list")(list_jobs)
     jobs.command("show")(show_job)
     jobs.command("close")(close_job)
@@ -84,20 +88,27 @@ def list_types(book: Book = None, as_json: Json = False) -> None:
         write_text(render_types(types))
 
 
+def list_words() -> tuple[Field, ...]:
+    """What may be written about a job."""
+    from voicecheck.records.fields import list_fields
+    from voicecheck.records.jobwords import JobWords
+
+    return list_fields(JobWords)
+
+
 def open_job(
     label: Annotated[str, typer.Argument(help="What the job is called on the bench.")],
     type_name: Annotated[str, typer.Option("--type", metavar="NAME", help="Its set type.")],
-    owner: Annotated[str, typer.Option(help="Whose set it is.")] = "",
-    complaint: Annotated[str, typer.Option(help="The complaint in the owner's words.")] = "",
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
+    **words: str,
 ) -> None:
     """Open a job for one set."""
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
-        job = opened.open_job(label, type_name, owner=owner, complaint=complaint)
+        job = opened.open_job(label, type_name, **words)
     if as_json:
         write_json({"job": job.job})
     else:
@@ -137,7 +148,8 @@ def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
         write_json({**to_document(record), "runs": [to_document(run) for run in runs]})
         return
     lines = [render_jobs([record])]
-    lines += [f"complaint: {record.complaint}"] if record.complaint else []
+    told = ((word.label.lower(), getattr(record, word.name)) for word in list_words())
+    lines += [f"{label}: {text}" for label, text in told if text]
     lines += [f"note: {note}" for note in record.notes]
     lines += [render_run(run) for run in runs]
     write_text("\n".join(lines))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import copy
+import gc
 import os
 import sys
 from typing import Annotated, NoReturn
@@ -10,29 +10,11 @@ from typing import Annotated, NoReturn
 import typer
 
 from voicecheck import __version__
-from voicecheck.cli import analysis, bench, books, checklist, checkout, demo, jobs, measuring, watch
+from voicecheck.cli.commands import add_commands, strip_options
 from voicecheck.errors import VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
 STOPPED_LINE = "voicecheck: stopped; everything recorded so far is kept"
-
-app = typer.Typer(
-    name="voicecheck",
-    help="Measure how a telephone talks and hears, and put the chart with the job.",
-    rich_markup_mode=None,
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
-analysis.register(app)
-jobs.register(app)
-books.register(app)
-measuring.register(app)
-bench.register(app)
-watch.register(app)
-checkout.register(app)
-checklist.register(app)
-demo.register(app)
 
 
 def _show_version(wanted: bool) -> None:
@@ -41,7 +23,6 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _common(
     _: Annotated[
         bool,
@@ -51,10 +32,42 @@ def _common(
     """Measure how a telephone talks and hears, and put the chart with the job."""
 
 
+def make_app() -> typer.Typer:
+    """The command line with every command and option."""
+    app = _make_bare_app()
+    add_commands(app)
+    return app
+
+
+def _make_bare_app() -> typer.Typer:
+    app = typer.Typer(
+        name="voicecheck",
+        help="Measure how a telephone talks and hears, and put the chart with the job.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+    )
+    app.callback()(_common)
+    return app
+
+
+def _make_app_for(arguments: list[str]) -> typer.Typer:
+    """As much of the command line as these arguments need."""
+    app = _make_bare_app()
+    wanted = next((one for one in arguments if not one.startswith("-")), None)
+    if not add_commands(app, wanted):
+        strip_options(app)
+    return app
+
+
 def main() -> NoReturn:
     """Run the command line; never a traceback unless VOICECHECK_DEBUG is set."""
+    # Loading makes many things that stay: looking for waste among them again and again takes a
+    # twentieth of a short command's time.
+    gc.set_threshold(20_000)
     try:
-        code = _narrow(sys.argv[1:])(standalone_mode=False)
+        code = _make_app_for(sys.argv[1:])(standalone_mode=False)
     except VoicecheckError as error:
         _say(f"voicecheck: {error}")
         sys.exit(error.exit_code)
@@ -70,18 +83,6 @@ def main() -> NoReturn:
     if code == STOPPED:
         _say(STOPPED_LINE)
     sys.exit(code if isinstance(code, int) else 0)
-
-
-def _narrow(arguments: list[str]) -> typer.Typer:
-    """The command line with the command asked for alone: it builds all it has before it runs."""
-    wanted = arguments[0] if arguments else None
-    commands = [one for one in app.registered_commands if one.name == wanted]
-    groups = [one for one in app.registered_groups if one.name == wanted]
-    if not commands and not groups:
-        return app
-    narrowed = copy.copy(app)
-    narrowed.registered_commands, narrowed.registered_groups = commands, groups
-    return narrowed
 
 
 def _explain(error: Exception) -> int:

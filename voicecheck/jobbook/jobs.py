@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -27,7 +27,8 @@ from voicecheck.jobbook.rows import (
 )
 from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
-from voicecheck.records.jobs import JOB_WORDS, TRANSMITTERS, JobWords
+from voicecheck.records.jobs import TRANSMITTERS
+from voicecheck.records.jobwords import JOB_WORDS
 
 STATES = ("open", "closed")
 
@@ -90,7 +91,7 @@ class JobShelf(BookCore):
             rows = select_rows(connection, tables.set_type, statement)
         return tuple(decode_record(row["document"], SetType, row["name"]) for row in rows)
 
-    def open_job(self, label: str, type_name: str, **words: Unpack[JobWords]) -> Job:
+    def open_job(self, label: str, type_name: str, **words: str | None) -> Job:
         """
         Open a job; the same label may be given to several.
 
@@ -176,7 +177,7 @@ class JobShelf(BookCore):
         *,
         label: str | None = None,
         type_name: str | None = None,
-        **words: Unpack[JobWords],
+        **words: str | None,
     ) -> Job:
         """
         Change what is given of a job.
@@ -348,13 +349,13 @@ def _choose_jobs(
     return statement
 
 
-def _check_words(words: JobWords) -> dict[str, str]:
+def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
     """Words about a job that can be stored, in their order."""
-    given: dict[str, Any] = dict(words)
-    if unknown := set(given) - set(JOB_WORDS):
+    if unknown := set(words) - set(JOB_WORDS):
         raise TypeError(f"a job has no {', '.join(sorted(unknown))}")
-    names = (name for name in JOB_WORDS if given.get(name) is not None)
-    return {name: check_text(name, given[name]) for name in names}
+    return {
+        name: check_text(name, said) for name in JOB_WORDS if (said := words.get(name)) is not None
+    }
 
 
 def refresh_search(connection: sa.Connection, number: int) -> None:
@@ -386,7 +387,8 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
             type_name=types[row["set_type_id"]],
             opened_utc=row["opened_utc"],
             closed_utc=row["closed_utc"],
-            **{name: row[name] for name in JOB_WORDS},
+            # A row from before a word was added holds nothing for it.
+            **{name: row[name] or "" for name in JOB_WORDS},
             notes=tuple(notes[row["id"]]),
             attachments=tuple(files[row["id"]]),
         )

@@ -52,7 +52,7 @@ from voicecheck.jobbook.runs import (
 )
 from voicecheck.jobbook.unpacking import LIMIT_BYTES, OpenedJob, OpenedParcel, open_parcel
 from voicecheck.records import Baseline, Comparison, Run, SetType, to_json
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ from voicecheck.jobbook.rows import decode_record, select_in, select_rows, updat
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.writing import Door
 
 SCHEMA = "voicecheck.parcel/1"
@@ -75,8 +75,18 @@ class PackedNote:
     text: str
 
 
+UnsaidWords: Any = dataclasses.make_dataclass(
+    "UnsaidWords",
+    [(name, str | None, None) for name in JOB_WORDS],
+    frozen=True,
+    slots=True,
+    kw_only=True,
+)
+"""The words of a job as far as a parcel has them: a baseline's leaves them at home."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
-class PackedJob:
+class PackedJob(UnsaidWords):  # type: ignore[misc]  # made from the record of the words
     """
     The document job.json.
 
@@ -89,8 +99,6 @@ class PackedJob:
     type_name: str
     opened_utc: str
     closed_utc: str | None = None
-    owner: str | None = None
-    complaint: str | None = None
     notes: tuple[PackedNote, ...] = ()
     attachments: tuple[Attachment, ...] = ()
     events: tuple[Event, ...] = ()

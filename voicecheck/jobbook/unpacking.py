@@ -21,7 +21,7 @@ from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, decode_recording
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.records.signals import PATHS
 
 LIMIT_BYTES = 8 << 30

@@ -11,7 +11,7 @@ import numpy as np
 from voicecheck import __version__, continuity, distortion, inspection, noise, response
 from voicecheck.continuity import Continuity
 from voicecheck.errors import RecordingError
-from voicecheck.idle import IdleSpectrum, compute_idle_spectrum
+from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.records import (
@@ -26,8 +26,11 @@ from voicecheck.records import (
     Timeline,
     Timing,
 )
+from voicecheck.records.signals import SourceDistortion
 
 UNUSUAL_DRIFT_PPM = 150.0
+UNSURE_NOISE_DB = 3.0
+"""Half-width of the noise's interval from which on it is said that the silence was too short."""
 
 
 def measure_recording(programme: Programme, recording: Recording) -> Measurement:
@@ -67,11 +70,11 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     kept, problems = _inspect(programme, recording, placed, idle)
-    sweep = SweepAnalysis(programme, placed.spectra, kept, idle)
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle, recording.calibration)
     figures = noise.measure_noise(idle)
     calibration = recording.calibration
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle)
+    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
     return Measurement(
         recording=describe_recording(recording),
         timing=Timing(
@@ -79,15 +82,15 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
             drift_ppm=timeline.drift_ppm,
             drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
         ),
-        response=sweep.make_response(calibration, shift_db),
+        response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
-        bands=sweep.make_bands(shift_db, calibration),
+        bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
         distortion=sweep.make_distortion(),
         linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
         ladders=ladders,
         intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
-        noise=calibrate_noise(figures, calibration),
+        noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         sinad_db=distortion.measure_sinad(programme, recording, timeline),
         problems=(*problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,
@@ -111,14 +114,49 @@ def _inspect(
 
 
 def _measure_ladders(
-    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    sweep: SweepAnalysis,
 ) -> tuple[Linearity, ...]:
     """Level steps of every frequency that the programme has them at."""
-    found = [
-        distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
-        for frequency_hz in programme.recipe.step_frequencies_hz
-    ]
-    return tuple(one for one in found if one is not None)
+    ladders = []
+    for frequency_hz in programme.recipe.step_frequencies_hz:
+        found = distortion.measure_linearity(programme, recording, timeline, idle, frequency_hz)
+        shares = sweep.find_source_shares(frequency_hz)
+        if found is not None:
+            ladders.append(found if shares is None else distortion.limit_steps(found, shares))
+    return tuple(ladders)
+
+
+def measure_source(programme: Programme, recording: Recording) -> SourceDistortion:
+    """
+    What a source distorts itself, from a recording of nothing but the source.
+
+    Parameters
+    ----------
+    programme : Programme
+        As it was played; its level is the drive that the result holds at.
+    recording : Recording
+        One that `measure_recording` finds no fault in: all of its sweeps are used.
+
+    Returns
+    -------
+    SourceDistortion
+
+    Raises
+    ------
+    RecordingError
+        As `measure_recording`.
+    """
+    _check_rate(programme, recording)
+    marks = inspection.find_timeline(programme, recording)
+    placed = continuity.check_continuity(programme, recording, marks)
+    idle = compute_idle_spectrum(programme, recording, placed.timeline)
+    kept = list(range(len(placed.spectra.values)))
+    sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
+    return sweep.make_source()
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:
@@ -156,15 +194,7 @@ def _check_rate(programme: Programme, recording: Recording) -> None:
 
 def _assume_no_noise(recording: Recording) -> IdleSpectrum:
     """Stand-in for a programme without silence: no noise is known, so none is claimed."""
-    n = 4800
-    zeros = np.zeros(n // 2 + 1)
-    return IdleSpectrum(
-        samples=np.zeros(n),
-        rate_hz=recording.rate_hz,
-        frequency_hz=np.arange(n // 2 + 1) * recording.rate_hz / n,
-        transform=zeros.astype(complex),
-        power=zeros,
-    )
+    return make_idle_spectrum([np.zeros(recording.rate_hz // 10)], recording.rate_hz)
 
 
 def _report_drift(timeline: Timeline) -> list[Problem]:
@@ -181,7 +211,7 @@ def _report_drift(timeline: Timeline) -> list[Problem]:
 
 
 def _report_noise(figures: Noise, sweep: SweepAnalysis) -> list[Problem]:
-    problems = []
+    problems = _report_short_silence(figures)
     if figures.mains_hz is not None and figures.mains_dbfs is not None:
         problems.append(
             Problem(
@@ -201,6 +231,28 @@ def _report_noise(figures: Noise, sweep: SweepAnalysis) -> list[Problem]:
             )
         )
     return problems
+
+
+def _report_short_silence(figures: Noise) -> list[Problem]:
+    """Noise that comes in pieces has to be heard for longer than steady noise."""
+    if figures.psophometric_dbfs is None:
+        return []
+    half_width_db = figures.psophometric_uncertainty_db
+    if half_width_db is not None and half_width_db < UNSURE_NOISE_DB:
+        return []
+    known = (
+        "how well its level is known cannot be told"
+        if half_width_db is None
+        else f"its level is known to {half_width_db:.0f} dB"
+    )
+    return [
+        Problem(
+            kind="short-silence",
+            message=f"the silence is too short to weigh crackle in it: {known}",
+            effect="for a nearer figure take a programme with a longer one: "
+            "voicecheck signal --silence-s 10",
+        )
+    ]
 
 
 def _list_steps(

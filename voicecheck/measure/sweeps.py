@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck import distortion, response, weighting
-from voicecheck.budgets import add_row
+from voicecheck.budgets import add_row, combine_curve_rows
 from voicecheck.idle import IdleSpectrum
 from voicecheck.records import (
     Bands,
@@ -24,6 +24,8 @@ from voicecheck.records import (
     Response,
 )
 from voicecheck.records.arrays import Array
+from voicecheck.records.budgets import Budget
+from voicecheck.records.signals import SourceDistortion
 from voicecheck.response import SweepSpectra
 
 BANDS_HZ = {"low": (200.0, 500.0), "mid": (500.0, 2000.0), "high": (2000.0, 3400.0)}
@@ -76,8 +78,14 @@ class SweepAnalysis:
     """Everything that comes from the sweeps, each piece computed once."""
 
     def __init__(
-        self, programme: Programme, spectra: SweepSpectra, kept: list[int], idle: IdleSpectrum
+        self,
+        programme: Programme,
+        spectra: SweepSpectra,
+        kept: list[int],
+        idle: IdleSpectrum,
+        calibration: Calibration | None = None,
     ) -> None:
+        self.calibration = calibration
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
@@ -91,6 +99,7 @@ class SweepAnalysis:
             self.snr_db = 20.0 * np.log10(magnitude) - 10.0 * np.log10(self.transfer.variance)
         self.snr_db = np.minimum(self.snr_db, HIGHEST_SNR_DB)
         self.level_db = np.where(self.snr_db >= WITHHELD_SNR_DB, level_db, np.nan)
+        self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
 
@@ -99,20 +108,22 @@ class SweepAnalysis:
         """How many of the 1/12-octave points are withheld."""
         return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
 
-    def make_response(self, calibration: Calibration | None, shift_db: float) -> Response:
+    def _correct_db(self, frequency_hz: Array) -> Array:
+        curve = self.calibration.curve if self.calibration else None
+        return response.read_column_db(curve, "correction_db", frequency_hz)
+
+    def make_response(self, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
         withheld = np.isnan(self.level_db)
         own_db = response.combine_uncertainty_db(self.noise_db, self.bias_db)
         own_db = np.where(withheld, np.nan, own_db)[here]
-        calibration_db = calibration.uncertainty_db if calibration else 0.0
-        shared_db = np.where(withheld, np.nan, calibration_db)[here]
-        budget = [CurveBudgetRow(name="noise", half_width=own_db)]
-        if calibration:
-            budget.append(CurveBudgetRow(name="calibration", half_width=shared_db))
+        shared = response.list_shared_rows(self.calibration, self.fine_hz[here])
+        shared_db = combine_curve_rows(shared) if shared else np.zeros(np.count_nonzero(here))
+        shared_db = np.where(withheld[here], np.nan, shared_db)
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
-            unit=calibration.unit if calibration else "dB relative",
+            unit=self.calibration.unit if self.calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
             level_db=self.level_db[here] + shift_db,
             uncertainty_db=np.hypot(own_db, shared_db),
@@ -121,7 +132,7 @@ class SweepAnalysis:
             group_delay_s=np.where(withheld, np.nan, delay_s)[here],
             noise_uncertainty_db=own_db,
             calibration_uncertainty_db=shared_db,
-            budget=tuple(budget),
+            budget=(CurveBudgetRow(name="noise", half_width=own_db), *shared),
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -132,7 +143,7 @@ class SweepAnalysis:
             phase_rad=np.where(np.isnan(self.level_db), np.nan, self.phase_rad),
         )
 
-    def make_bands(self, shift_db: float, calibration: Calibration | None) -> Bands:
+    def make_bands(self, shift_db: float) -> Bands:
         """Power means over the bands, and the level at 1 kHz, each with its interval."""
         found = Bands()
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
@@ -146,9 +157,16 @@ class SweepAnalysis:
             found = add_row(
                 found, figure, BudgetRow(name="noise", half_width=self._spread_db(here))
             )
-            if calibration:
-                found = add_row(found, figure, make_calibration_row(calibration))
+            for row in self._list_shared_rows(here):
+                found = add_row(found, figure, row)
         return found
+
+    def _list_shared_rows(self, here: NDArray[np.bool_]) -> Budget:
+        """What the calibration adds to a power mean of some points."""
+        known = here & np.isfinite(self.level_db)
+        power = 10.0 ** (self.level_db[known] / 10.0)
+        share = power / np.sum(power)
+        return response.weigh_shared_rows(self.calibration, self.fine_hz[known], share)
 
     def _is_inside(self, lowest_hz: float, highest_hz: float) -> NDArray[np.bool_]:
         inside = self.is_point & (self.fine_hz >= lowest_hz) & (self.fine_hz <= highest_hz)
@@ -179,7 +197,57 @@ class SweepAnalysis:
             frequency_hz=self.fine_hz[here],
             fundamental=usable[here],
             noise=self.noise,
+            calibration=self.calibration,
         )
+
+    def find_source_shares(self, frequency_hz: float) -> Array | None:
+        """
+        Harmonics of the source at one frequency, re the fundamental, sizes only; shape (n_orders,).
+
+        `None` where nothing is known of the source.
+        """
+        source = self.calibration.source if self.calibration else None
+        if source is None:
+            return None
+        # Some neighbours below, since the window of each point is chosen with theirs.
+        near = (self.fine_hz <= frequency_hz * 1.001) & (self.fine_hz >= frequency_hz / 1.6)
+        if np.count_nonzero(near) < 2:
+            return None
+        at_hz, fundamental = self.fine_hz[near], np.abs(self.transfer.values[near])
+        return np.array(
+            [
+                response.find_share(
+                    dataclasses.replace(source, is_phased=False),
+                    self.kernels,
+                    self.spectra,
+                    self.recipe,
+                    frequency_hz=at_hz,
+                    fundamental=fundamental,
+                    noise=self.noise,
+                    order=order,
+                ).left[-1]
+                / fundamental[-1]
+                for order in distortion.ORDERS
+            ]
+        )
+
+    def make_source(self) -> SourceDistortion:
+        """Harmonics of the source itself, from a recording that holds nothing else."""
+        frequency_hz = self.fine_hz[self.is_distortion_point]
+        harmonics = []
+        for order in distortion.ORDERS:
+            reached = order * frequency_hz <= distortion.HIGHEST_SHARE * self.spectra.rate_hz
+            harmonics.append(
+                response.compute_source_harmonic(
+                    self.kernels,
+                    self.spectra,
+                    self.recipe,
+                    frequency_hz[reached],
+                    self.noise,
+                    order=order,
+                )
+            )
+        return SourceDistortion(level_dbfs=self.recipe.level_dbfs, harmonics=tuple(harmonics))
 
     def average_bands_db(self, shift_db: float) -> tuple[Array, Array]:
         """
@@ -209,6 +277,7 @@ class SweepAnalysis:
             self.kernels, self.spectra, self.recipe, wide_hz, self.noise
         )
         level_db = 20.0 * np.log10(np.abs(transfer.values)) + shift_db
+        level_db += self._correct_db(wide_hz)
         centres_hz = weighting.make_band_frequencies(3, 99.0, 8000.0)
         means_db = np.full(len(centres_hz), np.nan)
         for index, centre_hz in enumerate(centres_hz):
@@ -222,11 +291,6 @@ class SweepAnalysis:
         for index in range(last + 1, len(means_db)):
             means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
         return means_db
-
-
-def make_calibration_row(calibration: Calibration) -> BudgetRow:
-    """What the calibration adds to every level."""
-    return BudgetRow(name="calibration", half_width=calibration.uncertainty_db)
 
 
 def _mean_power_db(level_db: Array) -> float | None:

@@ -4,9 +4,11 @@ Frozen data types and their JSON form. No science here.
 Withheld is NaN in an array and `None` elsewhere, with a `Problem` saying why; never 0.
 
 The closed lists of words and the fields of options load without numpy, so that `--help` stays fast;
-a record loads with the first one that is asked for.
+the module of a record loads when the record is asked for.
 """
 
+from collections.abc import Iterator
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -75,20 +77,33 @@ else:
         if name not in __all__:
             message = f"module {__name__!r} has no attribute {name!r}"
             raise AttributeError(message)
-        from voicecheck.records import (
-            benches,
-            budgets,
-            checkout,
-            documents,
-            jobs,
-            measurement,
-            signals,
-        )
-
-        modules = (signals, budgets, measurement, jobs, checkout, benches, documents)
-        found = next(getattr(one, name) for one in modules if hasattr(one, name))
+        found = next(getattr(one, name) for one in _load_modules() if hasattr(one, name))
         globals()[name] = found
         return found
+
+    def _load_modules() -> Iterator[ModuleType]:
+        """One after the other, those first that others need: none is loaded for nothing."""
+        from voicecheck.records import signals
+
+        yield signals
+        from voicecheck.records import budgets
+
+        yield budgets
+        from voicecheck.records import measurement
+
+        yield measurement
+        from voicecheck.records import documents
+
+        yield documents
+        from voicecheck.records import jobs
+
+        yield jobs
+        from voicecheck.records import benches
+
+        yield benches
+        from voicecheck.records import checkout
+
+        yield checkout
 
 
 __all__ = [

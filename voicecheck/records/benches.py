@@ -9,7 +9,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
-from voicecheck.records.signals import Problem
+from voicecheck.records.signals import Problem, SourceDistortion
 from voicecheck.records.terms import Ear, RateHz
 
 FIRST_RECEIVE_DBM = -30.0
@@ -50,6 +50,27 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MicrophoneCurve:
+    """
+    How much more a microphone reads than at 1 kHz.
+
+    Parameters
+    ----------
+    label : str
+        What the file was called.
+    frequency_hz, level_db : tuple of float
+        Rising; dB that the microphone reads too much.
+    tolerance_db : tuple of float
+        Half-width of a 95 % interval; empty where none was stated.
+    """
+
+    label: str
+    frequency_hz: tuple[float, ...]
+    level_db: tuple[float, ...]
+    tolerance_db: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchSetup:
     """
     Which wire goes where, and how far each output may be driven.
@@ -76,6 +97,8 @@ class BenchSetup:
         Highest peak that may go out, dB re full scale.
     meter_percent : float
         Accuracy of the volt meter used to calibrate, at the frequencies it is specified for.
+    microphone_curve : MicrophoneCurve, optional
+        Of the ear's microphone, which the mouth is calibrated with too.
     """
 
     name: str
@@ -102,6 +125,7 @@ class BenchSetup:
     line_drive_cap_dbfs: CapDbfs = -3.0
     meter_percent: Annotated[float, Meta(ge=0.01, le=20.0, extra={"unit": "percent"})] = 1.5
     notes: str = ""
+    microphone_curve: MicrophoneCurve | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,6 +153,8 @@ class StepResult:
         A curve, where the step gives one.
     figures : dict
         Further numbers, each with its unit in its name.
+    source : SourceDistortion, optional
+        Harmonics of what was played, where the step measures them.
     """
 
     bench: str
@@ -145,6 +171,7 @@ class StepResult:
     level_db: Array | None = None
     figures: dict[str, float] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+    source: SourceDistortion | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

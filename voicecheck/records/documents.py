@@ -7,22 +7,22 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
-from voicecheck.records.benches import BenchCheck, BenchSetup, StepResult
-from voicecheck.records.checkout import CheckList
-from voicecheck.records.jobs import Baseline, Comparison, Run
-from voicecheck.records.measurement import Measurement
-
-SCHEMAS: dict[type, str] = {
-    Measurement: "voicecheck.measurement/1",
-    Run: "voicecheck.run/1",
-    Baseline: "voicecheck.baseline/1",
-    Comparison: "voicecheck.comparison/1",
-    CheckList: "voicecheck.check/1",
-    BenchSetup: "voicecheck.bench/1",
-    StepResult: "voicecheck.calibration-step/1",
-    BenchCheck: "voicecheck.bench-check/1",
+MEASUREMENT, RUN = "voicecheck.measurement/1", "voicecheck.run/1"
+SCHEMAS: dict[str, str] = {
+    "Measurement": MEASUREMENT,
+    "Run": RUN,
+    "Baseline": "voicecheck.baseline/1",
+    "Comparison": "voicecheck.comparison/1",
+    "CheckList": "voicecheck.check/1",
+    "BenchSetup": "voicecheck.bench/1",
+    "StepResult": "voicecheck.calibration-step/1",
+    "BenchCheck": "voicecheck.bench-check/1",
 }
-"""Schema name of each record that is a document of its own; a check's is with its kind."""
+"""
+Schema of each record that is a document of its own; a check's is with its kind.
+
+By the record's name: a table of the records themselves would load all of them.
+"""
 
 Record = TypeVar("Record")
 
@@ -65,12 +65,11 @@ def to_document(record: Any) -> dict[str, Any]:
         carries `seat_sd_db` as the contract has it.
     """
     document: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(record, enc_hook=_encode))
-    if isinstance(record, Run):
-        measurements = (*document["recordings"], document["pooled"])
-        for measurement in measurements:
-            measurement["schema"] = SCHEMAS[Measurement]
+    schema = SCHEMAS.get(type(record).__name__)
+    if schema == RUN:
+        for measurement in (*document["recordings"], document["pooled"]):
+            measurement["schema"] = MEASUREMENT
         document["pooled"]["seat_sd_db"] = document["seat_sd_db"]
-    schema = SCHEMAS.get(type(record))
     return {"schema": schema, **document} if schema else document
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypedDict
+from typing import Literal
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget
+from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
@@ -67,32 +68,15 @@ class BenchRecord:
     saved_utc: str
 
 
-class JobWords(TypedDict, total=False):
-    """
-    What is written about a job in free words: a field of `Job` and a column of the book each.
-
-    Whatever reads or writes them goes through `JOB_WORDS`, so that another one is added here, to
-    the layout (`jobbook/tables.py` and a step) and to the forms.
-    """
-
-    owner: str
-    complaint: str
-
-
-JOB_WORDS = tuple(JobWords.__annotations__)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """One set on the bench for one owner."""
+class Job(JobWords):
+    """One set on the bench for one owner, with what is written about it."""
 
     job: int
     label: str
     type_name: str
     opened_utc: str
     closed_utc: str | None = None
-    owner: str = ""
-    complaint: str = ""
     notes: tuple[str, ...] = ()
     attachments: tuple[Attachment, ...] = ()
 

@@ -176,7 +176,12 @@ class Intermodulation:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Noise:
-    """Idle noise of the silence block; levels are RMS re a full-scale sine."""
+    """
+    Idle noise of the silence block; levels are RMS re a full-scale sine.
+
+    Calibrated at the line: power in the load in dBm, `psophometric_dbmp` weighted after ITU-T O.41
+    (`psophometric_dbm` is the same figure under its older key), `c_message_dbrnc` re 1 pW.
+    """
 
     flat_dbfs: float | None = None
     psophometric_dbfs: float | None = None
@@ -188,6 +193,8 @@ class Noise:
     kurtosis: float | None = None
     slope_db_per_decade: float | None = None
     psophometric_dbm: float | None = None
+    psophometric_dbmp: float | None = None
+    c_message_dbrnc: float | None = None
     flat_dbm: float | None = None
     flat_dbspl: float | None = None
     band_hz: Array | None = None

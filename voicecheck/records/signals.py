@@ -46,8 +46,8 @@ class Recipe:
 
     Levels are in dBFS re a full-scale sine; step levels in dB re `level_dbfs`. What a field is when
     it is left out is what it was in the first programmes, so that a recipe written then is read as
-    it was meant: the silences after the sweeps and before the closing mark, which the programmes
-    on offer have (`voicecheck.programme.RECIPES`), came later.
+    it was meant: the silences after the sweeps and before the closing mark, and the identity before
+    each mark, which the programmes on offer have (`voicecheck.programme.RECIPES`), came later.
     """
 
     rate_hz: int = 48000
@@ -72,6 +72,7 @@ class Recipe:
     tail_s: float = 0.5
     silence_middle_s: float = 0.0
     silence_end_s: float = 0.0
+    identity_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +139,77 @@ class Programme:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationCurve:
+    """
+    What a calibration knows along the band, beside its figure at 1 kHz.
+
+    Parameters
+    ----------
+    frequency_hz : tuple of float
+        Rising.
+    correction_db : tuple of float
+        Added to the level; 0 at 1 kHz.
+    input_db : tuple of float
+        Of that what the input's microphone needs: a harmonic is read at its own frequency.
+    microphone_db : tuple of float
+        Half-width of a 95 % interval by the microphone's curve re 1 kHz.
+    bench_db : tuple of float
+        The same by what else of the bench is not flat: the mouth with its equaliser in, the
+        handset in the microphone's place, the interface.
+    """
+
+    frequency_hz: tuple[float, ...]
+    correction_db: tuple[float, ...]
+    input_db: tuple[float, ...]
+    microphone_db: tuple[float, ...]
+    bench_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceHarmonic:
+    """
+    One harmonic that the source puts out itself, as if it had been played.
+
+    Parameters
+    ----------
+    order : int
+    frequency_hz : tuple of float
+        Of the fundamental, rising.
+    real, imag : tuple of float
+        The harmonic over the linear transfer function at its own frequency: what would have to be
+        played there, re what was played at the fundamental. Free of delay and of the microphone's
+        curve.
+    spread : tuple of float
+        Standard deviation of the complex value.
+    size_hz, size : tuple of float
+        The harmonic re the fundamental as it was read, also where the harmonic lies above the band
+        of the linear response.
+    """
+
+    order: int
+    frequency_hz: tuple[float, ...]
+    real: tuple[float, ...]
+    imag: tuple[float, ...]
+    spread: tuple[float, ...]
+    size_hz: tuple[float, ...] = ()
+    size: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceDistortion:
+    """
+    The harmonics of a source at one drive level, dBFS of the programme.
+
+    `is_phased` says whether they were taken as they are played to a set (the mouth made flat): only
+    then their phases hold, and they can be taken off; else their size holds, about.
+    """
+
+    level_dbfs: float
+    harmonics: tuple[SourceHarmonic, ...]
+    is_phased: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
     """
     What one full-scale unit means at either end of a path.
@@ -156,6 +228,12 @@ class Calibration:
         Half-width of a 95 % interval for the level, dB.
     name : str
         Where it comes from, with its date.
+    curve : CalibrationCurve or None
+        Along the band; `None` in older books: flat, and nothing more is known.
+    source : SourceDistortion or None
+        What the source adds to a set's harmonics.
+    notes : tuple of str
+        What rests on memory or on a proposal, for whoever reads a verdict.
     """
 
     output_per_unit: float
@@ -164,6 +242,9 @@ class Calibration:
     input_unit: str
     uncertainty_db: float = 0.0
     name: str = ""
+    curve: CalibrationCurve | None = None
+    source: SourceDistortion | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -177,7 +258,9 @@ class Conditions:
     How a recording was taken. `None` is "not stated".
 
     `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
-    the calibration that the levels rest on, with its date. `feed_ma` is what the feed was set
+    the calibration that the levels rest on, with its date, and `calibration_notes` say what of it
+    rests on memory or on a proposal; `microphone` names the microphone's curve that was taken
+    off, empty where none was. `feed_ma` is what the feed was set
     to, `loop_ma` what the meter in the loop read, `transmitter_ohm` the transmitter's
     resistance under that current.
     """
@@ -197,6 +280,8 @@ class Conditions:
     notes: tuple[str, ...] = ()
     level_dbfs: float | None = None
     calibration: str | None = None
+    calibration_notes: tuple[str, ...] = ()
+    microphone: str = ""
     loop_ma: float | None = None
     transmitter_ohm: float | None = None
 

@@ -1,5 +1,11 @@
 """Deconvolution of the sweeps: linear and harmonic kernels, windowed for each frequency."""
 
+from voicecheck.response.calibrated import (
+    list_shared_rows,
+    read_column_db,
+    weigh_shared_rows,
+)
+from voicecheck.response.source import compute_source_harmonic, convert_source, find_share
 from voicecheck.response.sweeps import (
     LOW_BAND_HZ,
     Kernels,
@@ -29,11 +35,17 @@ __all__ = [
     "Transfer",
     "combine_uncertainty_db",
     "compute_kernels",
+    "compute_source_harmonic",
     "compute_sweep_spectra",
     "compute_transfer",
+    "convert_source",
     "estimate_uncertainty_db",
     "estimate_variance",
     "evaluate_kernel",
+    "find_share",
+    "list_shared_rows",
     "make_noise_density",
+    "read_column_db",
     "restore_sweeps",
+    "weigh_shared_rows",
 ]

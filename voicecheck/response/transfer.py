@@ -51,6 +51,10 @@ comes only with the signal goes unseen.
 """
 
 
+BESIDE_SHARES = (0.3, 0.4, 0.5, 0.6, 0.7)
+"""Places in the gap between a kernel and the next harmonic's, clear of both windows."""
+
+
 @lru_cache(maxsize=16)
 def evaluate_reference(
     recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float
@@ -162,21 +166,42 @@ def _compare_repeats(
 
     Noise that comes only with the signal is not in the silence; the scatter of the repeats has
     it, but few degrees of freedom, so it is averaged over neighbours and believed only when it
-    is well above.
+    is well above. A lone sweep has no repeat: what stands beside its kernel says as much.
     """
     n_sweeps = len(kernels.repeats)
     ratio = np.ones(len(output_hz))
     seen = output_hz < HIGHEST_REPEAT_SHARE * REPEATS_BAND_HZ
-    if n_sweeps < 2 or not seen.any():
+    if not seen.any():
         return ratio
-    each = evaluate_kernel(
-        kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
-    )
-    scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
+    if n_sweeps < 2:
+        scatter = _listen_beside(kernels, output_hz[seen], delay_s)
+    else:
+        each = evaluate_kernel(
+            kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
+        )
+        scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
     idle = estimate_variance(output_hz[seen], noise, spectra)
     found = _average_neighbours(scatter / np.maximum(idle, 1e-300), REPEAT_REACH)
     ratio[seen] = np.where(found > REPEAT_RATIO, found, 1.0)
     return ratio
+
+
+def _listen_beside(kernels: Kernels, output_hz: Array, delay_s: float) -> Array:
+    """
+    What a lone sweep holds at times where its kernel is silent: noise while it was playing.
+
+    Noise a time t before the sweep passed a frequency stands t before that frequency's place in
+    the kernel; the gap to the next harmonic holds nothing else.
+    """
+    order = math.exp(-delay_s / kernels.constant_s)
+    gap_s = kernels.constant_s * math.log((order + 1.0) / order)
+    heard = [
+        evaluate_kernel(
+            kernels.repeats[0], kernels.repeats_rate_hz, output_hz, delay_s=delay_s - share * gap_s
+        )
+        for share in BESIDE_SHARES
+    ]
+    return np.asarray(np.mean(np.square(np.abs(heard)), axis=0))
 
 
 def choose_windows(values: ComplexArray, variance: Array) -> tuple[NDArray[np.intp], Array]:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from voicecheck.fourier import make_phasors, raise_cosine
+from voicecheck.fourier import make_phasors
 from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, SweepSpectra
 
@@ -25,6 +26,8 @@ The error by noise goes with the root of the sum, the bias of a resonance of qua
 what still rings where it closes: exp(-pi c / Q) after c cycles, 2 % at 5 and 0.04 % at 10 for
 Q 4. The longer windows serve what is sharper.
 """
+LEAST_POWER = 1e-24
+"""Of noise in a bin, -237 dBFS: below what the arithmetic itself leaves."""
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
@@ -96,17 +99,29 @@ def _make_window_table(
         reach = np.arange(
             -math.ceil(CYCLES_BEFORE * longest), math.ceil(CYCLES_AFTER * longest) + 1
         )
-        window = _shape_window(reach[:, None] / (scale * cycle))
-        weight = window * make_phasors(-1.0 / cycle, len(reach), int(reach[0]))
-        windows.append((int(reach[0]) + before, weight.view(np.float64)))
+        weight = make_phasors(-1.0 / cycle, len(reach), int(reach[0])).view(np.float64)
+        parts = weight.reshape(*weight.shape[:-1], len(cycle), 2)
+        parts *= _shape_window(reach, 1.0 / (scale * cycle))[..., None]
+        windows.append((int(reach[0]) + before, weight))
     return _WindowTable(windows=tuple(windows), before=before, after=after)
 
 
-def _shape_window(cycles: Array) -> Array:
-    """Window against time in cycles: flat in the middle half, raised-cosine ramps outside."""
-    rising = (cycles + CYCLES_BEFORE) / (CYCLES_BEFORE / 2)
-    falling = (CYCLES_AFTER - cycles) / (CYCLES_AFTER / 2)
-    return raise_cosine(np.minimum(rising, falling))
+def _shape_window(reach: NDArray[np.int64], cycles_each: ArrayLike) -> Array:
+    """
+    Window against time: flat in the middle half, raised-cosine ramps outside.
+
+    `reach` counts samples from the middle, shape (n,); `cycles_each` is what one of them is in
+    cycles, shape () or (n_windows,). Step by step in one array: this is most of what the first
+    analysis of a process computes.
+    """
+    ramp = np.where(reach < 0, 2.0 / CYCLES_BEFORE, -2.0 / CYCLES_AFTER) * reach
+    window = np.multiply.outer(ramp, cycles_each) + 2.0
+    np.clip(window, 0.0, 1.0, out=window)
+    window *= np.pi
+    np.cos(window, out=window)
+    window *= -0.5
+    window += 0.5
+    return window
 
 
 @lru_cache(maxsize=8)
@@ -117,7 +132,7 @@ def _make_noise_kernel(scale: float) -> Array:
     per_cycle = 50
     first = round(-CYCLES_BEFORE * per_cycle)
     count = round((CYCLES_BEFORE + CYCLES_AFTER) * per_cycle)
-    window = _shape_window(np.arange(first, first + count) / per_cycle)
+    window = _shape_window(np.arange(first, first + count), 1.0 / per_cycle)
     transform = window @ make_phasors(-offset / per_cycle, count, first) / per_cycle
     return np.asarray(np.abs(transform) ** 2 * 4.0**octaves)
 
@@ -152,6 +167,9 @@ def make_noise_density(spectrum_hz: Array, spectrum: Array) -> NoiseDensity:
     -------
     NoiseDensity
     """
+    # Muted pauses have no spectrum at all, and what the repeats' scatter is held against must
+    # have a shape.
+    spectrum = np.maximum(spectrum, LEAST_POWER)
     highest_hz = spectrum_hz[-1]
     n_bins = int(math.log2(highest_hz / _LOWEST_LOG_HZ) * _LOG_BINS_PER_OCTAVE)
     edges_hz = _LOWEST_LOG_HZ * 2.0 ** ((np.arange(n_bins + 1) - 0.5) / _LOG_BINS_PER_OCTAVE)

@@ -18,6 +18,7 @@ from voicecheck.verdicts.decide import decide, decide_curve, refuse
 from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
 from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
 from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
+from voicecheck.verdicts.sharing import tell_unshared
 
 SINGLE_SHOT = (
     "one recording of a carbon element decides nothing: condition it and record at least three"
@@ -223,7 +224,10 @@ def _curve_finding(
     if result.worst is None:
         reason = "every point is withheld"
         return refuse(run.path, quantity, unit, reason=reason, source=_source(baseline))
-    at = result.worst
+    at, pooled = result.worst, run.pooled
+    resting: tuple[str, ...] = ()
+    if pooled.response is not None:
+        resting = tell_unshared(pooled.response, pooled.conditions, baseline.conditions)
     return Finding(
         path=run.path,
         quantity=quantity,
@@ -234,7 +238,7 @@ def _curve_finding(
         high=float(high[at]),
         verdict=result.verdict,
         worst_hz=float(baseline.frequency_hz[at]),
-        reason="; ".join(allowed.remarks),
+        reason="; ".join((*allowed.remarks, *resting)),
         source=_source(baseline),
         reference=float(mean[at]),
     )

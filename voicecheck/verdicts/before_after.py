@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from voicecheck.budgets import COVERAGE_95
+from voicecheck.budgets import COVERAGE_95, OWN_ROWS
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
@@ -36,6 +36,7 @@ from voicecheck.verdicts.differences import (
 from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTION_PRIOR_DOF
 from voicecheck.verdicts.ownspread import count_usable, shape_of
 from voicecheck.verdicts.quantities import from_scale, read_seats, read_spread
+from voicecheck.verdicts.sharing import sum_unshared, tell_unshared
 
 UNKNOWN_SPREAD = (
     "one recording on either side: the spread is not known, a usual one is taken and nothing is "
@@ -205,7 +206,8 @@ def _judge_curve(pair: _Pair, first: Response, second: Response, *, is_shape: bo
     reach = compute_reach(parts, family=quantity, n_paths=pair.n_paths)
     size = np.abs(difference)
     at = int(np.nanargmax(size / (reach.real if np.any(size > reach.real) else reach.doubt)))
-    remarks = _explain_parts(pair, parts, at)
+    now, then = pair.after.pooled.conditions, pair.before.pooled.conditions
+    remarks = (*_explain_parts(pair, parts, at), *tell_unshared(first, now, then))
     return Finding(
         path=pair.path, quantity=quantity, value=float(difference[at]), unit="dB",
         uncertainty=_finite(reach.real[at]), low=-float(reach.doubt[at]),
@@ -240,7 +242,7 @@ def _curve_parts(
         shape = pair.bench.spread_shape(first.frequency_hz)
         level = 0.0 if is_shape else pair.bench.level_db
         parts.append(_bench_part(pair.bench, np.hypot(level, shape)))
-    calibration = None if is_shape else _calibration(pair)
+    calibration = _calibration(pair, is_shape=is_shape)
     if calibration is not None:
         parts.append(Part(name="calibration", standard=calibration))
     return tuple(parts)
@@ -257,13 +259,16 @@ def _add_squares(half_widths: Sequence[Array | None]) -> Array | None:
     return np.sqrt(np.sum(np.square(known), axis=0)) / COVERAGE_95 if known else None
 
 
-def _calibration(pair: _Pair) -> Array | None:
-    """Standard uncertainty by two calibrations; one that both sides share cancels."""
-    this, that = (run.pooled.conditions.calibration for run in (pair.after, pair.before))
-    responses = [run.pooled.response for run in (pair.after, pair.before)]
-    if this == that:
-        return None
-    return _add_squares([one.calibration_uncertainty_db for one in responses if one is not None])
+def _calibration(pair: _Pair, *, is_shape: bool = False) -> Array | None:
+    """Standard uncertainty by two calibrations; what both sides share of them cancels."""
+    total = np.zeros(1)
+    for run, other in ((pair.after, pair.before), (pair.before, pair.after)):
+        if run.pooled.response is not None:
+            total = total + sum_unshared(
+                run.pooled.response, run.pooled.conditions, other.pooled.conditions,
+                is_shape=is_shape,
+            )  # fmt: skip
+    return np.sqrt(total) / COVERAGE_95 if np.any(total > 0.0) else None
 
 
 def _explain_parts(pair: _Pair, parts: Sequence[Part], at: int) -> tuple[str, ...]:
@@ -323,6 +328,8 @@ def _scalar_parts(pair: _Pair, quantities: Sequence[Quantity], kind: str) -> tup
             share=share,
         )
     ]  # fmt: skip
+    noise = np.array([_read_noise(pair, quantity) for quantity in quantities])
+    parts.append(Part(name="noise", standard=noise, drawn_dof=np.inf))
     if pair.bench:
         spread = np.array([_bench_moves(pair.bench, pair.path, one) for one in quantities])
         parts.append(_bench_part(pair.bench, spread))
@@ -331,6 +338,18 @@ def _scalar_parts(pair: _Pair, quantities: Sequence[Quantity], kind: str) -> tup
         follows = [quantity.family in ("level", "noise", "hum") for quantity in quantities]
         parts.append(Part(name="calibration", standard=np.mean(calibration) * np.array(follows)))
     return tuple(parts)
+
+
+def _read_noise(pair: _Pair, quantity: Quantity) -> float:
+    """What the recordings' own noise leaves of a difference, where a budget states it."""
+    rows = [
+        row
+        for run in (pair.after, pair.before)
+        for record in (run.pooled.bands, run.pooled.noise)
+        for row in record.budget.get(quantity.name, ())
+        if row.name in OWN_ROWS
+    ]
+    return math.hypot(*(row.half_width for row in rows)) / COVERAGE_95
 
 
 def _bench_moves(bench: BenchSpread, path: str, quantity: Quantity) -> float:

@@ -47,7 +47,7 @@ FEW = {
 }  # fmt: skip
 MANY = {"level": 4.0, "response": 53.0, "shape": 53.0, "distortion": 7.0}
 FLOOR = {
-    "level": 0.03, "response": 0.03, "shape": 0.03, "distortion": 0.2, "noise": 0.3,
+    "level": 0.015, "response": 0.015, "shape": 0.015, "distortion": 0.2, "noise": 0.3,
     "linearity": 0.05, "crackle": 0.5,
 }  # fmt: skip
 """

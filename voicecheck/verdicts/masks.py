@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from importlib import resources
@@ -236,7 +237,10 @@ def _judge(run: Run, mask: Mask) -> Finding:
     if response is None or (not mask.floating and unit == UNCALIBRATED):
         reason = "a mask at a fixed level needs a calibrated curve; calibrate, or let it float"
         return refuse(run.path, quantity, unit, reason=reason, source=source)
-    return _judge_response(run.path, quantity, response, mask, source)
+    found = _judge_response(run.path, quantity, response, mask, source)
+    # A mask is absolute: all of the calibration is in the interval.
+    reasons = (found.reason, *run.pooled.conditions.calibration_notes)
+    return dataclasses.replace(found, reason="; ".join(filter(None, reasons)))
 
 
 def _judge_response(

@@ -11,6 +11,7 @@ from voicecheck.records import Baseline, BaselineQuantity, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.quantities import Spread
 from voicecheck.verdicts.readings import mean_level_db
+from voicecheck.verdicts.sharing import sum_unshared
 
 SAME_SPREAD_CHANCE = 0.05
 
@@ -58,7 +59,7 @@ def curve_guard_db(run: Run, baseline: Baseline, *, is_shape: bool = False) -> A
     run : Run
     baseline : Baseline
     is_shape : bool
-        Of the shape: a calibration moves the whole curve, so it is left out, and the seats'
+        Of the shape: what of a calibration moves the whole curve is left out, and the seats'
         spread is that of the shape.
 
     Returns
@@ -70,9 +71,8 @@ def curve_guard_db(run: Run, baseline: Baseline, *, is_shape: bool = False) -> A
     if response is None:
         return np.full(len(baseline.frequency_hz), np.nan)
     total = np.square(np.nan_to_num(_noise_of(run)))
-    has_moved = run.pooled.conditions.calibration != baseline.conditions.calibration
-    if has_moved and not is_shape:
-        total = total + np.square(np.nan_to_num(_part(response.calibration_uncertainty_db, total)))
+    own, usual_conditions = run.pooled.conditions, baseline.conditions
+    total = total + sum_unshared(response, own, usual_conditions, is_shape=is_shape)
     usual_sd = baseline.shape_seat_sd_db if is_shape else baseline.seat_sd_db
     if usual_sd is not None:
         own_sd = shape_spread_db(run) if is_shape else run.seat_sd_db
@@ -82,10 +82,6 @@ def curve_guard_db(run: Run, baseline: Baseline, *, is_shape: bool = False) -> A
         total = total + COVERAGE_95**2 * np.maximum(excess, 0.0)
     guard: Array = np.sqrt(total)
     return guard
-
-
-def _part(part: Array | None, like: Array) -> Array:
-    return np.zeros_like(like) if part is None else part
 
 
 def _noise_of(run: Run) -> Array:

@@ -44,6 +44,7 @@ from voicecheck.verdicts.poolparts import (
     pool_scalars,
 )
 from voicecheck.verdicts.readings import mean_level_db
+from voicecheck.verdicts.sharing import SHARED
 
 ONE_RECORDING = "one recording: the spread between seats is not known"
 
@@ -210,9 +211,15 @@ def _pool_response(responses: Sequence[Response], levels: Array, seat_sd: Array)
         group_delay_s=mean_where_half(np.vstack([r.group_delay_s for r in responses])),
         noise_uncertainty_db=part["noise"],
         seat_uncertainty_db=part.get("seats", np.full_like(level, np.nan)),
-        calibration_uncertainty_db=part.get("calibration", np.zeros_like(level)),
+        calibration_uncertainty_db=_sum_shared(budget, level),
         budget=budget,
     )
+
+
+def _sum_shared(budget: CurveBudget, level: Array) -> Array:
+    """Everything that a calibration adds, as one half-width."""
+    shared = tuple(row for row in budget if row.name in SHARED)
+    return combine_curve_rows(shared) if shared else np.zeros_like(level)
 
 
 def _seats_row(seat_sd: Array, count: Array) -> CurveBudgetRow:
@@ -272,12 +279,16 @@ def common_conditions(conditions: Sequence[Conditions], path: str) -> Conditions
     shared: dict[str, object] = {}
     for field in (
         "handset", "feed_ma", "load_ohm", "ear", "mouth_mm", "angle_deg", "conditioned",
-        "level_dbfs", "calibration",
+        "level_dbfs", "calibration", "microphone",
     ):  # fmt: skip
         values = {getattr(item, field) for item in conditions}
         shared[field] = getattr(first, field) if len(values) == 1 else None
     benches = {item.bench for item in conditions}
     notes = tuple(dict.fromkeys(note for item in conditions for note in item.notes))
+    resting = tuple(dict.fromkeys(note for item in conditions for note in item.calibration_notes))
     return Conditions(
-        path=path, bench=first.bench if len(benches) == 1 else "", notes=notes
+        path=path,
+        bench=first.bench if len(benches) == 1 else "",
+        notes=notes,
+        calibration_notes=resting,
     ).replace(**shared)

@@ -18,7 +18,8 @@ LOUDNESS_FIELDS = ("slr_db", "rlr_db", "stmr_db")
 IMD_FIELDS = ("order2_db", "order3_db", "order2_below_db", "order3_below_db")
 NOISE_FIELDS = (
     "flat_dbfs", "psophometric_dbfs", "c_message_dbfs", "mains_hz", "mains_dbfs", "bursts_per_s",
-    "kurtosis", "slope_db_per_decade", "psophometric_dbm", "flat_dbm", "flat_dbspl",
+    "kurtosis", "slope_db_per_decade", "psophometric_dbm", "psophometric_dbmp",
+    "c_message_dbrnc", "flat_dbm", "flat_dbspl",
 )  # fmt: skip
 UNCERTAIN_NOISE_FIELDS = ("flat_dbfs", "psophometric_dbfs", "c_message_dbfs")
 

@@ -11,7 +11,8 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 from starlette.routing import Route
 
 from voicecheck.errors import InputError
-from voicecheck.records.jobs import JOB_WORDS
+from voicecheck.records.fields import list_fields
+from voicecheck.records.jobwords import JOB_WORDS, JobWords
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
@@ -84,6 +85,7 @@ class JobPages(Pages):
             jobs=jobs,
             n_jobs=n_jobs,
             types=types,
+            words=list_fields(JobWords),
             search=search,
             state=state,
             first=page * PER_PAGE + 1,
@@ -108,6 +110,7 @@ class JobPages(Pages):
             return self._renderer.show(
                 "job.html",
                 job=job,
+                words=list_fields(JobWords),
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),
                 runs=runs,
@@ -167,7 +170,7 @@ class JobPages(Pages):
         return go_to(f"/jobs/{number}#notes")
 
     def edit(self, request: Request, sent: Sent) -> Response:
-        """Change label, type, owner or complaint."""
+        """Change label, type or what is written about the job."""
         number = _find_number(request)
         with open_book(self._where) as book:
             job = book.load_job(number)

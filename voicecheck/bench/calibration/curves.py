@@ -8,16 +8,21 @@ from typing import Any
 import numpy as np
 
 from voicecheck.bench.calibration.guides import make_result
+from voicecheck.bench.calibration.microphone import read_curve_db
 from voicecheck.errors import InputError
-from voicecheck.measure import measure_recording
+from voicecheck.measure import measure_recording, measure_source
 from voicecheck.records import Measurement, Problem, Programme, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.records.signals import SourceDistortion
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio, ratio_from_db
 
 FLATNESS_DB = 0.5
 THD_PERCENT = 0.1
 SEAL_DB = 1.0
+SPOILT_KINDS = {"clipping", "dropout", "burst", "lost-samples", "howl", "interference"}
+MOUTH_FLAT_DB = 1.0
+"""From where on an equalised mouth is said not to be flat; it is corrected all the same (PROP)."""
 
 
 def compute_mouth(
@@ -73,8 +78,73 @@ def compute_mouth(
             "drive_for_talk_level_dbfs": drive_dbfs,
             "lowest_db": float(np.min(level_db)) - at_1khz_db,
             "highest_db": float(np.max(level_db)) - at_1khz_db,
+            "microphone_pa": microphone.value,
+            "own_uncertainty_db": spread_db,
         },
+        source=_find_source(programme, recording, measurement),
         problems=measurement.problems,
+        **about,
+    )
+
+
+def compute_mouth_flat(
+    setup: BenchSetup,
+    programme: Programme,
+    recording: Recording,
+    microphone: StepResult,
+    **about: Any,
+) -> StepResult:
+    """
+    The mouth once more with its equaliser in: what that leaves, and what the mouth distorts.
+
+    Parameters
+    ----------
+    setup : BenchSetup
+    programme : Programme
+    recording : Recording
+        Microphone at the mouthpiece, mouth made flat, at the level that sets are measured at.
+    microphone : StepResult
+
+    Returns
+    -------
+    StepResult
+        `value` is the largest deviation from 1 kHz in dB, the microphone's curve taken off;
+        `level_db` is as read, in dB re 1 Pa per unit.
+
+    Raises
+    ------
+    InputError
+        The microphone has no value.
+    RecordingError
+        The recording cannot be used.
+    """
+    if microphone.value is None:
+        message = "mouth-flat: calibrate the microphone first"
+        raise InputError(message)
+    measurement = measure_recording(programme, recording.replace(calibration=None))
+    frequency_hz, level_db, spread_db = _read_curve(measurement)
+    level_db = level_db + db_from_ratio(microphone.value)
+    flat_db = level_db - read_curve_db(setup.microphone_curve, frequency_hz)
+    flat_db -= np.interp(np.log(1000.0), np.log(frequency_hz), flat_db)
+    value = float(np.max(np.abs(flat_db)))
+    problems = list(measurement.problems)
+    if value > MOUTH_FLAT_DB:
+        message = f"the mouth is flat within {value:.1f} dB only with its equaliser in"
+        effect = "taken off every curve; do the step mouth again if the mouth was moved"
+        problems.append(Problem(kind="flatness", message=message, effect=effect))
+    thd_percent = _read_thd_percent(measurement)
+    return make_result(
+        setup,
+        "mouth-flat",
+        value=value,
+        unit="dB",
+        uncertainty_db=spread_db,
+        method="sweep, microphone at the mouthpiece, mouth made flat",
+        frequency_hz=frequency_hz,
+        level_db=level_db,
+        figures={} if thd_percent is None else {"thd_percent": thd_percent},
+        source=_find_source(programme, recording, measurement),
+        problems=tuple(problems),
         **about,
     )
 
@@ -214,6 +284,16 @@ def compute_reference(
         problems=measurement.problems,
         **about,
     )
+
+
+def _find_source(
+    programme: Programme, recording: Recording, measurement: Measurement
+) -> SourceDistortion | None:
+    """The mouth's harmonics; nothing where something came into the recording."""
+    kinds = {problem.kind for problem in measurement.problems}
+    if kinds & SPOILT_KINDS:
+        return None
+    return measure_source(programme, recording.replace(calibration=None))
 
 
 def _read_curve(measurement: Measurement) -> tuple[Array, Array, float]:

@@ -120,6 +120,13 @@ def _work_out_mouth(take: StepTake) -> StepResult:
     return curves.compute_mouth(take.setup, *take.sound, microphone, **take.about)
 
 
+def _work_out_mouth_flat(take: StepTake) -> StepResult:
+    microphone = get_newest(take.results, "microphone")
+    if microphone is None:
+        raise InputError("mouth-flat: do the step microphone first")
+    return curves.compute_mouth_flat(take.setup, *take.sound, microphone, **take.about)
+
+
 def _work_out_seal(take: StepTake) -> StepResult:
     seals = [result for result in take.results if result.step == "seal"]
     sealed = min(seals, key=lambda result: result.done_utc, default=None)
@@ -132,6 +139,7 @@ WORK: dict[str, Callable[[StepTake], StepResult]] = {
     "loop-back": lambda take: curves.compute_loop_back(take.setup, *take.sound, **take.about),
     "microphone": _work_out_microphone,
     "mouth": _work_out_mouth,
+    "mouth-flat": _work_out_mouth_flat,
     "seal": _work_out_seal,
     "reference-transmit": lambda take: curves.compute_reference(
         take.setup, *take.sound, **take.about

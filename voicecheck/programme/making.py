@@ -1,5 +1,5 @@
 """
-Recipe -> programme: marks, silence, sweeps, level steps, four tones.
+Recipe -> programme: identity, marks, silence, sweeps, level steps, four tones.
 
 The sweep is the synchronised exponential one: x(t) = A sin(2 pi f1 L exp(t / L)) with f1 L a
 whole number, so that harmonic m is the same sweep advanced by L ln m (Novak, Lotton, Simon,
@@ -10,57 +10,21 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import get_args
 
 import numpy as np
 
 from voicecheck.errors import BenchError, InputError
 from voicecheck.fourier import raise_cosine
+from voicecheck.programme.identity import HIGHEST_CAP_DBFS, TONES_HZ, make_burst
+from voicecheck.programme.recipes import DEFAULT_RECIPE, RATES_HZ
 from voicecheck.records import Block, Programme, Recipe
 from voicecheck.records.arrays import Array
-from voicecheck.records.terms import RateHz
 from voicecheck.units import ratio_from_db
 
-RATES_HZ: tuple[int, ...] = get_args(RateHz)
 FADE_S = 0.01
 SWEEP_FADE_IN_RATIO = 1.4
 SWEEP_FADE_OUT_RATIO = 0.88
-HIGHEST_CAP_DBFS = -0.1
 MIN_SWEEP_S, MAX_SWEEP_S = 0.5, 30.0
-
-
-RECIPES = {
-    "default": Recipe(silence_middle_s=1.0, silence_end_s=1.0),
-    "quick": Recipe(
-        lead_in_s=0.2,
-        silence_s=0.6,
-        silence_middle_s=0.3,
-        silence_end_s=0.3,
-        n_sweeps=1,
-        sweep_s=3.0,
-        sweep_gap_s=0.3,
-        step_s=0.12,
-        step_levels_db=(-24.0, -12.0, 0.0, 6.0),
-        tones_s=0.4,
-        tail_s=0.3,
-    ),
-    "careful": Recipe(
-        silence_s=3.0,
-        silence_middle_s=1.5,
-        silence_end_s=1.5,
-        n_sweeps=8,
-        sweep_s=3.0,
-        step_frequencies_hz=(315.0, 500.0, 1000.0),
-        tones_s=2.0,
-    ),
-}
-"""
-Programmes to choose from: about 7, 18 and 42 s.
-
-Silences at start, middle and end tell idle noise from a sound that came and went.
-"""
-DEFAULT_RECIPE = RECIPES["default"]
-"""What is played and looked for when nothing else is asked for."""
 
 
 def compute_sweep_constant_s(recipe: Recipe) -> float:
@@ -180,6 +144,8 @@ def make_programme(recipe: Recipe | None = None) -> Programme:
         time_s = np.arange(count) / recipe.rate_hz + offset_s
         if block.kind == "mark":
             made = make_mark(recipe, time_s)
+        elif block.kind == "identity":
+            made = make_burst(recipe, time_s)
         elif block.kind == "sweep":
             made = make_sweep(recipe, time_s)
         elif block.kind == "steps":
@@ -298,7 +264,10 @@ def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
         return Block(kind=kind, start_s=0.0, end_s=0.0, peak=peak, from_hz=low_hz, to_hz=high_hz)
 
     mark = make("mark", nominal, recipe.mark_from_hz, recipe.mark_to_hz)
-    listed = [(mark, recipe.mark_s, 2 * gap_s)]
+    # Before its mark, where no echo of the mark can lie over it.
+    burst = make("identity", nominal, float(TONES_HZ[0]), float(TONES_HZ[-1]))
+    told = [(burst, recipe.identity_s, 0.5 * gap_s)] if recipe.identity_s > 0 else []
+    listed = [*told, (mark, recipe.mark_s, 2 * gap_s)]
 
     def add_silence(length_s: float) -> None:
         if length_s > 0:
@@ -318,7 +287,7 @@ def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
         tones = make("four-tone", nominal * math.sqrt(len(recipe.tones_hz)), *recipe.tones_hz)
         listed.append((tones, recipe.tones_s, 2 * gap_s))
     add_silence(recipe.silence_end_s)
-    return [*listed, (mark, recipe.mark_s, recipe.tail_s)]
+    return [*listed, *told, (mark, recipe.mark_s, recipe.tail_s)]
 
 
 def _lay_out(recipe: Recipe) -> tuple[list[Block], float]:
