@@ -18,7 +18,7 @@ from voicecheck.bench.simulated.mechanics import (
     compute_distance_ratio,
 )
 from voicecheck.bench.simulated.receiver import Receiver
-from voicecheck.bench.simulated.tables import load_curve, load_range, load_rows
+from voicecheck.bench.simulated.tables import load_range, load_rows
 from voicecheck.bench.simulated.transmitter import (
     AmplifiedElement,
     CarbonElement,
@@ -215,6 +215,14 @@ def test_a_tenth_more_coupler_is_0_8_db_less() -> None:
         compute_coupler(frequency_hz, volume_cm3=volume, leak_hz=0.0)[0] for volume in (6.0, 6.6)
     )
     assert decibels(large / small) == pytest.approx(-0.828, abs=1e-3)
+
+
+def load_curve(curve_id: str) -> tuple[Any, Any]:
+    """Frequencies in Hz and levels in dB of one curve of the table."""
+    rows = [row for row in load_rows("simulated_curves.csv") if row["curve_id"] == curve_id]
+    columns = ([float(row[name]) for row in rows] for name in ("freq_hz", "value_db"))
+    frequency_hz, level_db = map(np.array, columns)
+    return frequency_hz, level_db
 
 
 @pytest.mark.parametrize("leak_hz", [200, 400])

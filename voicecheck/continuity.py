@@ -16,10 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck.inspection import compare_repeats, polish_delay_s
+from voicecheck.inspection import OddEvent, compare_repeats, polish_delay_s
 from voicecheck.records import Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
-from voicecheck.response import SweepSpectra, compute_sweep_spectra, restore_sweeps
+from voicecheck.response import (
+    LOW_BAND_HZ,
+    SweepSpectra,
+    compute_sweep_spectra,
+    mend_sweeps,
+    restore_sweeps,
+)
 
 LEAST_JUMP_S = 60e-6
 """About three samples: anything smaller does no harm and may be the handset's own change."""
@@ -223,12 +229,21 @@ def _is_shifted(programme: Programme, recording: Recording, even: Timeline, jump
     return abs(peak_s + jump_s) < abs(peak_s)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sound:
+    """Sweeps to use, their spectra (disturbed stretches mended), and what was found."""
+
+    used: list[int]
+    spectra: SweepSpectra
+    problems: list[Problem]
+
+
 def set_aside(
     programme: Programme,
     continuity: Continuity,
     idle_power: float,
     known: list[Problem],
-) -> tuple[list[int], list[Problem]]:
+) -> Sound:
     """
     Sweeps to use, and what was found in the others.
 
@@ -243,39 +258,81 @@ def set_aside(
 
     Returns
     -------
-    used : list of int
-        All of them where none is undisturbed.
-    problems : list of Problem
+    Sound
+        With two sound sweeps or more the others are set aside; else stretches that one sweep
+        has disturbed are taken from the others.
     """
-    timeline = continuity.timeline
     blocks = programme.blocks_of("sweep")
     repeats, rate_hz = restore_sweeps(continuity.spectra)
     whole = [index for index in range(len(blocks)) if index not in continuity.broken]
-    disturbed, events = compare_repeats(repeats[whole], math.sqrt(idle_power), rate_hz)
+    leaves_s = continuity.spectra.constant_s * math.log(
+        SEEN_SHARE * LOW_BAND_HZ / continuity.spectra.start_hz
+    )
+    disturbed, events = compare_repeats(repeats[whole], math.sqrt(idle_power), rate_hz, leaves_s)
+    found = dict(zip(whole, events, strict=True))
     used = [index for index, bad in zip(whole, disturbed, strict=True) if not bad]
+    spectra = continuity.spectra
     effect = "this sweep is set aside and the others are used"
-    if not used:
+    if len(used) < min(2, len(whole)) and (brief := _list_brief(programme, found)):
+        stretches = [[(e.first_s, e.last_s) for e in found.get(i, [])] for i in range(len(blocks))]
+        spectra, used = mend_sweeps(spectra, stretches), sorted({*used, *brief})
+        effect = "these moments are taken from the other sweeps"
+    elif not used:
         used = whole
         effect = "all sweeps are disturbed, so all are used and the error is larger"
+    problems = _report_events(programme, continuity.timeline, found, known, effect)
+    return Sound(used=used, spectra=spectra, problems=problems)
+
+
+def _list_brief(programme: Programme, found: dict[int, list[OddEvent]]) -> list[int]:
+    """Sweeps that are disturbed for a small part of their length only."""
+    blocks = programme.blocks_of("sweep")
+    return [
+        index
+        for index, events in found.items()
+        if events
+        and sum(e.last_s - e.first_s for e in events)
+        < BRIEF_SHARE * (blocks[index].end_s - blocks[index].start_s)
+    ]
+
+
+def _report_events(
+    programme: Programme,
+    timeline: Timeline,
+    found: dict[int, list[OddEvent]],
+    known: list[Problem],
+    effect: str,
+) -> list[Problem]:
+    """Each event as a problem, unless one that is known explains it."""
+    blocks = programme.blocks_of("sweep")
     problems = []
-    for index, found in zip(whole, events, strict=True):
+    for index, events in found.items():
         start_s = timeline.locate_s(blocks[index].start_s)
-        for first_s, last_s in found:
-            if _is_explained(start_s + first_s, start_s + last_s, known):
+        for event in events:
+            if _is_explained(start_s + event.first_s, start_s + event.last_s, known):
                 continue
-            long = last_s - first_s > LONG_S
+            long = event.last_s - event.first_s > LONG_S
+            lasted = f"{1000.0 * (event.last_s - event.first_s):.0f} ms"
+            odd = "dropout" if event.is_loss else "interference" if long else "burst"
             problems.append(
                 Problem(
-                    kind="interference" if long else "burst",
-                    at_s=start_s + first_s,
-                    message=f"sweep {index + 1} of {len(blocks)} holds a sound of "
-                    f"{1000.0 * (last_s - first_s):.0f} ms that the others do not",
+                    kind=odd,
+                    at_s=start_s + event.first_s,
+                    message=f"sweep {index + 1} of {len(blocks)} "
+                    + (
+                        f"loses its sound for {lasted}"
+                        if event.is_loss
+                        else f"holds a sound of {lasted} that the others do not"
+                    ),
                     effect=effect,
+                    block=programme.name_block(blocks[index]),
                 )
             )
-    return used, problems
+    return problems
 
 
+BRIEF_SHARE, SEEN_SHARE = 0.3, 0.97
+"""Of a sweep that may be mended; of the band in which sweeps are compared."""
 LONG_S = 0.1
 """From here on a disturbance is called interference: a voice, a door, a passing lorry."""
 

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from voicecheck.errors import InputError
+from voicecheck.records.terms import check_word
 from voicecheck.writing import DOOR, Door
 
 if TYPE_CHECKING:
@@ -46,8 +46,7 @@ def render_figure(figure: Figure, file_format: str) -> bytes:
     InputError
         Another format.
     """
-    if file_format not in FORMATS:
-        raise InputError(f"chart format: need one of {', '.join(FORMATS)}, got {file_format!r}")
+    check_word(file_format, FORMATS, "chart format")
     import matplotlib as mpl
 
     buffer = io.BytesIO()

@@ -128,6 +128,18 @@ class Guide:
         return (self.playing_caution or self.caution) if plays else self.caution
 
 
+def load_by_name(record: str) -> Callable[[], type]:
+    """Give a record of `voicecheck.records` when it is asked for: records load numpy."""
+
+    def load() -> type:
+        from voicecheck import records
+
+        found: type = getattr(records, record)
+        return found
+
+    return load
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckKind:
     """

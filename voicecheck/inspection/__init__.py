@@ -2,6 +2,13 @@
 
 from voicecheck.inspection.faults import find_clipping, find_gaps
 from voicecheck.inspection.marks import find_timeline, polish_delay_s
-from voicecheck.inspection.repeats import compare_repeats
+from voicecheck.inspection.repeats import OddEvent, compare_repeats
 
-__all__ = ["compare_repeats", "find_clipping", "find_gaps", "find_timeline", "polish_delay_s"]
+__all__ = [
+    "OddEvent",
+    "compare_repeats",
+    "find_clipping",
+    "find_gaps",
+    "find_timeline",
+    "polish_delay_s",
+]

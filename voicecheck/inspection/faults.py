@@ -122,28 +122,29 @@ def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) ->
         if block.kind not in ("sweep", "steps", "four-tone"):
             continue
         samples, begin_s = _cut_block(recording, timeline, block)
-        first, length = _longest_still(samples, shortest)
-        if length >= shortest:
-            problems.append(
-                Problem(
-                    kind="dropout",
-                    at_s=begin_s + first / recording.rate_hz,
-                    message=f"{1000.0 * length / recording.rate_hz:.0f} ms of dead silence "
-                    f"in the {block.kind}",
-                    effect="the numbers of this block miss a piece",
-                )
+        problems += [
+            Problem(
+                kind="dropout",
+                at_s=begin_s + first / recording.rate_hz,
+                message=f"{1000.0 * length / recording.rate_hz:.0f} ms of dead silence "
+                f"in the {block.kind}",
+                effect="the numbers of this block miss a piece",
+                block=programme.name_block(block),
             )
+            for first, length in _list_still(samples, shortest)
+        ]
     return problems
 
 
-def _longest_still(samples: Array, shortest: int) -> tuple[int, int]:
-    """First sample and length of the longest run without any change; 0, 0 where none counts."""
+def _list_still(samples: Array, shortest: int) -> list[tuple[int, int]]:
+    """First sample and length of every run without any change that is not shorter than this."""
     # A run that counts holds three looks in a row at the same value: look before counting.
     look = samples[:: max(1, shortest // 4)]
     if not np.any((look[1:-1] == look[:-2]) & (look[1:-1] == look[2:])):
-        return 0, 0
+        return []
     moving = np.flatnonzero(np.diff(samples))
     edges = np.concatenate([[-1], moving, [len(samples) - 1]])
     lengths = np.diff(edges)
-    longest = int(np.argmax(lengths))
-    return int(edges[longest]) + 1, int(lengths[longest])
+    # One that touches an edge is the pause beside the block that goes on, or begins, too soon.
+    long = [i for i in np.flatnonzero(lengths >= shortest) if 0 < i < len(lengths) - 1]
+    return [(int(edges[i]) + 1, int(lengths[i])) for i in long]

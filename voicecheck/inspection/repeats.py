@@ -2,31 +2,46 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from voicecheck.records.arrays import Array
 
 RESIDUAL_FRAME_S = 0.005
-"""The length of a short burst: longer frames dilute it, shorter ones scatter more by chance."""
 RESIDUAL_FLOOR = 0.03
-"""
-Share of the sweep's own level that repeats may differ by before a frame is called disturbed.
-
-An element that creeps by 0.25 dB (3 %) between sweeps is not a disturbance (judgement, no source).
-"""
+"""Share of the sweep's own level that repeats may differ by before a frame is called disturbed."""
 RESIDUAL_RATIO = 4.0
-"""
-Amplitude of a frame over the usual one: Gaussian noise reaches 1.4 among 1800 frames (measured at
--40 and -70 dBFS). At 1.5 clean recordings lose sweeps; each dB more hides a dB of burst.
-"""
 JOIN_S = 0.06
 """Disturbed frames less than this apart belong to one event."""
+SLOW_FRAMES = 41
+"""A gain or a delay that holds over 0.2 s is the level or the clock that wanders, no event."""
+HEARD_SHARE = 0.02
+"""Of the usual power of a frame."""
+LOST_SHARE = 0.5
+"""Of the sweep's own power; where less than this is left, sound was lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddEvent:
+    """
+    Something in one sweep that is not in the others.
+
+    Times are seconds from the sweep's first sample; `is_loss` where sound is missing rather than
+    added.
+    """
+
+    first_s: float
+    last_s: float
+    is_loss: bool
 
 
 def compare_repeats(
-    repeats: Array, idle_rms: float, rate_hz: float
-) -> tuple[NDArray[np.bool_], list[list[tuple[float, float]]]]:
+    repeats: Array, idle_rms: float, rate_hz: float, last_s: float = math.inf
+) -> tuple[NDArray[np.bool_], list[list[OddEvent]]]:
     """
     Find what is in one repeat of the sweep and not in the others.
 
@@ -38,51 +53,121 @@ def compare_repeats(
         RMS of the idle noise at the same bandwidth.
     rate_hz : float
         Rate of `repeats`.
+    last_s : float
+        Nothing is looked for later: where the sweeps leave the band only its edge rings on.
 
     Returns
     -------
     disturbed : ndarray of bool, shape (n_sweeps,)
-    events : list of list of (float, float)
-        For each sweep, from when to when in it; seconds from its first sample.
+    events : list of list of OddEvent
+        For each sweep.
 
     Notes
     -----
     With three or more repeats the reference is their median, sample by sample, so that the odd
-    one stands out; with two it is not possible to say which one is disturbed, and both are.
+    one stands out. With two a sound cannot be told from its absence in the other, and both are
+    called disturbed; where sound is lost it is the weaker one.
+
+    Where a frame stands out, what a slow gain and a slow delay explain is taken off first: a
+    clock that wanders by 2 ppm turns 4 kHz by more than the floor allows.
     """
     n_sweeps = len(repeats)
     disturbed = np.zeros(n_sweeps, dtype=bool)
-    events: list[list[tuple[float, float]]] = [[] for _ in range(n_sweeps)]
+    events: list[list[OddEvent]] = [[] for _ in range(n_sweeps)]
     if n_sweeps < 2:
         return disturbed, events
     reference = _take_middle(repeats) if n_sweeps > 2 else repeats[::-1]
     frame = max(1, round(RESIDUAL_FRAME_S * rate_hz))
-    n_frames = repeats.shape[1] // frame
-
-    def frame_power(values: Array) -> Array:
-        cut = values[..., : n_frames * frame]
-        return np.asarray(np.mean(cut.reshape(*cut.shape[:-1], n_frames, frame) ** 2, axis=-1))
-
-    own = frame_power(repeats - reference)
-    # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
-    usual = np.median(own, axis=-1, keepdims=True)
-    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual)
-    hot = own > limit + RESIDUAL_FLOOR**2 * frame_power(reference)
+    hot = _find_hot(repeats - reference, reference, idle_rms, frame)
+    if not np.any(hot):
+        return disturbed, events
+    # Where one sweep is lost the median is another one: all have to be of one level first.
+    alike = reference + _take_off_slow(repeats - reference, reference, frame)
+    reference = _take_middle(alike) if n_sweeps > 2 else alike[::-1]
+    hot = _find_hot(alike - reference, reference, idle_rms, frame)
+    hot &= np.arange(hot.shape[1]) < last_s * rate_hz / frame
+    lost = hot & (_frame_power(alike, frame) < LOST_SHARE * _frame_power(reference, frame))
+    if n_sweeps == 2:
+        hot &= ~lost[::-1]
     for index in range(n_sweeps):
-        events[index] = _join_frames(np.flatnonzero(hot[index]), frame / rate_hz)
+        events[index] = _join_frames(hot[index], lost[index], frame / rate_hz)
         disturbed[index] = bool(events[index])
     return disturbed, events
 
 
-def _join_frames(frames: NDArray[np.intp], frame_s: float) -> list[tuple[float, float]]:
-    """Runs of frames as start and end times; what is less than `JOIN_S` apart is one event."""
+def _frame_power(values: Array, frame: int) -> Array:
+    """Mean square of each frame along the last axis."""
+    return _frame_product(values, values, frame)
+
+
+def _frame_product(first: Array, second: Array, frame: int) -> Array:
+    n_frames = first.shape[-1] // frame
+    product = (first * second)[..., : n_frames * frame]
+    return np.asarray(np.mean(product.reshape(*product.shape[:-1], n_frames, frame), axis=-1))
+
+
+def _find_hot(
+    difference: Array, reference: Array, idle_rms: float, frame: int
+) -> NDArray[np.bool_]:
+    """Frames in which a sweep differs from the reference by more than it usually does."""
+    own = _frame_power(difference, frame)
+    # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
+    usual = np.median(own, axis=-1, keepdims=True)
+    limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual)
+    return np.asarray(own > limit + RESIDUAL_FLOOR**2 * _frame_power(reference, frame))
+
+
+def _take_off_slow(difference: Array, reference: Array, frame: int) -> Array:
+    """
+    What is left of the differences after a slow gain g and a slow delay d of each sweep.
+
+    A small change of both is g x - d x'; both are fitted frame by frame, and the running median
+    of the fits is what is slow.
+    """
+    # By its spectrum: differences of samples fade out towards the edge of the band.
+    spectrum = np.fft.rfft(reference, axis=-1)
+    turn = 2j * np.pi * np.arange(spectrum.shape[-1]) / reference.shape[-1]
+    slope = np.fft.irfft(turn * spectrum, reference.shape[-1], axis=-1)
+    left = np.array(difference)
+    level = np.atleast_2d(_frame_power(reference, frame))
+    # Where the sweep has left the band, or not begun, there is nothing to fit.
+    is_heard = level > HEARD_SHARE * np.median(level, axis=-1, keepdims=True)
+    for part in (reference, slope):
+        power = _frame_power(part, frame)
+        fit = _frame_product(difference, part, frame) / np.maximum(power, 1e-30)
+        heard = np.broadcast_to(is_heard, fit.shape)
+        slow = np.array([_take_running_median(*row) for row in zip(fit, heard, strict=True)])
+        # Between the middles of two frames it goes straight, or each edge would be a step.
+        at = (np.arange(difference.shape[-1]) + 0.5) / frame - 0.5
+        course = np.array([np.interp(at, np.arange(row.shape[0]), row) for row in slow])
+        left -= course * part
+    return left
+
+
+def _take_running_median(values: Array, heard: NDArray[np.bool_]) -> Array:
+    place = np.arange(len(values))
+    if np.any(heard):
+        values = np.interp(place, place[heard], values[heard])
+    half = SLOW_FRAMES // 2
+    padded = np.pad(values, half, mode="edge")
+    return np.asarray(np.median(sliding_window_view(padded, SLOW_FRAMES), axis=-1))
+
+
+def _join_frames(hot: NDArray[np.bool_], lost: NDArray[np.bool_], frame_s: float) -> list[OddEvent]:
+    """Runs of hot frames as events; what is less than `JOIN_S` apart is one."""
+    frames = np.flatnonzero(hot)
     if len(frames) == 0:
         return []
     breaks = np.flatnonzero(np.diff(frames) * frame_s > JOIN_S)
     first = frames[np.concatenate([[0], breaks + 1])]
     last = frames[np.concatenate([breaks, [len(frames) - 1]])]
     return [
-        (float(a * frame_s), float((b + 1) * frame_s)) for a, b in zip(first, last, strict=True)
+        OddEvent(
+            first_s=float(a * frame_s),
+            last_s=float((b + 1) * frame_s),
+            is_loss=bool(2 * np.count_nonzero(lost[a : b + 1]) > np.count_nonzero(hot[a : b + 1])),
+        )
+        for a, b in zip(first, last, strict=True)
     ]
 
 

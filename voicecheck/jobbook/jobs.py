@@ -29,6 +29,7 @@ from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
 from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.terms import check_word
 
 STATES = ("open", "closed")
 
@@ -315,10 +316,7 @@ def check_set_type(set_type: SetType) -> None:
     check_text("set type", set_type.name, empty=False)
     for text in (set_type.region, set_type.notes, set_type.wiring):
         check_text(f"set type {set_type.name}", text)
-    if set_type.transmitter not in TRANSMITTERS:
-        raise InputError(
-            f"transmitter: need one of {', '.join(TRANSMITTERS)}, got {set_type.transmitter!r}"
-        )
+    check_word(set_type.transmitter, TRANSMITTERS, "transmitter")
     if not 0.0 < set_type.feed_ma <= 200.0:
         raise InputError(f"feed_ma: need 0 to 200 mA, got {set_type.feed_ma}")
 
@@ -337,9 +335,8 @@ def _fold(*texts: str) -> str:
 def _choose_jobs(
     statement: sa.Select[Any], search: str | None, state: str | None
 ) -> sa.Select[Any]:
-    if state is not None and state not in STATES:
-        raise InputError(f"state: need one of {', '.join(STATES)}, got {state!r}")
     if state is not None:
+        check_word(state, STATES, "state")
         closed_utc = tables.job.c.closed_utc
         statement = statement.where(
             closed_utc.is_(None) if state == "open" else closed_utc.is_not(None)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.records import from_json, to_json
+from voicecheck.records.times import get_now_utc
 
 Record = TypeVar("Record")
 BATCH = 500
@@ -21,8 +21,8 @@ BATCH = 500
 
 
 def utc_now() -> str:
-    """Time of now, UTC, as ISO text."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+    """Now, to the millisecond: rows are made faster than one a second."""
+    return get_now_utc("milliseconds")
 
 
 def compute_digest(values: Mapping[str, Any]) -> str:

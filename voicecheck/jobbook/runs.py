@@ -25,6 +25,7 @@ from voicecheck.jobbook.rows import (
 )
 from voicecheck.records import Baseline, BenchRecord, Comparison, Measurement, Run
 from voicecheck.records.signals import PATHS
+from voicecheck.records.terms import check_word
 
 ORIGIN = sa.func.coalesce(tables.run.c.origin_id, tables.run.c.id)
 """The run that a run stands for: itself, or the one whose recordings were analysed again."""
@@ -47,8 +48,7 @@ class RunShelf(BookCore):
         InputError
             The job is not in the book, or the path is none.
         """
-        if run.path not in PATHS:
-            raise InputError(f"path: need one of {', '.join(PATHS)}, got {run.path!r}")
+        check_word(run.path, PATHS, "path")
         check_text("stage", run.stage, empty=False)
         with self._writing() as connection:
             if run.job is not None:

@@ -48,6 +48,8 @@ def rate_loudness(
         moved = [rate(bands_db + step) - rate(bands_db) for step in np.diag(spreads_db)]
         own = BudgetRow(name="noise", half_width=float(np.linalg.norm(moved)))
         found = add_row(found, figure, own)
+        if sweep.moved_row is not None:
+            found = add_row(found, figure, sweep.moved_row)
         slopes = [rate(bands_db + step) - rate(bands_db) for step in np.eye(len(bands_db))]
         for row in response.weigh_shared_rows(calibration, bands_hz, np.array(slopes)):
             found = add_row(found, figure, row)

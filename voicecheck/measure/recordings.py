@@ -6,16 +6,28 @@ It never knows which bench a recording came from.
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
-from voicecheck import __version__, continuity, distortion, inspection, noise, response
-from voicecheck.continuity import Continuity
+from voicecheck import (
+    __version__,
+    continuity,
+    distortion,
+    inspection,
+    modelcheck,
+    noise,
+    response,
+)
+from voicecheck.continuity import Continuity, Sound
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
+from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
     Calibration,
+    Intermodulation,
     Linearity,
     Measurement,
     Noise,
@@ -23,6 +35,7 @@ from voicecheck.records import (
     Programme,
     Recording,
     RecordingInfo,
+    Steadiness,
     Timeline,
     Timing,
 )
@@ -69,39 +82,88 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     placed = continuity.check_continuity(programme, recording, marks)
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
-    kept, problems = _inspect(programme, recording, placed, idle)
-    sweep = SweepAnalysis(programme, placed.spectra, kept, idle, recording.calibration)
-    figures = noise.measure_noise(idle)
+    sound = _inspect(programme, recording, placed, idle)
     calibration = recording.calibration
+    sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
+    is_first_used = 0 in sound.used
+    checked = _check_model(
+        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
+    )
+    sweep.moved_db = checked.spread_db(sweep.fine_hz)
+    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
+    is_heard = "steps" not in checked.withheld
     return Measurement(
         recording=describe_recording(recording),
-        timing=Timing(
-            latency_s=timeline.latency_s,
-            drift_ppm=timeline.drift_ppm,
-            drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
-        ),
+        timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
-        distortion=sweep.make_distortion(),
-        linearity=next((one for one in ladders if one.frequency_hz == 1000.0), None),
-        ladders=ladders,
-        intermodulation=distortion.measure_intermodulation(programme, recording, timeline, idle),
+        distortion=None if "distortion" in checked.withheld else sweep.make_distortion(),
+        linearity=at_1khz if is_heard else None,
+        ladders=ladders if is_heard else (),
+        intermodulation=Intermodulation()
+        if checked.withheld & {"four-tone", "distortion"}
+        else distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, recording, timeline),
-        problems=(*problems, *_report_noise(figures, sweep)),
+        sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
+        steadiness=_describe_steadiness(programme, sound, checked),
+        problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
         conditions=recording.conditions,
-        steps=_list_steps(timeline, len(placed.spectra.values), kept, calibration),
+        steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
         version=__version__,
+    )
+
+
+def _check_model(
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    sweep: SweepAnalysis,
+    at_1khz: Linearity | None,
+    *,
+    is_first_used: bool,
+) -> ModelCheck:
+    return modelcheck.check_model(
+        programme,
+        recording,
+        timeline,
+        kernels=sweep.kernels,
+        spectra=sweep.spectra,
+        noise=sweep.noise,
+        linearity=at_1khz,
+        delay_s=sweep.delay_at_1khz_s,
+        is_first_used=is_first_used,
+    )
+
+
+def _describe_timing(timeline: Timeline) -> Timing:
+    return Timing(
+        latency_s=timeline.latency_s,
+        drift_ppm=timeline.drift_ppm,
+        drift_uncertainty_ppm=float(timeline.stretch_uncertainty * 1e6),
+    )
+
+
+def _describe_steadiness(programme: Programme, sound: Sound, checked: ModelCheck) -> Steadiness:
+    """Drift over the sweeps that are used, and losses a minute of sound."""
+    order = checked.order
+    sounding = [b for b in programme.blocks if b.kind in ("sweep", "steps", "four-tone")]
+    sounding_s = sum(block.end_s - block.start_s for block in sounding)
+    n_losses = sum(problem.kind == "dropout" for problem in sound.problems)
+    return Steadiness(
+        drift_db=order.drift_db if order else None,
+        drift_uncertainty_db=order.drift_uncertainty_db if order else None,
+        losses_per_min=60.0 * n_losses / sounding_s if sounding_s > 0.0 else None,
     )
 
 
 def _inspect(
     programme: Programme, recording: Recording, placed: Continuity, idle: IdleSpectrum
-) -> tuple[list[int], list[Problem]]:
+) -> Sound:
     """Sweeps to use, and what was found in the recording."""
     timeline = placed.timeline
     problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
@@ -109,8 +171,8 @@ def _inspect(
     problems += inspection.find_gaps(programme, recording, timeline)
     inside = idle.frequency_hz < response.LOW_BAND_HZ
     idle_power = idle.sum_power(inside.astype(float))
-    kept, found = continuity.set_aside(programme, placed, idle_power, problems)
-    return kept, problems + found
+    sound = continuity.set_aside(programme, placed, idle_power, problems)
+    return dataclasses.replace(sound, problems=problems + sound.problems)
 
 
 def _measure_ladders(

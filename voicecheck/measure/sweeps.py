@@ -102,6 +102,7 @@ class SweepAnalysis:
         self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        self.moved_db = np.zeros(len(self.fine_hz))
 
     @property
     def n_withheld(self) -> int:
@@ -112,6 +113,14 @@ class SweepAnalysis:
         curve = self.calibration.curve if self.calibration else None
         return response.read_column_db(curve, "correction_db", frequency_hz)
 
+    @property
+    def delay_at_1khz_s(self) -> float:
+        """Delay of the set at 1 kHz against the timeline; 0 where it was not heard."""
+        at = int(np.flatnonzero(self.fine_hz == 1000.0)[0])
+        turned = self.phase_rad[at + 1] - self.phase_rad[at - 1]
+        delay_s = -turned / (2.0 * np.pi * (self.fine_hz[at + 1] - self.fine_hz[at - 1]))
+        return float(delay_s) if math.isfinite(delay_s) else 0.0
+
     def make_response(self, shift_db: float) -> Response:
         """The 1/12-octave points."""
         here = self.is_point
@@ -121,18 +130,23 @@ class SweepAnalysis:
         shared = response.list_shared_rows(self.calibration, self.fine_hz[here])
         shared_db = combine_curve_rows(shared) if shared else np.zeros(np.count_nonzero(here))
         shared_db = np.where(withheld[here], np.nan, shared_db)
+        own = [CurveBudgetRow(name="noise", half_width=own_db)]
+        if np.any(self.moved_db):
+            moved_db = _beside_noise(self.moved_db[here], own_db)
+            own.append(CurveBudgetRow(name="unsteadiness", half_width=moved_db))
+        budget = (*own, *shared)
         delay_s = -np.gradient(self.phase_rad, 2.0 * np.pi * self.fine_hz)
         return Response(
             unit=self.calibration.unit if self.calibration else "dB relative",
             frequency_hz=self.fine_hz[here],
             level_db=self.level_db[here] + shift_db,
-            uncertainty_db=np.hypot(own_db, shared_db),
+            uncertainty_db=np.where(withheld[here], np.nan, combine_curve_rows(budget)),
             snr_db=self.snr_db[here],
             phase_rad=np.where(withheld, np.nan, self.phase_rad)[here],
             group_delay_s=np.where(withheld, np.nan, delay_s)[here],
             noise_uncertainty_db=own_db,
             calibration_uncertainty_db=shared_db,
-            budget=(CurveBudgetRow(name="noise", half_width=own_db), *shared),
+            budget=budget,
         )
 
     def make_fine(self, shift_db: float) -> FineResponse:
@@ -154,9 +168,12 @@ class SweepAnalysis:
             figure = f"{name}_db"
             stated: dict[str, Any] = {figure: mean_db + shift_db}
             found = dataclasses.replace(found, **stated)
-            found = add_row(
-                found, figure, BudgetRow(name="noise", half_width=self._spread_db(here))
-            )
+            noise_db = self._spread_db(here)
+            found = add_row(found, figure, BudgetRow(name="noise", half_width=noise_db))
+            if np.any(self.moved_db):
+                moved_db = float(_beside_noise(self._average_moved_db(here), noise_db))
+                row = BudgetRow(name="unsteadiness", half_width=moved_db)
+                found = add_row(found, figure, row)
             for row in self._list_shared_rows(here):
                 found = add_row(found, figure, row)
         return found
@@ -185,6 +202,19 @@ class SweepAnalysis:
         bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))
         bias_db = min(bias_db, float(np.sum(share * self.bias_db[known])))
         return float(response.combine_uncertainty_db(np.array(noise_db), np.array(bias_db)))
+
+    def _average_moved_db(self, here: NDArray[np.bool_]) -> float:
+        """How far the power mean of some points moved within the take, dB."""
+        known = here & np.isfinite(self.level_db)
+        power = 10.0 ** (self.level_db[known] / 10.0)
+        return float(np.sum(power * self.moved_db[known]) / np.sum(power))
+
+    @property
+    def moved_row(self) -> BudgetRow | None:
+        """What a rating over the whole band moved by within the take."""
+        if not np.any(self.moved_db):
+            return None
+        return BudgetRow(name="unsteadiness", half_width=self._average_moved_db(self.is_point))
 
     def make_distortion(self) -> Distortion:
         """Harmonics at the 1/12-octave points and at the frequencies of the standards."""
@@ -291,6 +321,15 @@ class SweepAnalysis:
         for index in range(last + 1, len(means_db)):
             means_db[index] = 2.0 * means_db[index - 1] - means_db[index - 2]
         return means_db
+
+
+def _beside_noise(moved_db: Array | float, noise_db: Array | float) -> Array:
+    """
+    Half-width that makes the sum of both when it is added in quadrature.
+
+    A level that moved is anywhere up to its ends, and noise blurs the ends: they add up.
+    """
+    return np.asarray(np.sqrt(np.square(moved_db) + 2.0 * np.multiply(moved_db, noise_db)))
 
 
 def _mean_power_db(level_db: Array) -> float | None:

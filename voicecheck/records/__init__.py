@@ -58,6 +58,7 @@ if TYPE_CHECKING:
         Noise,
         RecordingInfo,
         Response,
+        Steadiness,
         Timing,
     )
     from voicecheck.records.signals import (
@@ -156,6 +157,7 @@ __all__ = [
     "Run",
     "SetType",
     "SpeechCheck",
+    "Steadiness",
     "StepResult",
     "Timeline",
     "Timing",

@@ -209,6 +209,20 @@ class Noise:
         freeze_arrays(self)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steadiness:
+    """
+    What the level and the sound did within the take.
+
+    `drift_db` is the level of the last sweep less that of the first, with the half-width of its
+    95 % interval; `losses_per_min` counts the moments without sound, a minute of sweeps.
+    """
+
+    drift_db: float | None = None
+    drift_uncertainty_db: float | None = None
+    losses_per_min: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measurement(Shown):
     """
@@ -229,6 +243,7 @@ class Measurement(Shown):
     intermodulation: Intermodulation = field(default_factory=Intermodulation)
     noise: Noise = field(default_factory=Noise)
     sinad_db: float | None = None
+    steadiness: Steadiness = field(default_factory=Steadiness)
     problems: tuple[Problem, ...] = ()
     conditions: Conditions = field(default_factory=Conditions)
     steps: tuple[str, ...] = ()

@@ -134,6 +134,13 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="transmitter_ohm", unit="ohm", family="feed", scale="log", decimals=0),
     Quantity(name="drift_db", unit="dB", family="linearity", evidence="fade"),
     Quantity(
+        name="take_drift_db", unit="dB", family="steadiness", is_judged=True,
+    ),
+    Quantity(
+        name="losses", unit="/min", family="steadiness", side="upper", is_judged=True,
+        is_compared=True,
+    ),
+    Quantity(
         name="tonal_db", unit="dB", family="noise", side="upper", evidence="tonal",
         evidence_is="value",
     ),

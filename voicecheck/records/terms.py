@@ -16,8 +16,6 @@ from voicecheck.errors import InputError
 PathName = Literal["transmit", "receive", "sidetone", "loop"]
 SweepPath = Literal[PathName, "both"]
 """What a sweep may be asked for: "both" is transmit and sidetone from the same takes."""
-StageKind = Literal["before", "after", "reference"]
-"""Stages with a meaning of their own; any other label is the user's."""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
 BenchEnd = Literal["line-tap", "ear"]
 """Where a bench listens."""
@@ -36,7 +34,7 @@ BudgetName = Literal[
 
 Family = Literal[
     "level", "crackle", "hum", "noise", "distortion", "response", "linearity", "shape", "feed",
-    "position",
+    "position", "steadiness",
 ]  # fmt: skip
 """Kinds of complaint, what matters most to somebody on the telephone first."""
 

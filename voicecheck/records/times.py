@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime
 
 
-def get_now_utc() -> str:
-    """Now, as it is stored: ISO 8601 to the second, UTC."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+def get_now_utc(precision: str = "seconds") -> str:
+    """Now, as it is stored: ISO 8601, UTC, to the second or as `isoformat` names it."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec=precision)
 
 
 def say_time(text: str | None) -> str:

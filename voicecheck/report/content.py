@@ -9,6 +9,7 @@ from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Job, Run, SetType
 from voicecheck.records.benches import BenchCheck
+from voicecheck.records.terms import check_word
 
 PAPERS = ("A4", "Letter")
 
@@ -64,8 +65,7 @@ class ReportContent:
         """Refuse what no report can be made from."""
         if not self.runs:
             raise InputError("runs: need at least one run for a report, got none; sweep first")
-        if self.paper not in PAPERS:
-            raise InputError(f"paper: need one of {', '.join(PAPERS)}, got {self.paper[:20]!r}")
+        check_word(self.paper, PAPERS, "paper")
 
     def find_limits_comparison(self, *, is_before: bool) -> Comparison | None:
         """Latest comparison with limits, of the stage `before` or of any later one."""

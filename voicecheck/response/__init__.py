@@ -5,6 +5,7 @@ from voicecheck.response.calibrated import (
     read_column_db,
     weigh_shared_rows,
 )
+from voicecheck.response.mending import mend_sweeps
 from voicecheck.response.source import compute_source_harmonic, convert_source, find_share
 from voicecheck.response.sweeps import (
     LOW_BAND_HZ,
@@ -45,6 +46,7 @@ __all__ = [
     "find_share",
     "list_shared_rows",
     "make_noise_density",
+    "mend_sweeps",
     "read_column_db",
     "restore_sweeps",
     "weigh_shared_rows",

@@ -40,7 +40,8 @@ class SweepSpectra:
     Spectra of the recorded sweeps, each with its own start moved to time 0.
 
     `values` has shape (n_sweeps, n_fft // 2 + 1); `constant_s` and `start_hz` are those of the
-    sweep as the recorder's clock sees it.
+    sweep as the recorder's clock sees it. `n_clean` is how many sweeps are behind the worst
+    instant where stretches were mended, `None` where all of them are.
     """
 
     values: ComplexArray
@@ -50,6 +51,7 @@ class SweepSpectra:
     start_hz: float
     amplitude: float
     stretch: float = 1.0
+    n_clean: int | None = None
 
 
 def compute_sweep_spectra(

@@ -132,6 +132,7 @@ def compute_transfer(
     output_hz = order * frequency_hz
     delay_s = -kernels.constant_s * math.log(order)
     ratio = _compare_repeats(kernels, spectra, output_hz, delay_s, noise)
+    n_behind = min(spectra.n_clean or len(kernels.repeats), len(kernels.repeats))
     mean, variance = [], []
     for scale in WINDOW_SCALES:
         values = evaluate_kernel(
@@ -139,7 +140,7 @@ def compute_transfer(
         )
         mean.append(values / evaluate_reference(recipe, spectra.rate_hz, names, scale))
         idle = estimate_variance(output_hz, noise, spectra, scale=scale)
-        variance.append(ratio * idle / len(kernels.repeats))
+        variance.append(ratio * idle / n_behind)
     mean_all, variance_all = np.array(mean), np.array(variance)
     choice, bias_db = choose_windows(mean_all, variance_all)
     point = np.arange(len(frequency_hz))

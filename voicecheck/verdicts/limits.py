@@ -2,7 +2,7 @@
 How many standard deviations a limit stands from the mean, and how sure a spread is.
 
 The 5 in 100 of a whole comparison is shared out evenly over its paths and, within a path, over
-five families of quantities (`SHARE`). Inside a family the limits are simultaneous: the largest
+families of quantities (`SHARE`). Inside a family the limits are simultaneous: the largest
 |value - mean| / (s sqrt(1 + 1/n)) of the family stays below its factor with that probability.
 Curve, shape and bands are one family, because they say much the same; `WEIGHT` lets the bands,
 which are averages, judge a level and the shape a dip.
@@ -29,10 +29,14 @@ from voicecheck.records.arrays import Array
 
 ERROR_RATE = 0.05
 """Share of healthy sets that a whole comparison may call outside."""
-SHARE = {"acoustic": 0.62, "distortion": 0.14, "noise": 0.15, "linearity": 0.05, "crackle": 0.04}
+SHARE = {
+    "acoustic": 0.62, "distortion": 0.14, "noise": 0.15, "linearity": 0.03, "crackle": 0.04,
+    "steadiness": 0.01,
+}  # fmt: skip
+"""Of a family of one quantity; the two of steadiness have as much each."""
 FLOOR_DB = {
     "curve": 0.05, "shape": 0.05, "level": 0.05, "distortion": 0.5, "noise": 0.5,
-    "linearity": 0.05, "crackle": 1.0,
+    "linearity": 0.05, "crackle": 1.0, "steadiness": 0.2,
 }  # fmt: skip
 """
 Smallest standard deviation between sets that is believed (a choice, not a source).
@@ -67,7 +71,8 @@ def limit_factor(
     ----------
     family : str
         "curve", "shape", "level" (simultaneous together), "distortion" (upper limits,
-        simultaneous), "noise", "linearity" or "crackle" (one quantity each).
+        simultaneous), "noise", "linearity", "crackle" or "steadiness" (one
+        quantity each).
     dof : float
         Degrees of freedom behind the standard deviation, 1 or more.
     n_paths : int

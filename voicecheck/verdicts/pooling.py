@@ -42,6 +42,7 @@ from voicecheck.verdicts.poolparts import (
     pool_linearity,
     pool_noise,
     pool_scalars,
+    pool_steadiness,
 )
 from voicecheck.verdicts.readings import mean_level_db
 from voicecheck.verdicts.sharing import SHARED
@@ -114,6 +115,7 @@ def pool_run(
         ),
         noise=pool_noise([m.noise for m in usable]),
         sinad_db=mean_of_known([m.sinad_db for m in usable]),
+        steadiness=pool_steadiness([m.steadiness for m in usable]),
         problems=_join_problems(measurements),
         conditions=common_conditions([m.conditions for m in usable], path),
         steps=_describe(len(usable), len(measurements)),

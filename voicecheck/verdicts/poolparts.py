@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from voicecheck.budgets import combine_rows, pool_rows, student_95, uncertainty_name
-from voicecheck.records import BudgetRow, Distortion, Linearity, Noise
+from voicecheck.records import BudgetRow, Distortion, Linearity, Noise, Steadiness
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budgets
 
@@ -182,3 +182,13 @@ def pool_noise(parts: Sequence[Noise]) -> Noise:
         arrays[field] = _mean_of(there, field) if same else None
     intervals = pool_intervals(parts, UNCERTAIN_NOISE_FIELDS)
     return Noise(**arrays, **pool_scalars(parts, NOISE_FIELDS), **intervals)
+
+
+def pool_steadiness(parts: Sequence[Steadiness]) -> Steadiness:
+    """Mean drift with the interval of a mean, mean rate of losses."""
+    own = mean_of_known([part.drift_uncertainty_db for part in parts])
+    return Steadiness(
+        drift_db=mean_of_known([part.drift_db for part in parts]),
+        drift_uncertainty_db=None if own is None else own / math.sqrt(len(parts)),
+        losses_per_min=mean_of_known([part.losses_per_min for part in parts]),
+    )

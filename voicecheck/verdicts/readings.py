@@ -182,6 +182,8 @@ READERS: Mapping[str, Read] = {
     "loop_ma": lambda m: m.conditions.loop_ma,
     "transmitter_ohm": lambda m: m.conditions.transmitter_ohm,
     "drift_db": read_drift,
+    "take_drift_db": lambda m: m.steadiness.drift_db,
+    "losses": lambda m: m.steadiness.losses_per_min,
     "tonal_db": read_tonal,
     "order2_db": lambda m: m.intermodulation.order2_db,
     "order3_db": lambda m: m.intermodulation.order3_db,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
+from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import (
     BenchSpread,
     Identity,
@@ -68,8 +68,7 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     for name in paths:
         of_path = [run for run in runs if run.path == name]
         built = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
-        now_utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-        baseline = dataclasses.replace(built, built_utc=now_utc)
+        baseline = dataclasses.replace(built, built_utc=get_now_utc())
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)

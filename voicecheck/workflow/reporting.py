@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
 
 from voicecheck import __version__
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Run
+from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
@@ -82,7 +82,7 @@ def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> R
         baselines=find_judged_baselines(book, record.type_name, {run.path for run in runs}),
         comparisons=book.list_comparisons(job),
         bench_check=find_check_of_runs(book, runs),
-        now_utc=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        now_utc=get_now_utc(),
         version=__version__,
         language=language,
         paper=paper,

@@ -13,10 +13,6 @@ from functools import cache
 from importlib import resources
 from typing import NamedTuple
 
-import numpy as np
-
-from voicecheck.records.arrays import Array
-
 
 class Range(NamedTuple):
     """A parameter's low, typical and high value, in the unit of its row."""
@@ -69,20 +65,3 @@ def load_range(part: str, parameter: str) -> Range:
         if (row["part"], row["parameter"]) == (part, parameter):
             return Range(float(row["low"]), float(row["typical"]), float(row["high"]))
     raise KeyError((part, parameter))
-
-
-def load_curve(curve_id: str) -> tuple[Array, Array]:
-    """
-    One shape of `simulated_curves.csv`.
-
-    Parameters
-    ----------
-    curve_id : str
-
-    Returns
-    -------
-    frequency_hz, level_db : ndarray, shape (n_points,)
-    """
-    rows = [row for row in load_rows("simulated_curves.csv") if row["curve_id"] == curve_id]
-    frequency_hz = np.array([float(row["freq_hz"]) for row in rows])
-    return frequency_hz, np.array([float(row["value_db"]) for row in rows])

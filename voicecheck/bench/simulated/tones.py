@@ -17,6 +17,7 @@ from voicecheck.bench.simulated.scene import Scene, SceneKind, add_noise, check_
 from voicecheck.bench.simulated.tables import load_rows
 from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
+from voicecheck.records.terms import check_word
 
 LOW_HZ = (697.0, 770.0, 852.0, 941.0)
 HIGH_HZ = (1209.0, 1336.0, 1477.0, 1633.0)
@@ -317,9 +318,7 @@ def read_cadence(text: str) -> tuple[float, ...]:
 
 
 def _find_tone(region: str, kind: str) -> dict[str, str]:
-    if kind not in KINDS:
-        message = f"tones: need one of {', '.join(KINDS)}, got {kind!r}"
-        raise InputError(message)
+    check_word(kind, KINDS, "tones")
     for row in load_rows(TONES_TABLE):
         if row["region"] == region and row["tone"] in KINDS[kind]:
             return row

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from voicecheck.checkout.bell.words import describe_bell, picture_bell, tabulate_bell
-from voicecheck.checkout.kinds import CheckKind, Guide
+from voicecheck.checkout.kinds import CheckKind, Guide, load_by_name
 from voicecheck.checkout.options import CheckOptions
 
 if TYPE_CHECKING:
@@ -30,12 +30,6 @@ def _measure(recording: Recording, _options: BellOptions) -> BellCheck:
     return measure_bell(recording)
 
 
-def _load_record() -> type[BellCheck]:
-    from voicecheck.records import BellCheck
-
-    return BellCheck
-
-
 BELL = CheckKind(
     name="bell",
     about="Hear the bell: strike rate, the two gongs, level, decay, cadence, taps while dialling.",
@@ -52,7 +46,7 @@ BELL = CheckKind(
         is_grave=True,
         seconds=15.0,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("BellCheck"),
     schema="voicecheck.bell/1",
     measure=_measure,
     describe=describe_bell,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from msgspec import Meta
 
 from voicecheck.checkout.dial.words import describe_dial, read_dialled, tabulate_dial
-from voicecheck.checkout.kinds import HEARING_CAUTION, ON_BENCH, CheckKind, Guide
+from voicecheck.checkout.kinds import HEARING_CAUTION, ON_BENCH, CheckKind, Guide, load_by_name
 from voicecheck.checkout.options import CheckOptions, Region, ToneHz
 
 if TYPE_CHECKING:
@@ -38,12 +38,6 @@ def _measure(recording: Recording, options: DialOptions) -> DialCheck:
     )
 
 
-def _load_record() -> type[DialCheck]:
-    from voicecheck.records import DialCheck
-
-    return DialCheck
-
-
 DIAL = CheckKind(
     name="dial",
     about="Read dial pulses: count, speed, break ratio, drift, bounce and pauses of each digit.",
@@ -60,7 +54,7 @@ DIAL = CheckKind(
         playing_caution=HEARING_CAUTION,
         seconds=30.0,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("DialCheck"),
     schema="voicecheck.dial/1",
     measure=_measure,
     describe=describe_dial,

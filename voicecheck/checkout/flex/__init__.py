@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from msgspec import Meta
 
 from voicecheck.checkout.flex.words import describe_flex, picture_flex, tabulate_flex
-from voicecheck.checkout.kinds import HEARING_CAUTION, ON_BENCH, CheckKind, Guide
+from voicecheck.checkout.kinds import HEARING_CAUTION, ON_BENCH, CheckKind, Guide, load_by_name
 from voicecheck.checkout.options import CheckOptions, ToneHz
 
 if TYPE_CHECKING:
@@ -57,12 +57,6 @@ def _measure(recording: Recording, options: FlexOptions) -> FlexCheck:
     )
 
 
-def _load_record() -> type[FlexCheck]:
-    from voicecheck.records import FlexCheck
-
-    return FlexCheck
-
-
 FLEX = CheckKind(
     name="flex",
     about="Watch a steady tone while the cord is flexed, the hook pressed or the handset tapped.",
@@ -75,7 +69,7 @@ FLEX = CheckKind(
         playing_caution=HEARING_CAUTION,
         seconds=30.0,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("FlexCheck"),
     schema="voicecheck.flex/1",
     measure=_measure,
     describe=describe_flex,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from msgspec import Meta
 
-from voicecheck.checkout.kinds import LINE_CAUTION, CheckKind, Guide
+from voicecheck.checkout.kinds import LINE_CAUTION, CheckKind, Guide, load_by_name
 from voicecheck.checkout.line.words import describe_line, tabulate_line
 from voicecheck.checkout.options import CheckOptions, Region
 
@@ -91,12 +91,6 @@ def _rate(options: LineOptions) -> LineCheck:
     return rate_line(options)
 
 
-def _load_record() -> type[LineCheck]:
-    from voicecheck.records import LineCheck
-
-    return LineCheck
-
-
 LINE = CheckKind(
     name="line",
     about="Type in meter readings of the line or the bench feed.",
@@ -106,7 +100,7 @@ LINE = CheckKind(
         purpose="Readings of a meter on the line or the bench feed, typed in.",
         caution=LINE_CAUTION,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("LineCheck"),
     schema="voicecheck.line/1",
     rate=_rate,
     describe=describe_line,

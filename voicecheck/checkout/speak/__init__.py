@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicecheck.checkout.kinds import HEARING_CAUTION, CheckKind, Guide
+from voicecheck.checkout.kinds import HEARING_CAUTION, CheckKind, Guide, load_by_name
 from voicecheck.checkout.options import CheckOptions
 from voicecheck.checkout.speak.words import describe_speech, picture_speech, tabulate_speech
 
@@ -24,12 +24,6 @@ def _measure(recording: Recording, _options: SpeechOptions) -> SpeechCheck:
     return measure_speech(recording)
 
 
-def _load_record() -> type[SpeechCheck]:
-    from voicecheck.records import SpeechCheck
-
-    return SpeechCheck
-
-
 SPEAK = CheckKind(
     name="speak",
     about="Count to six: active speech level (ITU-T P.56), crest, noise in the pauses.",
@@ -44,7 +38,7 @@ SPEAK = CheckKind(
         playing_caution=HEARING_CAUTION,
         seconds=12.0,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("SpeechCheck"),
     schema="voicecheck.speak/1",
     measure=_measure,
     describe=describe_speech,

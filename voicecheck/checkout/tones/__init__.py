@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicecheck.checkout.kinds import LINE_CAUTION, CheckKind, Guide
+from voicecheck.checkout.kinds import LINE_CAUTION, CheckKind, Guide, load_by_name
 from voicecheck.checkout.options import CheckOptions, Region
 from voicecheck.checkout.tones.words import describe_tones, picture_tones, tabulate_tones
 
@@ -26,12 +26,6 @@ def _measure(recording: Recording, options: ToneOptions) -> ToneCheck:
     return measure_tones(recording, region=options.region)
 
 
-def _load_record() -> type[ToneCheck]:
-    from voicecheck.records import ToneCheck
-
-    return ToneCheck
-
-
 def _read_number(check: ToneCheck, _duration_s: float) -> str:
     return check.number
 
@@ -48,7 +42,7 @@ TONES = CheckKind(
         caution=LINE_CAUTION,
         seconds=20.0,
     ),
-    load_record=_load_record,
+    load_record=load_by_name("ToneCheck"),
     schema="voicecheck.tones/1",
     measure=_measure,
     describe=describe_tones,

@@ -1,0 +1,208 @@
+"""All questions of the model check, asked of one recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from voicecheck.cutting import cut_padded
+from voicecheck.modelcheck.order import SweepOrder, compare_marks_db, compare_order, spread_over
+from voicecheck.modelcheck.pauses import find_muted, find_sounds, list_pauses
+from voicecheck.modelcheck.slowly import Slowed, slow_down
+from voicecheck.modelcheck.steps import (
+    StepNoise,
+    find_steps,
+    judge_control,
+    judge_noise,
+    measure_control_db,
+    measure_step_noise,
+)
+from voicecheck.modelcheck.tones import judge_tones
+from voicecheck.records import Linearity, Problem, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
+from voicecheck.response import Kernels, NoiseDensity, SweepSpectra
+
+UNSTEADY_DB = 0.6
+"""How far a sweep may lie outside what first and last span; granules jump by 0.3 dB (MEM)."""
+FADED_DB = 2.5
+"""More than a carbon element settles by within a take (1 to 2 dB, common practice, no source)."""
+NOISELESS_DB, NOISELESS_SHARE = -110.0, 1e-5
+"""What the window leaks of a step's tone; what a recorder of 24 bit rounds repeats by."""
+LEAST_CONTROL_DB = 0.3
+"""What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
+CANCELLED_DB, CANCELLED_HIGH_DB = -0.3, 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelCheck:
+    """
+    What was found, and what follows from it.
+
+    `withheld` holds "noise", "steps", "four-tone", "distortion": what is no longer the set's own.
+    `control_db` is how far a gain that follows the sound may have moved the level at the
+    sweep's amplitude.
+    """
+
+    problems: tuple[Problem, ...]
+    withheld: frozenset[str]
+    order: SweepOrder | None
+    control_db: float
+
+    def spread_db(self, frequency_hz: Array) -> Array:
+        """What the level moved by within the take, at any frequencies; a half-width in dB."""
+        moved = np.full(len(frequency_hz), self.control_db)
+        return (
+            moved if self.order is None else moved + spread_over(self.order.moved_db, frequency_hz)
+        )
+
+
+def check_model(
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    *,
+    kernels: Kernels,
+    spectra: SweepSpectra,
+    noise: NoiseDensity,
+    linearity: Linearity | None,
+    delay_s: float,
+    is_first_used: bool = True,
+) -> ModelCheck:
+    """
+    Ask a recording whether it is of one fixed, steady, lone object on a steady chain.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    timeline : Timeline
+    kernels : Kernels
+        Of the sweeps that are used.
+    spectra : SweepSpectra
+    noise : NoiseDensity
+        Of the silence.
+    linearity : Linearity or None
+        Of the steps at 1 kHz.
+    delay_s : float
+        Of the set at 1 kHz, against the timeline.
+    is_first_used : bool
+        Whether the first sweep is among those of the kernels.
+
+    Returns
+    -------
+    ModelCheck
+    """
+    slowed = slow_down(recording)
+    pauses = list_pauses(programme, slowed, timeline)
+    order = compare_order(kernels, spectra, noise)
+    block = find_steps(programme)
+    control = step_noise = None
+    control_db = breathing = 0.0
+    if block is not None and linearity is not None:
+        gains_db = measure_control_db(programme, slowed, timeline, block, delay_s)
+        name = programme.name_block(block)
+        control = judge_control(gains_db, linearity.output_db, linearity.input_db, name)
+        control_db = max(float(np.nan_to_num(gains_db[0])), LEAST_CONTROL_DB) if control else 0.0
+    if block is not None:
+        step_noise = measure_step_noise(programme, slowed, timeline, block)
+    if step_noise is not None:
+        breathing = _estimate_breathing(step_noise)
+    marks_db = _compare_marks(programme, slowed, timeline)
+    muted = [] if _is_noiseless(kernels, step_noise) else find_muted(pauses)
+    sounds = find_sounds(pauses)
+    problems = [*_as_list(control), *_judge_order(order, marks_db, is_first_used), *muted]
+    if control is None:
+        # A gain that follows the sound also moves the noise of the pauses and the tones' course.
+        problems += [*sounds, *_as_list(judge_tones(programme, slowed, timeline, breathing))]
+    if step_noise is not None and block is not None and not muted:
+        at_s = timeline.locate_s(block.start_s)
+        problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
+    return ModelCheck(
+        problems=tuple(problems),
+        withheld=_list_withheld([*problems, *sounds]),
+        order=order,
+        control_db=control_db,
+    )
+
+
+def _as_list(problem: Problem | None) -> list[Problem]:
+    return [] if problem is None else [problem]
+
+
+def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
+    """Whether there is no noise with the sound either: a chain of numbers has silent pauses."""
+    if len(kernels.repeats) < 2:
+        return noise is not None and float(np.median(noise.far_db)) < NOISELESS_DB
+    scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
+    return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
+
+
+def _estimate_breathing(noise: StepNoise) -> float:
+    """Density of the noise that comes with the top step, over the tone's mean square."""
+    idle = 10.0 ** (float(np.median(noise.idle_far_db)) / 10.0)
+    top = 10.0 ** (noise.far_db[-1] / 10.0)
+    return float(max(0.0, top - idle) / 10.0 ** (noise.tone_db[-1] / 10.0))
+
+
+def _compare_marks(programme: Programme, slowed: Slowed, timeline: Timeline) -> float | None:
+    marks = []
+    for block in programme.blocks_of("mark"):
+        first = round(timeline.locate_s(block.start_s) * slowed.rate_hz)
+        count = round((block.end_s - block.start_s) * slowed.rate_hz)
+        marks.append(cut_padded(slowed.samples, first, count))
+    before = slowed.cut(
+        timeline.locate_s(programme.blocks[0].end_s + 0.1),
+        timeline.locate_s(programme.blocks[0].end_s + 0.2),
+    )
+    idle = float(np.mean(before**2)) if len(before) else 0.0
+    return compare_marks_db(marks[0], marks[-1], idle)
+
+
+def _judge_order(
+    order: SweepOrder | None, marks_db: float | None, is_first_used: bool
+) -> list[Problem]:
+    """What the course of the level says: a canceller that learns, a gain that jumps, a fade."""
+    if order is None:
+        return []
+    gains, drift_db = order.gains_db, order.drift_db
+    sure_db = 4.0 * order.sd_db
+    if (
+        marks_db is not None
+        and marks_db < CANCELLED_DB - 2.0 * abs(drift_db)
+        and (not is_first_used or order.first_high_db > CANCELLED_HIGH_DB + sure_db)
+    ):
+        return [
+            Problem(
+                kind="level-control",
+                message=f"the closing mark is {-marks_db:.1f} dB weaker than the opening one, and "
+                "the first sweep differs from the later ones: an echo canceller is learning",
+                effect="level and response are not the set's alone; switch it off",
+            )
+        ]
+    low, high = sorted((float(gains[0]), float(gains[-1])))
+    outside_db = max(float(np.max(gains)) - high, low - float(np.min(gains)))
+    if outside_db > UNSTEADY_DB + sure_db or abs(drift_db) > FADED_DB + sure_db:
+        return [
+            Problem(
+                kind="unsteady",
+                message=f"the level differs from sweep to sweep by {np.ptp(gains):.1f} dB",
+                effect="the interval holds all of them; look for a loose contact or a moving "
+                "handset",
+                block="sweep",
+            )
+        ]
+    return []
+
+
+def _list_withheld(problems: list[Problem]) -> frozenset[str]:
+    withheld = set()
+    for problem in problems:
+        block = problem.block or ""
+        if problem.kind in {"muted", "howl"} or block.startswith("silence"):
+            withheld.add("noise")
+        elif problem.kind == "lossy-coding":
+            withheld |= {"noise", "distortion"}
+        elif problem.kind == "sound-in-pause":
+            withheld.add("steps" if block.startswith("steps") else "four-tone")
+    return frozenset(withheld)

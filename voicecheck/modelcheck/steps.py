@@ -1,0 +1,304 @@
+"""
+The level steps: whether the gain follows the sound, the top is cut off, noise comes with it.
+
+A set without memory, carbon too, answers to an amplitude alike when the sound comes up and when
+it goes down: a step's fade-in and fade-out show one gain. What controls the level by listening (a
+limiter, automatic gain control, an echo canceller) is slower to let go than to grip: the fade-out
+is fainter. Carbon compresses and has a threshold, but smoothly: from one step to the next its
+output still grows; what is cut off flat does not, filtered afterwards or not.
+
+Noise that comes with the sound grows with it in carbon (its breathing), at all frequencies alike.
+A gate or a suppressor lets the room's own noise through whatever the level; a coder's error stays
+close to the tone; speech over the steps follows its own course.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck.fourier import make_phasors
+from voicecheck.idle import make_hann
+from voicecheck.modelcheck.idling import cut_idle_pieces
+from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
+from voicecheck.programme import make_steps
+from voicecheck.records import Block, Problem, Programme, Timeline
+from voicecheck.records.arrays import Array
+
+SETTLE_S, TAIL_S = 0.03, 0.012
+FADE_S = 0.012
+"""Of a step's either end: its fade, and a little more."""
+HOP_S, WINDOW_S = 0.0005, 0.003
+CONTROL_DB = 1.0
+"""Fade-in over fade-out: carbon with its memory stays below 0.4 dB, control is at 1.5 and more."""
+FLAT_SLOPE = 0.45
+"""Growth of the output over that of the input, between the two top steps: carbon has 0.65."""
+NEAR_HZ, FAR_HZ = (30.0, 250.0), (250.0, 3900.0)
+HARMONIC_REACH_HZ = 60.0
+GATE_DB, SPEECH_DB = 3.0, 2.5
+ROUGH_NEAR_DB, ROUGH_FAR_DB = 5.0, 2.0
+"""Steady noise alone goes up and down by 2.3 dB near a tone and by 1 dB far from it."""
+LEAKED_DB = -55.0
+"""Density beside a tone over its mean square: the window leaks 15 dB less."""
+CODING_DB, CODING_GROWTH = 8.0, (0.65, 1.4)
+"""How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepNoise:
+    """
+    Noise densities beside a tone and away from it, in dB; shape (n_steps,), quietest first.
+
+    `tone_db` is the tone's mean square; `idle_near_db` and `idle_far_db`, shape (n_pieces,),
+    are the same bands of the silences.
+    """
+
+    tone_db: Array
+    near_db: Array
+    far_db: Array
+    idle_near_db: Array
+    idle_far_db: Array
+
+
+def find_steps(programme: Programme) -> Block | None:
+    """The block of steps at 1 kHz, or the first that there is."""
+    blocks = programme.blocks_of("steps")
+    return next((block for block in blocks if block.from_hz == 1000.0), next(iter(blocks), None))
+
+
+def measure_control_db(
+    programme: Programme, slowed: Slowed, timeline: Timeline, block: Block, delay_s: float
+) -> Array:
+    """
+    Gain as a step comes up over gain as it goes down.
+
+    Parameters
+    ----------
+    programme : Programme
+    slowed : Slowed
+        The full rate is used.
+    timeline : Timeline
+    block : Block
+        Of steps.
+    delay_s : float
+        Of the set at that frequency.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        dB, of the nominal and of the top step.
+    """
+    recipe = programme.recipe
+    levels_db = np.array(sorted(recipe.step_levels_db))
+    picked = (int(np.argmin(np.abs(levels_db))), len(levels_db) - 1)
+    rate_hz, hop = slowed.rate_hz, max(1, round(HOP_S * slowed.rate_hz))
+    count = round(recipe.step_s * timeline.stretch * rate_hz)
+    window = round(WINDOW_S * rate_hz)
+    turn = make_phasors(-float(block.from_hz or 0.0) / timeline.stretch / rate_hz, count)
+    weight = make_hann(window) / np.sum(make_hann(window))
+    found = []
+    for index in picked:
+        start_s = block.start_s + index * recipe.step_s
+        first = round((timeline.locate_s(start_s) + delay_s) * rate_hz)
+        heard = slowed.samples[first : first + count]
+        if first < 0 or len(heard) < count:
+            return np.full(2, np.nan)
+        at_s = start_s - block.start_s + np.arange(count) / rate_hz / timeline.stretch
+        played = make_steps(recipe, block, at_s)
+        found.append(
+            _compare_fades_db(
+                _follow(heard * turn, weight, hop),
+                _follow(played * turn, weight, hop),
+                round(FADE_S / HOP_S),
+            )
+        )
+    return np.array(found)
+
+
+def _follow(turned: NDArray[np.complex128], weight: Array, hop: int) -> Array:
+    """Amplitude of a tone against time from its product with a phasor."""
+    pieces = np.lib.stride_tricks.sliding_window_view(turned, len(weight))[::hop]
+    return np.asarray(np.abs(pieces @ weight))
+
+
+def _compare_fades_db(heard: Array, played: Array, count: int) -> float:
+    """Least-squares gain over the first frames over that of the last ones, dB."""
+    gains = []
+    for part in (slice(0, count), slice(len(heard) - count, None)):
+        gains.append(float(heard[part] @ played[part]) / float(played[part] @ played[part]))
+    return float(20.0 * np.log10(gains[0] / gains[1])) if min(gains) > 0.0 else np.nan
+
+
+def measure_step_noise(
+    programme: Programme, slowed: Slowed, timeline: Timeline, block: Block
+) -> StepNoise | None:
+    """
+    Noise in every step, beside its tone and away from it.
+
+    Parameters
+    ----------
+    programme : Programme
+    slowed : Slowed
+    timeline : Timeline
+    block : Block
+
+    Returns
+    -------
+    StepNoise or None
+        `None` where there is no silence to hold it against.
+    """
+    step_s, tone_hz = programme.recipe.step_s, float(block.from_hz or 0.0)
+    cuts = []
+    for index in range(len(programme.recipe.step_levels_db)):
+        start_s = block.start_s + index * step_s
+        first_s = timeline.locate_s(start_s) + SETTLE_S
+        cuts.append(slowed.cut(first_s, timeline.locate_s(start_s + step_s) - TAIL_S))
+    size = min(map(len, cuts)) // 8 * 8
+    idle = cut_idle_pieces(programme, slowed, timeline, size) if size else None
+    if idle is None:
+        return None
+    power = compute_power(np.array([cut[:size] for cut in cuts]))
+    hz = list_bins_hz(size, slowed.low_rate_hz)
+    off_hz = np.abs(hz - tone_hz)
+    near = (off_hz > NEAR_HZ[0]) & (off_hz < NEAR_HZ[1])
+    harmonic = np.abs(hz - tone_hz * np.round(hz / tone_hz)) < HARMONIC_REACH_HZ
+    far = (hz > FAR_HZ[0]) & (hz < FAR_HZ[1]) & ~harmonic
+    return StepNoise(
+        # Under a Hann window the peak bin holds two thirds of a tone.
+        tone_db=_to_db(3.0 / size * np.max(power, axis=1)),
+        near_db=_to_db(estimate_density(power, near)),
+        far_db=_to_db(estimate_density(power, far)),
+        idle_near_db=_to_db(idle.density(near)),
+        idle_far_db=_to_db(idle.density(far)),
+    )
+
+
+def _to_db(power: Array) -> Array:
+    return np.asarray(10.0 * np.log10(power + 1e-20))
+
+
+def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
+    """
+    What the noise in the steps says: speech over them, a coder, a gate or suppressor, or nothing.
+
+    Parameters
+    ----------
+    noise : StepNoise
+    name : str
+        Of the block.
+    at_s : float
+        Where it starts in the recording.
+
+    Returns
+    -------
+    Problem or None
+    """
+    lower = slice(0, max(2, (len(noise.tone_db) + 1) // 2))
+    over = np.maximum(
+        _stand_over(noise.near_db, noise.idle_near_db, noise.tone_db, 1.0),
+        _stand_over(noise.far_db, noise.idle_far_db, noise.tone_db, 1.0),
+    )
+    is_rough = (
+        _measure_roughness_db(noise.near_db) > ROUGH_NEAR_DB
+        or _measure_roughness_db(noise.far_db) > ROUGH_FAR_DB
+    )
+    if np.sort(over[lower])[-2] > SPEECH_DB and is_rough and not _is_coded(noise):
+        return Problem(
+            kind="sound-in-pause",
+            at_s=at_s,
+            message=f"a sound that is not the set's lies over the {name}",
+            effect="the figures of this block are withheld; keep quiet and record again",
+            block=name,
+        )
+    if _is_coded(noise):
+        return Problem(
+            kind="lossy-coding",
+            message="an error that follows the tone lies close to it: "
+            "the sound went through a lossy coder",
+            effect="noise and distortion hold the coder's error, and are withheld; "
+            "record without compression",
+            block=name,
+        )
+    usual = np.maximum(
+        _stand_over(noise.near_db, noise.idle_near_db, noise.tone_db, 0.75),
+        _stand_over(noise.far_db, noise.idle_far_db, noise.tone_db, 0.75),
+    )
+    # Near the top what breathes with the sound may hide the rest.
+    if float(np.median(usual[: max(2, len(usual) - 2)])) > GATE_DB:
+        return Problem(
+            kind="muted",
+            message="the silences hold less noise than the quiet steps: "
+            "a noise gate or suppressor is at work",
+            effect="the noise is withheld; switch off what cleans up the pauses",
+            block="silence",
+        )
+    return None
+
+
+def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: float) -> Array:
+    """How far each step's noise stands over the idle noise and over what breathes with it, dB."""
+    idle = 10.0 ** (float(np.quantile(idle_db, quantile)) / 10.0)
+    breathing = 10.0 ** ((density_db[-1] + tone_db - tone_db[-1]) / 10.0)
+    return np.asarray(density_db - 10.0 * np.log10(idle + 2.0 * breathing + 1e-20))
+
+
+def _measure_roughness_db(density_db: Array) -> float:
+    """How far a course goes up and down again: what opens with the tone only goes up."""
+    moves_db = np.diff(density_db)
+    return float(np.sum(np.abs(moves_db)) - abs(np.sum(moves_db))) / 2.0
+
+
+def _is_coded(noise: StepNoise) -> bool:
+    """Noise close to the tone, well over that far from it, that rises with the tone."""
+    if len(noise.tone_db) < 3 or noise.near_db[-1] - noise.far_db[-1] < CODING_DB:
+        return False
+    if noise.near_db[-1] < float(np.max(noise.idle_near_db)) + CODING_DB:
+        return False
+    if noise.near_db[-1] - noise.tone_db[-1] < LEAKED_DB:
+        return False
+    growth = float(np.polyfit(noise.tone_db[-4:], noise.near_db[-4:], 1)[0])
+    return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
+
+
+def judge_control(
+    control_db: Array, output_db: Array, input_db: Array, name: str
+) -> Problem | None:
+    """
+    Whether something follows the level, or cuts it off.
+
+    Parameters
+    ----------
+    control_db : ndarray, shape (2,)
+        From `measure_control_db`.
+    output_db, input_db : ndarray, shape (n_steps,)
+        Levels of the steps, quietest first; NaN where one was not heard.
+    name : str
+        Of the block.
+
+    Returns
+    -------
+    Problem or None
+    """
+    if np.nanmax(control_db, initial=0.0) > CONTROL_DB:
+        return Problem(
+            kind="level-control",
+            message=f"the gain lets go more slowly than it grips (by {np.nanmax(control_db):.1f} "
+            "dB): a limiter or an automatic gain control is at work",
+            effect="level, response and distortion are not the set's alone; "
+            "switch the control off and record again",
+            block=name,
+        )
+    rise_db = np.diff(output_db[-2:])[0] if len(output_db) > 1 else np.nan
+    wanted_db = np.diff(input_db[-2:])[0] if len(output_db) > 1 else np.nan
+    if np.isfinite(rise_db) and rise_db < FLAT_SLOPE * wanted_db:
+        return Problem(
+            kind="overload",
+            message=f"the output hardly grows at the top ({rise_db:.1f} dB for "
+            f"{wanted_db:.0f} dB): something is overdriven",
+            effect="level, response and distortion hold the overload; "
+            "turn the input gain down and record again",
+            block=name,
+        )
+    return None
