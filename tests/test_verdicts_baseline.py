@@ -15,7 +15,7 @@ from scipy.stats import t as student
 from set_population import HEALTHY, Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
-from voicecheck.records import Against, Baseline, Run
+from voicecheck.records import Against, Baseline, CurveBudgetRow, Run
 from voicecheck.records.verdicts import SEVERITY
 from voicecheck.verdicts import build_baseline, compare_runs, compare_to_baseline, pool_run
 from voicecheck.verdicts.decide import decide
@@ -221,8 +221,9 @@ def test_difference_has_the_spread_of_both_sides_and_all_their_seats_but_two() -
     """
     Worked by hand for spreads of 0.6 (3 seats) and 0.346 dB (4 seats) under "unchanged".
 
-    One spread for both, 5 degrees of freedom: sqrt((2 x 0.36 + 3 x 0.12) / 5) = 0.465 dB, of the
-    difference of the means sqrt(1/3 + 1/4) of that, 0.355 dB. Bands: 0.62 of the rate, as 1.6
+    One spread for both: (2 x 0.36 + 3 x 0.12) / 5 = 0.216, of the difference of the means
+    (1/3 + 1/4) of that, 0.126 dB squared; each its own: 0.36 / 3 + 0.12 / 4 = 0.15, which is more
+    and counts. 5 degrees of freedom. Bands: 0.57 of the rate, as 1.6
     quantities by Student's t of 5, as 4 by that of 17 (12 of the curve's).
     """
     seats = make_run(seed=5, n_seats=4)
@@ -230,10 +231,10 @@ def test_difference_has_the_spread_of_both_sides_and_all_their_seats_but_two() -
         _with_mids(seats, mids) for mids in ([0.6, 0.0, -0.6], [3.3, 2.7, 3.0 + 0.3, 3.0 - 0.3])
     )
     finding = find(before_after(first, second), "mid_db")
-    standard = math.sqrt(0.216 * (1 / 3 + 1 / 4))
+    standard = math.sqrt(0.36 / 3 + 0.12 / 4)
     assert finding.value == pytest.approx(3.0)
     for rate, limit in ((0.20, finding.high), (0.05, finding.uncertainty)):
-        tail = rate * 0.62 / 2
+        tail = rate * 0.57 / 2
         factor = max(student.isf(tail / 1.6, 5), student.isf(tail / 4, 17))
         assert limit == pytest.approx(factor * standard, rel=1e-6)
     assert finding.low == -finding.high
@@ -251,7 +252,7 @@ def test_single_side_has_the_degrees_of_freedom_of_the_other_side_alone() -> Non
     seats = make_run(seed=5, n_seats=4)
     first, second = _with_mids(seats, [0.0]), _with_mids(seats, [0.6, 0.0, -0.6])
     finding = find(before_after(first, second), "mid_db")
-    factor = student.isf(0.05 * 0.62 / 1.6 / 2, 2)
+    factor = student.isf(0.05 * 0.57 / 1.6 / 2, 2)
     assert finding.uncertainty == pytest.approx(factor * 0.6 * math.sqrt(1 + 1 / 3), rel=1e-6)
     assert "other side" in finding.reason
 
@@ -344,12 +345,11 @@ def test_further_out_is_never_judged_better(
 
 
 def test_limits_hold_a_difference_in_calibration_only_once() -> None:
-    """A run under another calibration is guarded by that calibration's uncertainty."""
+    """A run under another calibration is guarded by that calibration's row of its budget."""
     other = Population(conditions=POPULATION.conditions.replace(calibration="autumn"))
     run = make_run(other, seed=7)
-    response = dataclasses.replace(
-        run.pooled.response, calibration_uncertainty_db=np.full(len(run.seat_sd_db), 1.0)
-    )
+    row = CurveBudgetRow(name="calibration", half_width=np.full(len(run.seat_sd_db), 1.0))
+    response = dataclasses.replace(run.pooled.response, budget=(*run.pooled.response.budget, row))
     guarded = dataclasses.replace(run, pooled=run.pooled.replace(response=response))
     finding = find(compare(guarded, make_baseline()), "response")
     assert finding.uncertainty == pytest.approx(1.0, abs=0.05)

@@ -112,8 +112,9 @@ def _seats(kind: str, sides: list[np.ndarray], after: np.ndarray, before: np.nda
 
 
 def _noise(kind: str, scene: Scene, sides: tuple[np.ndarray, np.ndarray]) -> Part:
-    """What the budgets of curve, bands and idle noise state of the recordings."""
-    name = {"response": "curve", "shape": "curve", "level": "bands", "noise": "noise"}.get(kind)
+    """What the budgets of curve, bands, THD and idle noise state of the recordings."""
+    names = {"response": "curve", "shape": "curve", "level": "bands", "distortion": "thd"}
+    name = "noise" if kind == "noise" else names.get(kind)
     variances = [
         ROOMS[room][name] ** 2 / side.shape[-2] if name else 0.0
         for room, side in zip(scene.room, sides, strict=True)

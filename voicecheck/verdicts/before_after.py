@@ -36,6 +36,7 @@ from voicecheck.verdicts.differences import (
 from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTION_PRIOR_DOF
 from voicecheck.verdicts.ownspread import count_usable, shape_of
 from voicecheck.verdicts.quantities import from_scale, read_seats, read_spread
+from voicecheck.verdicts.readings import READERS
 from voicecheck.verdicts.sharing import sum_unshared, tell_unshared
 
 UNKNOWN_SPREAD = (
@@ -342,14 +343,25 @@ def _scalar_parts(pair: _Pair, quantities: Sequence[Quantity], kind: str) -> tup
 
 def _read_noise(pair: _Pair, quantity: Quantity) -> float:
     """What the recordings' own noise leaves of a difference, where a budget states it."""
-    rows = [
-        row
-        for run in (pair.after, pair.before)
-        for record in (run.pooled.bands, run.pooled.noise)
-        for row in record.budget.get(quantity.name, ())
-        if row.name in OWN_ROWS
-    ]
-    return math.hypot(*(row.half_width for row in rows)) / COVERAGE_95
+    half_widths = []
+    for run in (pair.after, pair.before):
+        for record in (run.pooled.bands, run.pooled.noise):
+            rows = record.budget.get(quantity.name, ())
+            half_widths += [row.half_width for row in rows if row.name in OWN_ROWS]
+        if quantity.family == "distortion" and quantity.scale == "log":
+            half_widths.append(_read_thd_noise(run, quantity))
+    return math.hypot(*half_widths) / COVERAGE_95
+
+
+def _read_thd_noise(run: Run, quantity: Quantity) -> float:
+    """Half-width of a THD by its recordings' noise, dB; 0 where it is not stated."""
+    part, value = run.pooled.distortion, READERS[quantity.name](run.pooled)
+    if part is None or not value:
+        return 0.0
+    at = int(np.nanargmin(np.abs(part.thd_percent - value)))
+    rows = [float(row.half_width[at]) for row in part.budget if row.name in OWN_ROWS]
+    half_width = math.hypot(*(one for one in rows if math.isfinite(one)))
+    return 20.0 * math.log10(1.0 + half_width / value)
 
 
 def _bench_moves(bench: BenchSpread, path: str, quantity: Quantity) -> float:

@@ -37,18 +37,18 @@ TOLD_RATE = 0.20
 MISSED_RATE = 0.10
 """Of changes as large as the smallest that can be found, this share is missed."""
 SHARE = {
-    "level": 0.62, "response": 0.07, "shape": 0.08, "distortion": 0.09, "noise": 0.09,
-    "linearity": 0.03, "crackle": 0.02,
+    "level": 0.57, "response": 0.12, "shape": 0.08, "distortion": 0.09, "noise": 0.09,
+    "linearity": 0.02, "crackle": 0.02, "steadiness": 0.01,
 }  # fmt: skip
 """Most goes to the bands, which are averages and know a level best."""
 FEW = {
     "level": 1.6, "response": 1.5, "shape": 2.0, "distortion": 3.0, "noise": 2.0,
-    "linearity": 2.0, "crackle": 1.0,
+    "linearity": 2.0, "crackle": 1.0, "steadiness": 2.0,
 }  # fmt: skip
 MANY = {"level": 4.0, "response": 53.0, "shape": 53.0, "distortion": 7.0}
 FLOOR = {
     "level": 0.015, "response": 0.015, "shape": 0.015, "distortion": 0.2, "noise": 0.3,
-    "linearity": 0.05, "crackle": 0.5,
+    "linearity": 0.05, "crackle": 0.5, "steadiness": 0.2,
 }  # fmt: skip
 """
 Smallest spread between seats that is believed, on the scale that is judged (a choice, no source).
@@ -57,7 +57,7 @@ One burst in a silence of two seconds is 0.5 a second; plain noise over as long 
 """
 STATED = {
     "level": 0.5, "response": 0.5, "shape": 0.5, "distortion": 1.0, "noise": 1.0,
-    "linearity": 0.3, "crackle": 0.5,
+    "linearity": 0.3, "crackle": 0.5, "steadiness": 0.5,
 }  # fmt: skip
 """Spread between seats where nothing tells it: one seat on either side (PROP)."""
 
@@ -113,7 +113,12 @@ def seat_part(
         own = np.where(known, np.maximum(own, drawn), own)
     counts = [np.sum(np.isfinite(side), axis=-2) for side in (after, before)]
     with np.errstate(divide="ignore"):
-        standard = np.sqrt(own * (1.0 / counts[0] + 1.0 / counts[1]))
+        shared = own * (1.0 / counts[0] + 1.0 / counts[1])
+    # A noisy room on one side alone: then the few seats of that side tell more than all together.
+    apart = [pool_variance(side, side[..., :0, :]) for side in (after, before)]
+    each = sum(one[0] / np.maximum(n, 1) for one, n in zip(apart, counts, strict=True))
+    both = (apart[0][1] > 0) & (apart[1][1] > 0)
+    standard = np.sqrt(np.where(both, np.maximum(shared, each), shared))
     own_dof = np.where(known, dof, np.nan)
     return Part(name="seats", standard=standard, dof=own_dof, drawn_dof=own_dof + prior_dof)
 
