@@ -203,7 +203,8 @@ def _check_line(book: JobBook, place: Path, kind: str, words: list[object]) -> N
         assert book.load_type("Lakeside 4") == make_type()
     elif kind == "backup":
         with JobBook.open(place.with_name(f"{place.name}-backup"), create=False) as copy:
-            assert copy.verify() == ()
+            # A later backup into it may have been killed between its files and its rows.
+            assert {problem.kind for problem in copy.verify()} <= {"unfiled-recording"}
             assert copy.count_jobs() >= int(str(words[0]))
 
 

@@ -8,6 +8,7 @@ should read stand here or in the card, never in the program.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 from typing import Any
@@ -18,6 +19,7 @@ from benchtest import NOW, TRUTH, error_db
 from virtual_bench.fixture import VirtualCard
 
 from voicecheck.bench.calibration import curves
+from voicecheck.bench.calibration.microphone import parse_curve
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
@@ -25,11 +27,14 @@ from voicecheck.programme import make_programme
 from voicecheck.records import Recipe
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.units import TALK_LEVEL_DBPA
+from voicecheck.workflow.benches.driving import choose_programme
 from voicecheck.workflow.benches.sitting import Sitting
 
 pytestmark = pytest.mark.bench
 
 TONE_S = 3.0
+MOUTH_SQUARE = 0.1
+"""Of the drive for talk level, 0.4 in amplitude or so: half of 0.1 times 0.4, 2 % of H2."""
 RECIPE = Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=-20.0, tones_s=0.3, step_s=0.1)
 
 
@@ -44,6 +49,16 @@ def compute_mouth_gain_db(frequency_hz: np.ndarray, rate_hz: float = 48000.0) ->
     top = (1 + alpha * a) - 2 * math.cos(w) * z + (1 - alpha * a) * z**2
     bottom = (1 + alpha / a) - 2 * math.cos(w) * z + (1 - alpha / a) * z**2
     return 20 * np.log10(TRUTH["mouth_pa"] * np.abs(high_pass * top / bottom))
+
+
+def compute_peak_db(hz: np.ndarray, peak_hz: float, gain_db: float) -> np.ndarray:
+    """The card's resonance of quality 2 on the unit circle."""
+    z = np.exp(-2j * np.pi * hz / 48000.0)
+    w = 2 * math.pi * peak_hz / 48000.0
+    a, alpha = 10 ** (gain_db / 40), math.sin(w) / 4
+    top = (1 + alpha * a) - 2 * math.cos(w) * z + (1 - alpha * a) * z**2
+    bottom = (1 + alpha / a) - 2 * math.cos(w) * z + (1 - alpha / a) * z**2
+    return 20 * np.log10(np.abs(top / bottom))
 
 
 @pytest.fixture
@@ -113,12 +128,55 @@ def test_calibration_recovers_the_errors_of_the_bench(card: Any, setup: BenchSet
     check_flat(programme, sidetone, "dB Pa/Pa", TRUTH["sidetone_pa_per_pa"])
     assert (transmit.channel, sidetone.channel) == (1, 2)
     assert transmit.conditions.feed_ma == 40.0
-    assert transmit.conditions.calibration == "attic, 2026-03-02"
+    assert transmit.conditions.calibration == "attic, 2026-03-02, mouth checked 2026-03-02"
     soft = make_programme(
         Recipe(n_sweeps=1, sweep_s=2.0, level_dbfs=bench.find_level_dbfs("receive", -30.0))
     )
     receive = bench.play_and_record(soft, path="receive")
     check_flat(soft, receive, "dB Pa/V", TRUTH["receive_pa_per_v"])
+
+
+def test_microphone_and_mouth_are_taken_off_a_handset(card: Any, setup: BenchSetup) -> None:
+    """
+    A capsule 3 dB up at 4 kHz and a mouth of 2 % H2: a flat, linear handset is flat and linear.
+
+    Without the capsule's curve the same readings are more than 1 dB wrong, inside the interval.
+    """
+    card.change(mic_peak_hz=4000.0, mic_peak_db=3.0, mouth_square=MOUTH_SQUARE)
+    hz = np.geomspace(100.0, 10000.0, 161)
+    read_db = compute_peak_db(hz, 4000.0, 3.0)
+    lines = [f"{at:.3f}, {db:.4f}, 0.1" for at, db in zip(hz, read_db, strict=True)]
+    corrected = dataclasses.replace(
+        setup, microphone_curve=parse_curve("\n".join(lines), "capsule")
+    )
+    errors_db, found = {}, {}
+    for name, one in (("stated", corrected), ("not", setup)):
+        session = Sitting(one, now_utc=NOW, recipe=RECIPE)
+        volts = 10 ** (-12 / 20) * TRUTH["line_out_v"] / math.sqrt(2)
+        session.finish("electrical-out", values=(volts, volts))
+        card.change(scene="loop")
+        tone = session.play("electrical-in", length_s=TONE_S)
+        session.finish("electrical-in", tone, values=(volts,))
+        for scene, step in (
+            ("calibrator", "microphone"),
+            ("mouth", "mouth"),
+            ("mouth", "mouth-flat"),
+        ):
+            card.change(scene=scene)
+            session.finish(step, session.play(step, length_s=TONE_S))
+        card.change(scene="handset")
+        bench = HardwareBench(one, session.results, now_utc=NOW)
+        programme, _ = choose_programme(bench, "transmit", -30.0, RECIPE)
+        found[name] = measure_recording(programme, bench.play_and_record(programme))
+        truth_db = 20 * math.log10(TRUTH["transmit_v_per_pa"])
+        errors_db[name] = np.abs(found[name].response.level_db - truth_db)
+    assert np.max(errors_db["stated"]) < 0.3
+    assert np.max(errors_db["not"]) > 1.0
+    for name, taken in found.items():
+        assert np.all(errors_db[name] < taken.response.uncertainty_db)
+        band = taken.distortion.frequency_hz <= 3400.0
+        assert np.all(np.isnan(taken.distortion.thd_percent[band]))
+        assert np.max(taken.distortion.thd_below_percent[band]) < 1.0
 
 
 def check_reference(result: StepResult, unit: str, truth: float) -> None:

@@ -39,9 +39,9 @@ from voicecheck.workflow.checks.kinds import (
     list_regions_of,
     load_scene,
 )
-from voicecheck.workflow.checks.pictures import render_picture
 from voicecheck.workflow.checks.run import list_checks, run_check
 from voicecheck.workflow.checks.source import Source, list_source_fields
+from voicecheck.workflow.papers.pictures import render_picture
 
 HEARD = [kind.name for kind in list_kinds() if kind.measure is not None]
 NAMES = [kind.name for kind in list_kinds()]

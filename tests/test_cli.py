@@ -65,7 +65,7 @@ def test_signal_json_is_the_contract(folder: Any) -> None:
     assert document["schema"] == "voicecheck.programme/1"
     assert document["rate_hz"] == 44100
     assert {block["kind"] for block in document["blocks"]} == {
-        "mark", "silence", "sweep", "steps", "four-tone",
+        "identity", "mark", "silence", "sweep", "steps", "four-tone",
     }  # fmt: skip
     sweep = next(block for block in document["blocks"] if block["kind"] == "sweep")
     assert set(sweep) == {"kind", "start_s", "end_s", "peak", "from_hz", "to_hz"}
@@ -291,7 +291,7 @@ def test_a_coil_reading_and_another_current_are_used(tmp_path: Path) -> None:
     assert conditions["feed_ma"] == 25
     assert "F13" in [hint["code"] for hint in json.loads(call("compare", 3, "--json"))["hints"]]
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.comparing import _gather_coil
+    from voicecheck.workflow.papers.comparing import _gather_coil
 
     with open_book(book) as opened:
         found = _gather_coil(opened, opened.load_job(3), "before")

@@ -73,7 +73,7 @@ def test_a_bench_is_set_up_changed_and_removed(call: Any, devices: Any) -> None:
         "line_tap_channel": 2, "ear_channel": 1, "feed_ma": 35.0,
         "feed_reading": "meter in series", "load_ohm": 900.0, "ear": "coil", "mouth_mm": 25.0,
         "angle_deg": 10.0, "mouth_cap_dbfs": -6.0, "line_drive_cap_dbfs": -9.0,
-        "meter_percent": 1.0, "notes": "by the window",
+        "meter_percent": 1.0, "notes": "by the window", "microphone_curve": None,
     }  # fmt: skip
     with pytest.raises(InputError, match="in this book already"):
         call("bench", "add", "attic", "--device", "two")
@@ -213,3 +213,47 @@ def test_what_moved_comes_with_what_to_look_at() -> None:
     text = render_check(BenchCheck(bench="attic", time_utc=NOW, items=(item,)))
     assert "not passed" in text
     assert "hum: look for a ground loop" in text
+
+
+def test_a_microphones_curve_is_kept_and_voids_what_rests_on_it(
+    call: Any, book: JobBook, tmp_path: Path, devices: None
+) -> None:
+    """Adding it voids the check of the mouth and the stored handset, not the mouth itself."""
+    file = tmp_path / "capsule.txt"
+    file.write_text("Hz dB\n200 1\n1000 0\n4000 3\n", encoding="utf-8")
+    call("bench", "add", "attic", "--device", "Oak two")
+    steps = ("microphone", "mouth", "mouth-flat", "reference-transmit", "reference-receive")
+    for step in steps:
+        save_result(book, make_result(step))
+    setup = json.loads(
+        call("bench", "edit", "attic", "--microphone-curve", file, "--json", "--quiet")
+    )
+    assert setup["microphone_curve"]["level_db"] == [1.0, 0.0, 3.0]
+    assert [result.step for result in load_bench(book, "attic").results] == ["microphone", "mouth"]
+    assert "capsule.txt" in call("bench", "show", "attic")
+    call("bench", "edit", "attic", "--microphone-curve", "")
+    assert load_bench(book, "attic").setup.microphone_curve is None
+    with pytest.raises(InputError, match="cannot be read"):
+        call("bench", "edit", "attic", "--microphone-curve", tmp_path / "none.txt")
+    file.write_text("200 1 -90\n4000 3 20\n", encoding="utf-8")
+    with pytest.raises(InputError, match="line 1: the third column is the tolerance"):
+        call("bench", "edit", "attic", "--microphone-curve", file)
+
+
+def test_what_a_bench_is_worth_is_said_for_1_khz_and_for_the_band(
+    call: Any, book: JobBook, devices: None
+) -> None:
+    call("bench", "add", "attic", "--device", "Oak two")
+    now = get_now_utc()
+    for step, unit in (("electrical-out", "V"), ("microphone", "Pa"), ("seal", "dB")):
+        value = 0.1 if step == "seal" else 1.0
+        one = make_result(step, value, uncertainty_db=0.3)
+        save_result(book, dataclasses.replace(one, unit=unit, done_utc=now))
+    path = json.loads(call("bench", "show", "attic", "--json"))["paths"]["receive"]
+    assert path["uncertainty_db"] == pytest.approx(0.3 * 2**0.5)
+    # What small microphones do at 4 kHz, 3 dB from memory, is told as such.
+    assert path["band_uncertainty_db"] == pytest.approx(3.0, abs=0.1)
+    assert any("from memory" in warning for warning in path["warnings"])
+    shown = call("bench", "show", "attic")
+    assert "+-0.42 dB at 1 kHz" in shown
+    assert "from memory" in shown

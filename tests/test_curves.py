@@ -16,7 +16,7 @@ from voicecheck.errors import InputError
 from voicecheck.programme import RECIPES, make_programme
 from voicecheck.records import Against, Comparison, Finding, Measurement, RecordingInfo
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.pagecurves import (
+from voicecheck.workflow.papers.pagecurves import (
     collect_curves,
     collect_type_curves,
     curve_of_measurement,

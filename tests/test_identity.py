@@ -63,7 +63,7 @@ def test_identity_is_read_10_db_over_the_noise_of_a_telephone_band(plant: str) -
         take = read_at(take, np.arange(len(take)) / (1 + ppm * 1e-6))
         contrast = read(take, programme, stretch=1 + ppm * 1e-6)
         blind += decode_identity(contrast) == truth
-        known += decode_identity(contrast, [SPECIAL]) == truth and has_identity(contrast, SPECIAL)
+        known += decode_identity(contrast, [SPECIAL]) == truth
     least = len(SEEDS) if plant in ("carbon", "electret") else len(SEEDS) // 4
     assert known >= len(SEEDS) - 1
     assert blind >= least

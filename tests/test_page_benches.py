@@ -26,7 +26,7 @@ from voicecheck.bench.calibration.stepwork import WORK
 from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
-from voicecheck.records.benches import BenchSetup, Device
+from voicecheck.records.benches import BenchSetup, Device, MicrophoneCurve
 from voicecheck.workflow.benches.locks import hold_device, list_busy
 from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc, open_sitting
 from voicecheck.workflow.benches.store import (
@@ -51,12 +51,17 @@ FORM = {
     "feed_ma": "35,5", "feed_reading": "meter in series", "load_ohm": "900", "mouth_mm": "25",
     "angle_deg": "-10", "mouth_cap_dbfs": "-6", "line_drive_cap_dbfs": "-9", "meter_percent": "1",
     "notes": "by the window", "host_api": "alsa", "input_device": "Elm", "tab": TAB,
+    "microphone_curve": "# capsule 7\r\n200 1,5 0.3\r\n1000; 0; 0.1\r\n4000 -2 0.5",
 }  # fmt: skip
 SETUP = BenchSetup(
     name="attic", device="Oak two-way", rate_hz=44100, mouth_channel=2, line_drive_channel=1,
     line_tap_channel=2, ear_channel=1, ear="coil", feed_ma=35.5, feed_reading="meter in series",
     load_ohm=900.0, mouth_mm=25.0, angle_deg=-10.0, mouth_cap_dbfs=-6.0, line_drive_cap_dbfs=-9.0,
     meter_percent=1.0, notes="by the window", host_api="alsa", input_device="Elm",
+    microphone_curve=MicrophoneCurve(
+        label="capsule 7", frequency_hz=(200.0, 1000.0, 4000.0), level_db=(1.5, 0.0, -2.0),
+        tolerance_db=(0.3, 0.1, 0.5),
+    ),
 )  # fmt: skip
 BENCH = {"name": "attic"}
 
@@ -108,6 +113,7 @@ def test_every_field_of_a_set_up_comes_back(client: Any, where: Any) -> None:
         assert words in answer.text
     assert "Oak two-way" in client.get("/benches").text
     # The form to change it holds what is there: sent back as it is, nothing changes.
+    assert "# capsule 7\n200 1.5 0.3\n1000 0 0.1\n4000 -2 0.5</textarea>" in answer.text
     client.post("/bench/edit", params=BENCH, data={**FORM, "device": SETUP.device})
     assert load(where).setup == SETUP
 
@@ -370,20 +376,20 @@ def test_the_line_drive_goes_by_two_readings(
 def test_what_was_done_is_kept_when_it_is_stopped(person: Any, client: Any, where: Any) -> None:
     """All open steps, the second put off, stopped at the third."""
     person.start(step="", temperature_c="21")
-    assert person.await_prompt().title.startswith("Step 1 of 8")
+    assert person.await_prompt().title.startswith("Step 1 of 9")
     person.answer()
     for _ in range(2):
         person.await_prompt()
         person.answer(meter_v="0.3")
-    assert person.await_prompt().title.startswith("Step 2 of 8")
+    assert person.await_prompt().title.startswith("Step 2 of 9")
     person.answer(choice="later")
-    assert person.await_prompt().title.startswith("Step 3 of 8")
+    assert person.await_prompt().title.startswith("Step 3 of 9")
     client.post("/desk/stop", data={"stop": "1"})
     assert person.end().line == "Stopped; kept: electrical-out"
     (result,) = load(where).results
     assert result.temperature_c == 21.0
     person.start(step="")
-    assert person.await_prompt().title == f"Step 1 of 7: {get_guide('electrical-in').title}"
+    assert person.await_prompt().title == f"Step 1 of 8: {get_guide('electrical-in').title}"
     client.post("/desk/stop", data={"stop": "1"})
     person.end()
 

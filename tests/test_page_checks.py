@@ -29,10 +29,10 @@ from voicecheck.records import Conditions, Recording
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checks import take as taking
 from voicecheck.workflow.checks.checklist import load_sheet
-from voicecheck.workflow.checks.listening import write_listening_file
 from voicecheck.workflow.checks.run import list_checks, run_check
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.checks.take import take_scene
+from voicecheck.workflow.papers.listening import write_listening_file
 
 FIGURES = {
     "dial": ("slow:370", lambda check: f"{check.pulses_per_s:.2f} pulses/s"),

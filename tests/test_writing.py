@@ -23,11 +23,12 @@ from voicecheck.bench.soundfiles import save_sound
 from voicecheck.bench.wavfile import load_programme
 from voicecheck.checkout.steps import read_template
 from voicecheck.errors import InputError, JobBookError, VoicecheckError
+from voicecheck.filekinds import recognise
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
 from voicecheck.workflow import demo
 from voicecheck.workflow.demo import DEMO_TYPE, run_demo
-from voicecheck.writing import DOOR, Door, recognise
+from voicecheck.writing import DOOR, Door
 
 PACKAGE = Path(voicecheck.__file__).parent
 WAV, FLAC = b"RIFF\x04\0\0\0WAVE", b"fLaC\0\0\0\x22"

@@ -16,7 +16,15 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from voicecheck.records import Bands, Distortion, Loudness, Noise, Response
+from voicecheck.records import (
+    Bands,
+    Distortion,
+    Intermodulation,
+    Linearity,
+    Loudness,
+    Noise,
+    Response,
+)
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, BudgetRow, CurveBudget, CurveBudgetRow
 
@@ -37,7 +45,7 @@ test compares): fractions of a degree come up, and an analysis loads no table of
 OWN_ROWS = ("noise", "rounding")
 """Parts that are new in every recording; the others are common to all and do not average down."""
 Row = TypeVar("Row", bound=BudgetRow | CurveBudgetRow)
-Figures = TypeVar("Figures", Bands, Loudness, Noise)
+Figures = TypeVar("Figures", Bands, Intermodulation, Linearity, Loudness, Noise)
 Curve = TypeVar("Curve", Response, Distortion)
 
 

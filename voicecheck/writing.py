@@ -19,7 +19,6 @@ same folder, forced to disk, then renamed. Whatever fails before leaves what was
 
 from __future__ import annotations
 
-import codecs
 import contextlib
 import errno
 import os
@@ -33,27 +32,14 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn
 
 from voicecheck.errors import InputError, VoicecheckError
+from voicecheck.filekinds import HEAD_BYTES, recognise
 
-__all__ = ["DOOR", "Door", "expand", "make_folder", "recognise", "sync_file", "sync_folder"]
+__all__ = ["DOOR", "Door", "expand", "make_folder", "sync_file", "sync_folder"]
 
 OWN_OUTPUT = re.compile(r"/dev/stdout|/dev/stderr|/(?:dev|proc/self)/fd/(\d{1,6})")
 """Names of what is open already; a shell hands such a name over for `>(command)`."""
 NUMBERS = {"/dev/stdout": 1, "/dev/stderr": 2}
-HEAD_BYTES = 4096
-"""Enough for every signature and for the schema, which the program's documents name first."""
-SIGNATURES = (
-    (b"fLaC", "FLAC"),
-    (b"FORM", "AIFF"),
-    (b"OggS", "Ogg"),
-    (b"\x89PNG\r\n\x1a\n", "PNG"),
-    (b"\xff\xd8\xff", "JPEG"),
-    (b"GIF8", "GIF"),
-    (b"%PDF-", "PDF"),
-    (b"PK\x03\x04", "ZIP"),
-    (b"SQLite format 3\0", "database"),
-)
 FORCED = "choose another name, or replace it by force (--force)"
-SCHEMA = re.compile(rb'"schema"\s*:\s*"(voicecheck\.[a-z-]+)/')
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,47 +255,6 @@ def expand(path: str | Path) -> Path:
         return Path(path).expanduser()
     except RuntimeError:
         _refuse(path, "begins with ~, but there is no such user", "write the whole path")
-
-
-def recognise(head: bytes) -> str:
-    r"""
-    Kind of a file by its beginning.
-
-    Parameters
-    ----------
-    head : bytes
-        At least the first 4096 bytes of a file that is longer.
-
-    Returns
-    -------
-    str
-        For messages, and to be compared.
-
-    Examples
-    --------
-    >>> recognise(b"RIFF\x00\x00\x00\x00WAVEfmt "), recognise(b"a,b"), recognise(b"\x00\x01")
-    ('WAV', 'text', 'unknown data')
-    >>> recognise(b'{"schema": "voicecheck.run/1"}'), recognise(b'{"a": 1}')
-    ('JSON voicecheck.run', 'JSON of another program')
-    """
-    head = head[:HEAD_BYTES]
-    if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
-        return "WAV"
-    for signature, kind in SIGNATURES:
-        if head.startswith(signature):
-            return kind
-    try:
-        # The last character of a longer file may be cut in two.
-        codecs.getincrementaldecoder("utf-8")().decode(head, final=len(head) < HEAD_BYTES)
-    except UnicodeDecodeError:
-        return "unknown data"
-    # A label may hold a stray one, and so does the page that shows it; data hold many.
-    if head.count(b"\0") * 10 > len(head):
-        return "unknown data"
-    if head.lstrip()[:1] in (b"{", b"["):
-        found = SCHEMA.search(head)
-        return f"JSON {found[1].decode()}" if found else "JSON of another program"
-    return "text"
 
 
 def make_folder(folder: Path) -> None:

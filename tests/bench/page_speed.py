@@ -23,7 +23,7 @@ from voicecheck.records import SetType
 from voicecheck.records.orders import SimulatedSource
 from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.comparing import compare
+from voicecheck.workflow.papers.comparing import compare
 from voicecheck.workflow.sweeping.run import sweep
 
 REQUESTS = ("/", "/?page=100", "/?search=oak+9", "/?search=nothing+at+all", "/?state=closed",

@@ -61,7 +61,10 @@ DEFAULTS = {
     "mouth_low_hz": 0.0,  # the mouth falls off below this, first order
     "mouth_peak_hz": 0.0,  # and has a resonance here
     "mouth_peak_db": 0.0,
+    "mouth_square": 0.0,  # and is curved: x + mouth_square x^2 of what is played
     "mic_pa": 1.0,  # pascal at the ear that record as 1.0
+    "mic_peak_hz": 0.0,  # the microphone has a resonance here
+    "mic_peak_db": 0.0,
     "leak_hz": 0.0,  # the coupler's seal leaks below this, first order
     "pad_db": 0.0,  # loop: gain of the pad
     "transmit_v_per_pa": 0.3,
@@ -174,10 +177,13 @@ class Rig:
             tap_v = line_v * 10 ** (c["pad_db"] / 20)
             if c["scene"] == "calibrator":
                 ear_pa = CALIBRATOR_PA * np.sqrt(2) * np.sin(2 * np.pi * 1000 * t)
+        if c["mic_peak_hz"]:
+            design = ("peak", self.rate, c["mic_peak_hz"], c["mic_peak_db"])
+            ear_pa = self.filters("microphone", ear_pa, design)
         return np.column_stack([tap_v / c["line_in_v"], ear_pa / c["mic_pa"]])
 
     def speak(self, x: np.ndarray, c: dict) -> np.ndarray:
-        y = x * c["mouth_pa"]
+        y = (x + c["mouth_square"] * x**2) * c["mouth_pa"]
         if c["mouth_low_hz"]:
             y = self.filters("mouth low", y, ("highpass", self.rate, c["mouth_low_hz"]))
         if c["mouth_peak_hz"]:

@@ -93,6 +93,23 @@ def load_recording(
     )
 
 
+def count_channels(path: str | Path) -> int:
+    """
+    How many channels an audio file has; 1 where it cannot be read, which reading it will tell.
+
+    Parameters
+    ----------
+    path : path
+    """
+    import soundfile
+
+    try:
+        with open_regular(Path(path)):
+            return int(soundfile.info(path).channels)
+    except (soundfile.LibsndfileError, RecordingError):
+        return 1
+
+
 def read_in_blocks(
     path: str | Path, *, channel: int = 1, block_s: float = 10.0
 ) -> Iterator[tuple[Array, int]]:

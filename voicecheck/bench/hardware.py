@@ -9,6 +9,7 @@ import numpy as np
 
 from voicecheck.bench.calibration.alongband import correct_mouth
 from voicecheck.bench.calibration.equaliser import equalise, make_equaliser
+from voicecheck.bench.calibration.microphone import identify_curve
 from voicecheck.bench.calibration.validity import Standing, get_newest, judge_path
 from voicecheck.bench.interface import Bench
 from voicecheck.bench.soundcard.card import (
@@ -309,7 +310,7 @@ class HardwareBench(Bench):
             level_dbfs=programme.recipe.level_dbfs,
             calibration=calibration.name if calibration else None,
             calibration_notes=calibration.notes if calibration else (),
-            microphone=setup.microphone_curve.label if setup.microphone_curve else "",
+            microphone=identify_curve(setup.microphone_curve),
         )
         return Recording(
             samples=take.captured[:, column],

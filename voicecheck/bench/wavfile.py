@@ -15,9 +15,15 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from voicecheck.bench.audiofile import load_recording, open_regular, walk_chunks
+from voicecheck.bench.audiofile import (
+    count_channels,
+    load_recording,
+    open_regular,
+    walk_chunks,
+)
 from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
+from voicecheck.measure.channels import choose_channel
 from voicecheck.programme import make_programme
 from voicecheck.records import (
     Calibration,
@@ -31,10 +37,19 @@ from voicecheck.records import (
 from voicecheck.records.arrays import Array
 from voicecheck.writing import DOOR, Door
 
-__all__ = ["WavFileBench", "load_programme", "load_recording", "save_programme"]
+__all__ = [
+    "WavFileBench",
+    "load_programme",
+    "load_recording",
+    "load_take",
+    "read_recipe",
+    "save_programme",
+]
 
 RECIPE_CHUNK = b"vcRP"
 FULL_SCALE_24 = 2**23
+MOST_CHANNELS = 16
+"""Looked at for the programme; a mixer's file may have more, of which one has to be named."""
 
 
 class WavFileBench(Bench):
@@ -44,8 +59,8 @@ class WavFileBench(Bench):
     Parameters
     ----------
     files : sequence of path
-    channel : int
-        Counted from 1.
+    channel : int, optional
+        Counted from 1; the one that holds the programme if not given.
     conditions : Conditions, optional
         What is known about how they were taken; path and seat are filled in.
     calibration : Calibration, optional
@@ -55,7 +70,7 @@ class WavFileBench(Bench):
         self,
         files: Sequence[str | Path],
         *,
-        channel: int = 1,
+        channel: int | None = None,
         conditions: Conditions | None = None,
         calibration: Calibration | None = None,
     ) -> None:
@@ -84,8 +99,9 @@ class WavFileBench(Bench):
         if not 1 <= seat <= len(self.files):
             message = f"seat {seat}: only {len(self.files)} recordings given; name one per seat"
             raise InputError(message)
-        recording = load_recording(
+        recording = load_take(
             self.files[seat - 1],
+            programme,
             channel=self.channel,
             conditions=self.conditions.replace(
                 path=path, seat=seat, level_dbfs=programme.recipe.level_dbfs
@@ -94,6 +110,63 @@ class WavFileBench(Bench):
         if self.calibration is None:
             return recording
         return recording.replace(calibration=self.calibration)
+
+
+def load_take(
+    path: str | Path,
+    programme: Programme,
+    *,
+    channel: int | None = None,
+    conditions: Conditions | None = None,
+) -> Recording:
+    """
+    Read the channel of a recording that holds a programme.
+
+    Parameters
+    ----------
+    path : path
+    programme : Programme
+    channel : int, optional
+        Counted from 1; given, it is taken whatever the others hold.
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    Recording
+        With a problem where it is not the first channel, or not the only one.
+
+    Raises
+    ------
+    InputError, RecordingError
+        As `load_recording`.
+    """
+    n_channels = 1 if channel is not None else count_channels(path)
+    if n_channels == 1:
+        return load_recording(path, channel=channel or 1, conditions=conditions)
+    every = [
+        load_recording(path, channel=one + 1, conditions=conditions)
+        for one in range(min(n_channels, MOST_CHANNELS))
+    ]
+    return choose_channel(programme, every)
+
+
+def read_recipe(path: str | Path) -> Recipe | None:
+    """
+    The recipe that a file carries, without its sound; `None` where it carries none.
+
+    Parameters
+    ----------
+    path : path
+    """
+    try:
+        with open_regular(Path(path)) as file:
+            for chunk in walk_chunks(file):
+                if chunk.name == RECIPE_CHUNK:
+                    file.seek(chunk.start)
+                    return from_json(file.read(chunk.n_bytes), Recipe)
+    except (VoicecheckError, msgspec.DecodeError, UnicodeDecodeError):
+        return None
+    return None
 
 
 def save_programme(programme: Programme, path: str | Path, door: Door = DOOR) -> None:

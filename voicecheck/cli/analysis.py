@@ -72,7 +72,14 @@ def analyze(
     programme: Annotated[
         Path, typer.Option("--signal", metavar="OUT.wav", help="The test signal that was played.")
     ],
-    channel: Annotated[int, typer.Option(help="Channel of the recordings, from 1.")] = 1,
+    channel: Annotated[
+        int | None,
+        typer.Option(help="Channel of the recordings, from 1. Default: the one that holds it."),
+    ] = None,
+    take: Annotated[
+        int | None,
+        typer.Option(min=1, help="Of several takes in one file, from 1. Default: the strongest."),
+    ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Recordings at the same time.")] = 1,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -82,7 +89,12 @@ def analyze(
 
     with show_progress(len(recordings), "analysing", quiet=quiet) as advance:
         results = analyze_files(
-            recordings, programme, channel=channel, n_jobs=jobs, progress=lambda _: advance()
+            recordings,
+            programme,
+            channel=channel,
+            take=take,
+            n_jobs=jobs,
+            progress=lambda _: advance(),
         )
     if as_json:
         documents = [describe_result(result) for result in results]

@@ -72,6 +72,14 @@ def write(
     meter_percent: Annotated[
         float | None, typer.Option(help="Accuracy of the volt meter, percent.")
     ] = None,
+    microphone_curve: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Curve of the ear's microphone: Hz and dB it reads too much, perhaps a "
+            "tolerance in dB; an empty name takes it off.",
+        ),
+    ] = None,
     notes: Annotated[str | None, typer.Option(help="What else should be known.")] = None,
     book: Book = None,
     as_json: Json = False,
@@ -99,6 +107,10 @@ def write(
         "notes": notes,
     }
     given = {key: value for key, value in given.items() if value is not None}
+    if microphone_curve is not None:
+        from voicecheck.workflow.benches.microphone import read_curve_file
+
+        given["microphone_curve"] = read_curve_file(microphone_curve)
     keep = _add if ctx.info_name == "add" else _change
     setup = keep(book, name, given, quiet=quiet)
     if as_json:

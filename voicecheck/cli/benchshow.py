@@ -17,6 +17,7 @@ TREND_WIDTH = 30
 def describe_bench(file: BenchFile) -> dict[str, Any]:
     """JSON document: set-up, calibration, what each path's levels are worth, last check."""
     from voicecheck.workflow.benches.sitting import judge_paths, list_warnings
+    from voicecheck.workflow.benches.view import find_band_uncertainty_db
 
     newest = {result.step: result for result in file.results}
     return {
@@ -27,6 +28,9 @@ def describe_bench(file: BenchFile) -> dict[str, Any]:
                 "unit": standing.calibration.unit if standing.calibration else "dB relative",
                 "uncertainty_db": (
                     standing.calibration.uncertainty_db if standing.calibration else None
+                ),
+                "band_uncertainty_db": (
+                    find_band_uncertainty_db(standing.calibration) if standing.calibration else None
                 ),
                 "reasons": list(standing.reasons),
                 "warnings": list(standing.warnings),
@@ -42,7 +46,7 @@ def render_bench(file: BenchFile) -> str:
     """Text of at most 80 columns."""
     from voicecheck.cli.guidance import wrap
     from voicecheck.workflow.benches.sitting import judge_paths
-    from voicecheck.workflow.benches.view import list_all_warnings
+    from voicecheck.workflow.benches.view import find_band_uncertainty_db, list_all_warnings
 
     setup = file.setup
     outputs = f"mouth {setup.mouth_channel}, line drive {setup.line_drive_channel}"
@@ -57,6 +61,7 @@ def render_bench(file: BenchFile) -> str:
         ("inputs", inputs),
         ("feed", " - ".join(filter(None, (feed, setup.feed_reading)))),
         ("caps", caps),
+        ("microphone", setup.microphone_curve.label if setup.microphone_curve else ""),
         ("notes", setup.notes),
     ]
     lines = [f"bench {setup.name}", render_table([row for row in rows if row[1]])]
@@ -67,7 +72,10 @@ def render_bench(file: BenchFile) -> str:
     lines += ["levels"]
     for path, standing in judge_paths(file).items():
         if standing.calibration:
-            text = f"{standing.calibration.unit}, +-{standing.calibration.uncertainty_db:.2f} dB"
+            at_1khz_db = standing.calibration.uncertainty_db
+            band_db = find_band_uncertainty_db(standing.calibration)
+            text = f"{standing.calibration.unit}, +-{at_1khz_db:.2f} dB at 1 kHz"
+            text += f", +-{band_db:.2f} dB in the band" if band_db > at_1khz_db else ""
         else:
             text = "relative: " + "; ".join(standing.reasons)
         lines.append(wrap(text, f"  {path:9} ", " " * 12))

@@ -123,7 +123,7 @@ class _Call:
                 self._cue()
             check = self._take(options)
             if (picture := self.values.get("picture")) is not None:
-                from voicecheck.workflow.checks.pictures import write_picture
+                from voicecheck.workflow.papers.pictures import write_picture
 
                 with self._open_door() as door:
                     written = write_picture(self.kind.name, check, picture, door)
@@ -247,7 +247,7 @@ class _Call:
         if (listen := self.values.get("listen")) is None:
             return
         from voicecheck.workflow.books import open_book
-        from voicecheck.workflow.checks.listening import write_listening_file
+        from voicecheck.workflow.papers.listening import write_listening_file
 
         with open_book(self.values["book"]) as opened, self._open_door() as door:
             written = write_listening_file(opened, self.values["job"], listen, door)

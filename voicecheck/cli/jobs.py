@@ -189,7 +189,7 @@ def build_baseline(
     from voicecheck.cli.show import render_baseline
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.comparing import build_baselines
+    from voicecheck.workflow.papers.comparing import build_baselines
 
     with open_book(book) as opened:
         baselines = build_baselines(opened, type_name, path)
@@ -234,7 +234,7 @@ def compare(
     from voicecheck.cli.show import render_comparison
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.comparing import compare as compare_job
+    from voicecheck.workflow.papers.comparing import compare as compare_job
 
     with open_book(book) as opened:
         comparison = compare_job(
@@ -267,7 +267,7 @@ def identify(
     """Say which kind of transmitter element is fitted: carbon, electronic, or not clear."""
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.comparing import identify as identify_job
+    from voicecheck.workflow.papers.comparing import identify as identify_job
 
     with open_book(book) as opened:
         identity = identify_job(opened, job, stage)
@@ -281,7 +281,7 @@ def identify(
 def list_masks(as_json: Json = False) -> None:
     """List the masks that come with the program."""
     from voicecheck.cli.show import render_table
-    from voicecheck.workflow.comparing import describe_masks
+    from voicecheck.workflow.papers.comparing import describe_masks
 
     masks = describe_masks()
     if as_json:
@@ -303,7 +303,7 @@ def report(
 ) -> None:
     """Write the chart and the report of a job."""
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.reporting import report_job
+    from voicecheck.workflow.papers.reporting import report_job
 
     with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
         files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)

@@ -60,8 +60,13 @@ def sweep(
         int | None, typer.Option(help="How often to seat the handset anew. Default 3.")
     ] = None,
     channel: Annotated[
-        int, typer.Option(help="Recorded channel of a file or a sound device, from 1.")
-    ] = 1,
+        int | None,
+        typer.Option(help="Recorded channel, from 1. Default: 1; of a file the one that holds it."),
+    ] = None,
+    take: Annotated[
+        int | None,
+        typer.Option(min=1, help="Of several takes in one file, from 1. Default: the strongest."),
+    ] = None,
     out_channel: Annotated[int, typer.Option(help="Played channel of a sound device, from 1.")] = 1,
     level_dbm: Annotated[
         float | None,
@@ -106,6 +111,7 @@ def sweep(
             seed=seed,
             bench=bench,
             channels=(out_channel, channel),
+            take=take,
         ),
         n_seats=seats,
         signal=signal,
@@ -137,7 +143,8 @@ def _read_source(
     simulated: str | None,
     seed: int,
     bench: str | None,
-    channels: tuple[int, int],
+    channels: tuple[int, int | None],
+    take: int | None,
 ) -> Source:
     """Where the options say that the sound comes from."""
     from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource
@@ -147,10 +154,10 @@ def _read_source(
             "sweep: name one bench: --recording FILE, --simulated HANDSET or --bench NAME"
         )
     if files:
-        return FileSource(files=files, channel=channels[1])
+        return FileSource(files=files, channel=channels[1], take=take)
     if simulated is not None:
         return SimulatedSource(handset=simulated, seed=seed)
-    return DeviceSource(name=bench or "", out_channel=channels[0], channel=channels[1])
+    return DeviceSource(name=bench or "", out_channel=channels[0], channel=channels[1] or 1)
 
 
 def _confirm_level(order: SweepOrder) -> None:

@@ -1,20 +1,21 @@
 """
-Where the programme lies in a recording: marks, latency, drift.
+Where the programme lies in a recording: every pair of marks, echoes, what is missing.
 
-The opening and the closing mark are found by a matched filter, each placed to a fraction of a
-sample, and compared recorded mark with recorded mark, so that the handset's own delay cancels
-out of the drift.
+The opening and the closing mark are found by a matched filter at a low rate.
 """
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from voicecheck.cutting import cut_padded
 from voicecheck.errors import RecordingError
 from voicecheck.fourier import find_next_fast_length
+from voicecheck.inspection.placing import Pair, place_take
 from voicecheck.programme import make_mark
 from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -30,19 +31,51 @@ Least correlation coefficient that counts as a mark.
 Measured: 16 s of white noise reach 0.12, the rest of the programme 0.09, a mark through a carbon
 response in noise of -8 dBFS 0.73. Below 0.15 noise passes for a mark; above 0.7 loud rooms lose it.
 """
+APART_S = 0.15
+"""Arrivals nearer than this are one mark with the room's early sound."""
+ECHO_S = (0.15, 1.2)
+"""Between these a further mark is an echo or a second arrival; later it is another take."""
+LEAST_ECHO_DB = -30.0
+"""
+A weaker one moves no point by more than 0.3 dB.
+
+The silence after the opening mark holds nothing else: 0 of 120 takes without an echo showed one.
+"""
+ALIKE_DB = 1.0
+"""Takes within this of the strongest are as strong; the earliest of them is taken."""
+GAUGE = 8
+"""Samples at the search rate, 1 ms: a mark's correlation has died away by then."""
 SILENT_PEAK = 1e-5
 """A third of one step of 16 bits: what a live input never stays below, its own hiss being more."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrivals:
+    """
+    The takes that a recording holds, in their order, and arrivals of a mark beside them.
+
+    An echo is a time after the opening mark of a take (before it if negative) and a level against
+    it, in seconds and dB.
+    """
+
+    takes: tuple[Pair, ...]
+    echoes: tuple[tuple[tuple[float, float], ...], ...]
+
+    @property
+    def best(self) -> int:
+        """Index of the strongest take; of those that are as strong the earliest."""
+        levels_db = [one.level_db for one in self.takes]
+        return next(i for i, db in enumerate(levels_db) if db > max(levels_db) - ALIKE_DB)
+
+
 def find_timeline(programme: Programme, recording: Recording) -> Timeline:
     """
-    Latency and drift from the two marks.
+    Latency and drift from the two marks of the strongest take.
 
     Parameters
     ----------
     programme : Programme
     recording : Recording
-        Same nominal rate as the programme.
 
     Returns
     -------
@@ -51,9 +84,32 @@ def find_timeline(programme: Programme, recording: Recording) -> Timeline:
     Raises
     ------
     RecordingError
-        Kind "no-signal", "wrong-programme", "starts-late" or "stops-early".
+        Kind "no-signal", "wrong-programme", "lost-samples", "starts-late" or "stops-early".
     """
-    samples, rate_hz = recording.samples, recording.rate_hz
+    arrivals = find_arrivals(programme, recording)
+    return place_take(programme, recording, arrivals.takes[arrivals.best])
+
+
+def find_arrivals(programme: Programme, recording: Recording) -> Arrivals:
+    """
+    Every pair of marks as far apart as the programme's, by a matched filter at a low rate.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+
+    Returns
+    -------
+    Arrivals
+        At least one take.
+
+    Raises
+    ------
+    RecordingError
+        As `find_timeline`.
+    """
+    samples = recording.samples
     if np.max(samples, initial=0.0) < SILENT_PEAK and np.min(samples, initial=0.0) > -SILENT_PEAK:
         message = (
             "the recording is silent: nothing came back from the handset; "
@@ -62,26 +118,9 @@ def find_timeline(programme: Programme, recording: Recording) -> Timeline:
         raise RecordingError(message, "no-signal")
     opening, closing = programme.blocks_of("mark")
     spacing_s = closing.start_s - opening.start_s
-    first_s, last_s = _search_marks(programme, recording, spacing_s)
-    apart_s, spread_s = _compare_marks(programme, samples, rate_hz, first_s, last_s)
-    stretch = apart_s / spacing_s
-    arrival_s = _place_mark(programme, samples, rate_hz, first_s, stretch)
-    return Timeline(
-        latency_s=arrival_s - opening.start_s * stretch,
-        stretch=stretch,
-        stretch_uncertainty=2.0 * spread_s / spacing_s,
-    )
-
-
-def _search_marks(
-    programme: Programme, recording: Recording, spacing_s: float
-) -> tuple[float, float]:
-    """Coarse start times of both marks by a matched filter on a decimated recording."""
-    factor = max(1, round(recording.rate_hz / MARK_SEARCH_RATE_HZ))
-    rate_hz = recording.rate_hz / factor
-    length_s = programme.recipe.mark_s
-    template = make_mark(programme.recipe, np.arange(round(length_s * rate_hz)) / rate_hz)
-    n_slow = len(recording.samples) // factor
+    factor, rate_hz = _choose_search_rate(recording)
+    template = _make_template(programme, rate_hz)
+    n_slow = len(samples) // factor
     if n_slow <= len(template):
         message = (
             f"the recording is {recording.duration_s:.2f} s long and the programme needs "
@@ -91,22 +130,105 @@ def _search_marks(
     slack = round(MAX_DRIFT_PPM * 1e-6 * spacing_s * rate_hz) + 2
     spacing = round(spacing_s * rate_hz)
     # Both marks lie within what the recording is longer than their distance: no need to look
-    # for them anywhere else.
+    # for them anywhere else; echoes of the opening one come a little later.
     room = n_slow - spacing - len(template) + slack
     if room >= 0:
-        early_part = _slow_down(recording.samples[: (room + len(template)) * factor], factor)
-        late_part = _slow_down(recording.samples[(spacing - slack) * factor :], factor)
-        early, late = _correlate(np.array([early_part, late_part]), template)
+        after = round(ECHO_S[1] * rate_hz)
+        early = _slow_down(samples[: (room + after + len(template)) * factor], factor)
+        late = _slow_down(samples[(spacing - slack) * factor :], factor)
+        early_score, level = _correlate(early, template)
+        late_score, _ = _correlate(late, template)
         # The closing mark's score is widened by the drift that may lie between the two.
-        later = sliding_window_view(np.pad(late, (0, 2 * slack)), 2 * slack + 1)
-        starts = np.flatnonzero(early >= MARK_FOUND)
-        both = np.minimum(early[starts], np.max(later[starts], axis=-1))
-        if np.max(both, initial=0.0) >= MARK_FOUND:
-            start = starts[np.argmax(both)]
-            after = start + np.argmax(later[start])
-            return float(start / rate_hz), float((after + spacing - slack) / rate_hz)
+        later = sliding_window_view(np.pad(late_score, (0, 2 * slack)), 2 * slack + 1)
+        n_starts = min(len(early_score), len(later))
+        starts = np.flatnonzero(early_score[:n_starts] >= MARK_FOUND)
+        both = np.zeros(n_starts)
+        both[starts] = np.minimum(early_score[starts], np.max(later[starts], axis=-1))
+        peaks = _find_peaks(both, round(APART_S * rate_hz))
+        if len(peaks):
+            found = tuple(
+                Pair(
+                    opening_s=start / rate_hz,
+                    closing_s=(start + np.argmax(later[start]) + spacing - slack) / rate_hz,
+                    level_db=_gauge_db(level, start),
+                )
+                for start in peaks.tolist()
+            )
+            return _sort_arrivals(found, early_score, level, rate_hz)
+    slow = _slow_down(samples, factor)
+    raise _explain_missing_mark(_correlate(slow, template)[0], slow, rate_hz, programme)
+
+
+def find_marks(programme: Programme, recording: Recording) -> tuple[float, ...]:
+    """
+    Starts of everything that sounds like the programme's mark, seconds of the recording.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+
+    Returns
+    -------
+    tuple of float
+    """
+    factor, rate_hz = _choose_search_rate(recording)
+    template = _make_template(programme, rate_hz)
     slow = _slow_down(recording.samples, factor)
-    raise _explain_missing_mark(_correlate(slow, template), slow, rate_hz, programme)
+    if len(slow) <= len(template):
+        return ()
+    score, _ = _correlate(slow, template)
+    peaks = _find_peaks(score, round(APART_S * rate_hz))
+    return tuple((peaks / rate_hz).tolist())
+
+
+def _choose_search_rate(recording: Recording) -> tuple[int, float]:
+    factor = max(1, round(recording.rate_hz / MARK_SEARCH_RATE_HZ))
+    return factor, recording.rate_hz / factor
+
+
+def _make_template(programme: Programme, rate_hz: float) -> Array:
+    length_s = programme.recipe.mark_s
+    return make_mark(programme.recipe, np.arange(round(length_s * rate_hz)) / rate_hz)
+
+
+def _gauge_db(level: Array, place: int) -> float:
+    """Level of an arrival: the gain around it, whatever part of a sample it is late by."""
+    near = level[max(0, place - GAUGE) : place + GAUGE + 1]
+    return 10.0 * math.log10(float(np.mean(near**2)) + 1e-30)
+
+
+def _find_peaks(score: Array, apart: int) -> NDArray[np.intp]:
+    """Places of scores that count and are the largest within `apart` on either side."""
+    places = np.flatnonzero(score >= MARK_FOUND)
+    keep: list[int] = []
+    for place in places[np.argsort(-score[places], kind="stable")].tolist():
+        if all(abs(place - other) > apart for other in keep):
+            keep.append(place)
+    return np.array(sorted(keep), dtype=np.intp)
+
+
+def _sort_arrivals(found: tuple[Pair, ...], score: Array, level: Array, rate_hz: float) -> Arrivals:
+    """Takes apart from the echoes that follow (or precede) a stronger one closely."""
+    takes: list[Pair] = []
+    for pair in sorted(found, key=lambda one: -one.level_db):
+        if all(abs(pair.opening_s - one.opening_s) > ECHO_S[1] for one in takes):
+            takes.append(pair)
+    takes.sort(key=lambda one: one.opening_s)
+    reach, dead = (round(edge * rate_hz) for edge in reversed(ECHO_S))
+    echoes = []
+    for take in takes:
+        at = round(take.opening_s * rate_hz)
+        first = max(0, at - reach)
+        near = score[first : at + reach].copy()
+        near[max(0, at - dead - first) : at + dead - first] = 0.0
+        heard = []
+        for place in (_find_peaks(near, round(APART_S * rate_hz)) + first).tolist():
+            down_db = _gauge_db(level, place) - _gauge_db(level, at)
+            if down_db > LEAST_ECHO_DB:
+                heard.append(((place - at) / rate_hz, down_db))
+        echoes.append(tuple(heard))
+    return Arrivals(takes=tuple(takes), echoes=tuple(echoes))
 
 
 def _slow_down(samples: Array, factor: int) -> Array:
@@ -131,14 +253,14 @@ def _explain_missing_mark(
             "check that the right programme file was given and that it was really played"
         )
         return RecordingError(message, "wrong-programme")
+    opening, closing = programme.blocks_of("mark")
+    spacing_s = closing.start_s - opening.start_s
     if float(np.max(rest)) >= MARK_FOUND:
         message = (
             f"this is a recording of another programme: its marks are {abs(second_s - at_s):.2f} "
             "s apart, not as in the programme given; give the programme file that was played"
         )
         return RecordingError(message, "wrong-programme", min(at_s, second_s))
-    opening, closing = programme.blocks_of("mark")
-    spacing_s = closing.start_s - opening.start_s
     mark = round(programme.recipe.mark_s * rate_hz)
     # The programme's sound lies after the opening mark and before the closing one.
     is_opening = np.sum(slow[best + mark :] ** 2) > np.sum(slow[:best] ** 2)
@@ -161,109 +283,17 @@ def _explain_missing_mark(
     return RecordingError(message, "wrong-programme", at_s)
 
 
-def _correlate(samples: Array, template: Array) -> Array:
-    """Correlation coefficient of the template with every stretch of the samples, row by row."""
+def _correlate(samples: Array, template: Array) -> tuple[Array, Array]:
+    """Correlation coefficient of the template with every stretch, and its gain there."""
     # What wraps around lies beyond the last whole stretch.
-    size = find_next_fast_length(samples.shape[-1])
+    size = find_next_fast_length(len(samples))
     product = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
-    count = samples.shape[-1] - len(template) + 1
-    raw = np.fft.irfft(product, size)[..., :count]
-    energy = np.zeros((*samples.shape[:-1], samples.shape[-1] + 1))
-    np.cumsum(samples**2, axis=-1, out=energy[..., 1:])
-    local = energy[..., len(template) :] - energy[..., :count]
+    count = len(samples) - len(template) + 1
+    raw = np.abs(np.fft.irfft(product, size)[:count])
+    energy = np.zeros(len(samples) + 1)
+    np.cumsum(samples**2, out=energy[1:])
+    local = energy[len(template) :] - energy[:count]
     # A floor keeps stretches of digital silence from scoring on rounding noise.
-    floor = 1e-6 * np.max(local, axis=-1, keepdims=True) + 1e-30
-    return np.asarray(np.abs(raw) / np.sqrt(np.sum(template**2) * (local + floor)))
-
-
-MARGIN_S = 0.02
-"""Around a mark: room for the handset's ringing and for 1000 ppm over 16 s, which is 16 ms."""
-
-
-def _cut_mark(
-    programme: Programme, samples: Array, rate_hz: int, start_s: float
-) -> tuple[Array, float]:
-    """Stretch around a mark, zero-padded at the ends, and the true start of it in seconds."""
-    first = round((start_s - MARGIN_S) * rate_hz)
-    count = round((programme.recipe.mark_s + 2 * MARGIN_S) * rate_hz)
-    return cut_padded(samples, first, count), first / rate_hz
-
-
-def _place_mark(
-    programme: Programme, samples: Array, rate_hz: int, coarse_s: float, stretch: float
-) -> float:
-    """Start of one mark in recorder seconds, to a fraction of a sample."""
-    cut, begin_s = _cut_mark(programme, samples, rate_hz, coarse_s)
-    time_s = np.arange(len(cut)) / rate_hz
-    template = make_mark(programme.recipe, time_s / stretch)
-    delay_s, _ = _estimate_delay(template, cut, rate_hz, programme)
-    return begin_s + delay_s
-
-
-def _compare_marks(
-    programme: Programme, samples: Array, rate_hz: int, first_s: float, last_s: float
-) -> tuple[float, float]:
-    """Distance between the marks as recorded, and its standard error, in seconds."""
-    early, early_s = _cut_mark(programme, samples, rate_hz, first_s)
-    late, late_s = _cut_mark(programme, samples, rate_hz, last_s)
-    delay_s, error_s = _estimate_delay(early, late, rate_hz, programme)
-    return late_s - early_s + delay_s, error_s
-
-
-def _estimate_delay(
-    reference: Array, delayed: Array, rate_hz: int, programme: Programme
-) -> tuple[float, float]:
-    """
-    Delay of one stretch against another by the phase of their cross-spectrum.
-
-    Only the mark's own band is used; the peak of the band-limited correlation is polished by
-    Newton steps, and its standard error follows from what the shifted reference leaves over.
-    """
-    size = find_next_fast_length(2 * len(reference))
-    frequency_hz = np.arange(size // 2 + 1) * rate_hz / size
-    # The mark's spectrum spills a little over its ends; wider only lets in noise and mains.
-    inside = (frequency_hz > 0.8 * programme.recipe.mark_from_hz) & (
-        frequency_hz < 1.1 * programme.recipe.mark_to_hz
-    )
-    first, second = np.fft.rfft(np.array([reference, delayed]), size)
-    cross = np.where(inside, second * np.conj(first), 0.0)
-    peak = int(np.argmax(np.fft.irfft(cross, size)))
-    delay_s = (peak if peak < size // 2 else peak - size) / rate_hz
-    # Newton doubles the digits at each step: four from half a sample reach the rounding error.
-    omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
-    delay_s = polish_delay_s(cross, omega, delay_s)
-    turned = cross * np.exp(1j * omega * delay_s)
-    # sum w y is the delay's error numerator; its scatter over bins gives the standard error.
-    scatter = float(np.sum((omega * turned.imag) ** 2))
-    curvature = float(np.sum(omega**2 * turned.real))
-    return delay_s, np.sqrt(scatter) / curvature if curvature > 0.0 else np.inf
-
-
-def polish_delay_s(
-    cross: NDArray[np.complex128], omega: Array, delay_s: float, n_steps: int = 4
-) -> float:
-    """
-    Delay at the peak of a correlation, by Newton steps on its spectrum.
-
-    Parameters
-    ----------
-    cross : ndarray, shape (n_bins,)
-        Spectrum of what is delayed times the conjugate one of the reference.
-    omega : ndarray, shape (n_bins,)
-        Angular frequency of the bins, rad/s.
-    delay_s : float
-        Where the peak is about, seconds.
-    n_steps : int
-
-    Returns
-    -------
-    float
-        Seconds.
-    """
-    for _ in range(n_steps):
-        turned = cross if delay_s == 0.0 else cross * np.exp(1j * omega * delay_s)
-        curvature = float(np.sum(omega**2 * turned.real))
-        if curvature <= 0.0:
-            break
-        delay_s -= float(np.sum(omega * turned.imag)) / curvature
-    return delay_s
+    floor = 1e-6 * np.max(local) + 1e-30
+    own = float(np.sum(template**2))
+    return np.asarray(raw / np.sqrt(own * (local + floor))), np.asarray(raw / own)

@@ -12,7 +12,7 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.failures import translate_failures
-from voicecheck.jobbook.rows import encode_record, insert_once, select_rows, utc_now
+from voicecheck.jobbook.rows import decode_record, encode_record, insert_once, select_rows, utc_now
 from voicecheck.jobbook.sound import Label, decode_recording, encode_recording
 from voicecheck.jobbook.vault import read_chunks
 from voicecheck.records import Recipe, Recording
@@ -83,6 +83,13 @@ class RecordingShelf(BookCore):
         statement = sa.select(tables.recording.c.sha256).order_by(tables.recording.c.id)
         with self._reading() as connection:
             return tuple(connection.execute(statement).scalars())
+
+    def list_recipes(self) -> tuple[Recipe, ...]:
+        """Every programme that a recording in the book answers, oldest first."""
+        statement = sa.select(tables.recipe.c.document).order_by(tables.recipe.c.id)
+        with self._reading() as connection:
+            documents = list(connection.execute(statement).scalars())
+        return tuple(decode_record(one, Recipe, "recipe") for one in documents)
 
     def adopt_strays(self) -> tuple[str, ...]:
         """

@@ -7,6 +7,8 @@ It never knows which bench a recording came from.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -19,10 +21,12 @@ from voicecheck import (
     noise,
     response,
 )
+from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
-from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
+from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
@@ -33,6 +37,7 @@ from voicecheck.records import (
     Noise,
     Problem,
     Programme,
+    Recipe,
     Recording,
     RecordingInfo,
     Steadiness,
@@ -46,7 +51,13 @@ UNSURE_NOISE_DB = 3.0
 """Half-width of the noise's interval from which on it is said that the silence was too short."""
 
 
-def measure_recording(programme: Programme, recording: Recording) -> Measurement:
+def measure_recording(
+    programme: Programme,
+    recording: Recording,
+    *,
+    known: Sequence[Recipe] = (),
+    take: int | None = None,
+) -> Measurement:
     """
     Every number of one recording.
 
@@ -55,7 +66,11 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     programme : Programme
         What was played.
     recording : Recording
-        What came back, at the programme's nominal rate.
+        What came back, at any rate from 16 kHz on.
+    known : sequence of Recipe
+        What may have been played instead, beside the programmes on offer.
+    take : int, optional
+        Which of several takes in the recording, from 1; the strongest if not given.
 
     Returns
     -------
@@ -64,8 +79,10 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
 
     Raises
     ------
+    InputError
+        There is no such take.
     RecordingError
-        It cannot be used: silent, another programme, another rate, cut off.
+        It cannot be used: silent, another programme that cannot be had, cut off.
 
     Examples
     --------
@@ -77,14 +94,15 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     >>> round(measurement.bands.at_1khz_db, 3)
     -6.021
     """
-    _check_rate(programme, recording)
-    marks = inspection.find_timeline(programme, recording)
-    placed = continuity.check_continuity(programme, recording, marks)
+    found = take_in(programme, recording, known=known, take=take)
+    programme = found.programme
+    placed = continuity.check_continuity(programme, recording, found.timeline)
     timeline = placed.timeline
     idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
     sound = _inspect(programme, recording, placed, idle)
     calibration = recording.calibration
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
+    check_sweeps(sweep, recording, timeline, idle)
     shift_db = compute_shift_db(calibration)
     ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
@@ -95,6 +113,8 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
     sweep.moved_db = checked.spread_db(sweep.fine_hz)
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
+    harmonics = sweep.make_distortion()
+    wire = report_wire(recording.conditions.path, sweep, harmonics)
     return Measurement(
         recording=describe_recording(recording),
         timing=_describe_timing(timeline),
@@ -102,18 +122,27 @@ def measure_recording(programme: Programme, recording: Recording) -> Measurement
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
-        distortion=None if "distortion" in checked.withheld else sweep.make_distortion(),
+        distortion=None if "distortion" in checked.withheld else harmonics,
         linearity=at_1khz if is_heard else None,
         ladders=ladders if is_heard else (),
         intermodulation=Intermodulation()
         if checked.withheld & {"four-tone", "distortion"}
         else distortion.measure_intermodulation(programme, recording, timeline, idle),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        sinad_db=distortion.measure_sinad(programme, recording, timeline) if is_heard else None,
+        **(_measure_sinad(programme, recording, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*sound.problems, *checked.problems, *_report_noise(figures, sweep)),
+        problems=(
+            *found.problems,
+            *sound.problems,
+            *checked.problems,
+            *_report_noise(figures, sweep),
+            *wire,
+        ),
         conditions=recording.conditions,
-        steps=_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
+        steps=(
+            *_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
+            *found.steps,
+        ),
         version=__version__,
     )
 
@@ -167,12 +196,28 @@ def _inspect(
     """Sweeps to use, and what was found in the recording."""
     timeline = placed.timeline
     problems = [*recording.problems, *placed.problems, *_report_drift(timeline)]
-    problems += inspection.find_clipping(programme, recording, timeline)
+    peak_dbfs = find_peak_dbfs(programme, recording, timeline)
+    quiet = report_quiet(peak_dbfs)
+    # A few steps of the recorder pile up at their largest without anything being cut off.
+    problems += quiet or inspection.find_clipping(programme, recording, timeline)
     problems += inspection.find_gaps(programme, recording, timeline)
     inside = idle.frequency_hz < response.LOW_BAND_HZ
     idle_power = idle.sum_power(inside.astype(float))
     sound = continuity.set_aside(programme, placed, idle_power, problems)
     return dataclasses.replace(sound, problems=problems + sound.problems)
+
+
+def _measure_sinad(
+    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+) -> dict[str, Any]:
+    """SINAD, its interval and its budget."""
+    found = distortion.measure_sinad(programme, recording, timeline, idle)
+    if found is None:
+        return {}
+    rows = (found[1],)
+    return {
+        "sinad_db": found[0], "sinad_uncertainty_db": combine_rows(rows), "sinad_budget": rows,
+    }  # fmt: skip
 
 
 def _measure_ladders(
@@ -212,7 +257,6 @@ def measure_source(programme: Programme, recording: Recording) -> SourceDistorti
     RecordingError
         As `measure_recording`.
     """
-    _check_rate(programme, recording)
     marks = inspection.find_timeline(programme, recording)
     placed = continuity.check_continuity(programme, recording, marks)
     idle = compute_idle_spectrum(programme, recording, placed.timeline)
@@ -242,16 +286,6 @@ def describe_recording(recording: Recording, file: str | None = None) -> Recordi
         channel=recording.channel,
         file=file,
     )
-
-
-def _check_rate(programme: Programme, recording: Recording) -> None:
-    if recording.rate_hz != programme.rate_hz:
-        message = (
-            f"the recording was made at {recording.rate_hz} Hz and the programme at "
-            f"{programme.rate_hz} Hz; record at {programme.rate_hz} Hz, "
-            f"or make a programme with --rate {recording.rate_hz}"
-        )
-        raise RecordingError(message, "wrong-rate")
 
 
 def _assume_no_noise(recording: Recording) -> IdleSpectrum:

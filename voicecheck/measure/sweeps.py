@@ -195,8 +195,9 @@ class SweepAnalysis:
         power = 10.0 ** (self.level_db[known] / 10.0)
         share = power / np.sum(power)
         # Neighbours share part of their windows, the less the longer those are.
-        overlap = NEIGHBOUR_CORRELATION / self.transfer.scale[known] ** 2
-        neighbours = 1.0 + overlap * (len(share) > 1)
+        scale = self.transfer.scale[known]
+        neighbours = 1.0 + NEIGHBOUR_CORRELATION / np.maximum(scale, 1.0) ** 2
+        neighbours = neighbours / np.minimum(scale, 1.0) if len(share) > 1 else np.ones(1)
         noise_db = math.sqrt(float(np.sum(neighbours * (share * self.noise_db[known]) ** 2)))
         # A window's bias changes its sign along a curve, but hardly between near neighbours.
         bias_db = math.sqrt(BIAS_NEIGHBOURS * float(np.sum((share * self.bias_db[known]) ** 2)))

@@ -39,3 +39,4 @@ Budget = tuple[BudgetRow, ...]
 CurveBudget = tuple[CurveBudgetRow, ...]
 Budgets = dict[str, Budget]
 """Budgets of several figures of one record, by the key of the figure."""
+CurveBudgets = dict[str, CurveBudget]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass, field
+from typing import Any
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
-from voicecheck.records.budgets import Budgets, CurveBudget
+from voicecheck.records.budgets import Budget, Budgets, CurveBudget, CurveBudgets
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions, Problem
 
@@ -147,7 +148,9 @@ class Linearity:
     `input_db` is the drive re the programme's nominal level, `output_db` the fundamental at the
     output in dBFS. `compression_db` is the loss of gain of the top step against the nominal
     one, `threshold_db` the loss of gain at -20 dB; `thd_slope_db_per_db` how THD grows with the
-    level (1 for a square law, 2 for a cubic one).
+    level (1 for a square law, 2 for a cubic one). Each `*_uncertainty_*` is the half-width of a
+    95 % interval; `budget` has the rows of the two losses of gain, `step_budget` those of the
+    steps.
     """
 
     frequency_hz: float
@@ -158,6 +161,12 @@ class Linearity:
     compression_db: float | None = None
     threshold_db: float | None = None
     thd_slope_db_per_db: float | None = None
+    output_uncertainty_db: Array | None = None
+    thd_uncertainty_percent: Array | None = None
+    compression_uncertainty_db: float | None = None
+    threshold_uncertainty_db: float | None = None
+    budget: Budgets = field(default_factory=dict)
+    step_budget: CurveBudgets = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -172,6 +181,13 @@ class Intermodulation:
     order3_db: float | None = None
     order2_below_db: float | None = None
     order3_below_db: float | None = None
+    order2_uncertainty_db: float | None = None
+    order3_uncertainty_db: float | None = None
+    budget: Budgets = field(default_factory=dict)
+
+    def replace(self, **changes: Any) -> Intermodulation:
+        """Copy with some fields changed."""
+        return dataclasses.replace(self, **changes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -243,6 +259,8 @@ class Measurement(Shown):
     intermodulation: Intermodulation = field(default_factory=Intermodulation)
     noise: Noise = field(default_factory=Noise)
     sinad_db: float | None = None
+    sinad_uncertainty_db: float | None = None
+    sinad_budget: Budget = ()
     steadiness: Steadiness = field(default_factory=Steadiness)
     problems: tuple[Problem, ...] = ()
     conditions: Conditions = field(default_factory=Conditions)

@@ -22,6 +22,7 @@ from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath
 DEFAULT_SEATS = 3
 Seats = Annotated[int, Meta(ge=1, le=50, title="seats")]
 Seed = Annotated[int, Meta(ge=0)]
+TakeNumber = Annotated[int, Meta(ge=1, title="take")]
 ReceiveDbm = Annotated[float, Meta(ge=-60.0, le=0.0, title="level", extra={"unit": "dBm"})]
 
 
@@ -33,12 +34,15 @@ class FileSource:
     Parameters
     ----------
     files : tuple of path
-    channel : int
-        Of the files, from 1.
+    channel : int or None
+        Of the files, from 1; the one that holds the programme if not given.
+    take : int or None
+        Of several takes in a file, from 1; the strongest if not given.
     """
 
     files: tuple[Path, ...]
-    channel: Channel = 1
+    channel: Channel | None = None
+    take: TakeNumber | None = None
 
     def __post_init__(self) -> None:
         """Refuse what does not fit."""

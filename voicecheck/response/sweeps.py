@@ -168,6 +168,12 @@ class Kernels:
     repeats_rate_hz: float
     constant_s: float
 
+    def choose(self, *, low: bool) -> tuple[Array, float]:
+        """The average and its rate: of all that was recorded, or of the repeats' band alone."""
+        if low:
+            return np.asarray(np.mean(self.repeats, axis=0)), self.repeats_rate_hz
+        return self.mean, self.rate_hz
+
 
 def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) -> Kernels:
     """
@@ -188,6 +194,7 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
         values = values[list(used)]
     inverse = make_inverse(spectra)
     half = find_next_fast_length(int(REPEATS_BAND_HZ * spectra.n_fft / spectra.rate_hz))
+    half = min(half, spectra.n_fft // 2)
     size = 2 * half
     low = inverse[: half + 1] * _make_band_edge(half)
     repeats = np.fft.irfft(values[:, : half + 1] * low, size, axis=1)

@@ -13,25 +13,37 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from voicecheck.programme import make_programme
+from voicecheck.programme import make_programme, make_sweep
 from voicecheck.records import Recipe, Recording, Timeline
 from voicecheck.records.arrays import Array
+from voicecheck.response.choosing import choose_windows
+from voicecheck.response.scatter import (
+    compare_beside,
+    compare_repeats,
+    evaluate_beside,
+    is_seen,
+)
 from voicecheck.response.sweeps import (
-    HIGHEST_REPEAT_SHARE,
-    REPEATS_BAND_HZ,
     ComplexArray,
     Kernels,
     SweepSpectra,
     compute_kernels,
     compute_sweep_spectra,
 )
-from voicecheck.response.windows import NoiseDensity, estimate_variance, evaluate_kernel
+from voicecheck.response.windows import (
+    NoiseDensity,
+    estimate_variance,
+    evaluate_kernel,
+    evaluate_with_slope,
+)
 
-WINDOW_SCALES = (1.0, 2.0, 4.0)
-LONGEST_WINDOW_SHARE = 0.1
-"""Bias of the longest window as a share of its difference from the next shorter one."""
+WINDOW_SCALES = (0.25, 0.5, 1.0, 2.0, 4.0, 16.0)
+"""
+From 3.5 cycles to 224, or 0.28 s where that is less: a resonance of Q 40 rings for 100 cycles.
+
+Harmonics stand 0.15 s apart and more, and take all but the last.
+"""
 COVERAGE, BIAS_COVERAGE = 1.96, 1.2
 """
 Two-sided 95 % of a normal deviate, and the same for a bias whose size is a mean over neighbours.
@@ -41,23 +53,11 @@ bound: 1.2 of it covers 96 of 100 on resonant plants (`tests/bench/interval_cove
 """
 FLOOR_DB = 0.0001
 """What the arithmetic itself may leave (aliases of harmonics, the derivative for drift)."""
-REPEAT_REACH, REPEAT_RATIO = 6, 1.5
-"""
-Neighbours to either side whose scatter is averaged, and from where on it is believed.
-
-Three sweeps give 4 degrees of freedom a point, 13 correlated points some 30 in all: chance alone
-is above 1.5 in 4 of 100 (chi-squared). Lower, sound intervals widen by chance; higher, noise that
-comes only with the signal goes unseen.
-"""
 
 
-BESIDE_SHARES = (0.3, 0.4, 0.5, 0.6, 0.7)
-"""Places in the gap between a kernel and the next harmonic's, clear of both windows."""
-
-
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=32)
 def evaluate_reference(
-    recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float
+    recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float, *, low: bool
 ) -> ComplexArray:
     """
     What the same windows make of the programme's own sweep.
@@ -65,18 +65,29 @@ def evaluate_reference(
     The sweep as played has ends and fades, the closed form has none; dividing by this takes the
     difference, and the windows' share in it, out of every point.
     """
-    kernel = _make_reference_kernel(recipe, rate_hz)
-    return evaluate_kernel(kernel, rate_hz, np.array(frequencies_hz), scale=scale)
+    kernel, kernel_rate_hz = _make_reference_kernel(recipe, rate_hz).choose(low=low)
+    return evaluate_kernel(kernel, kernel_rate_hz, np.array(frequencies_hz), scale=scale)
+
+
+@lru_cache(maxsize=16)
+def evaluate_reference_beside(
+    recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float
+) -> ComplexArray:
+    """What the ends of the programme's own sweep leave beside its kernel (`evaluate_beside`)."""
+    return evaluate_beside(_make_reference_kernel(recipe, rate_hz), np.array(frequencies_hz), scale)
 
 
 @lru_cache(maxsize=4)
-def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Array:
+def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Kernels:
     """Kernel of the programme's own sweep: the same for all points and windows."""
-    alone = dataclasses.replace(recipe, n_sweeps=1, rate_hz=rate_hz, step_levels_db=(), tones_hz=())
+    alone = dataclasses.replace(recipe, n_sweeps=1, step_levels_db=(), tones_hz=())
     programme = make_programme(alone)
-    recording = Recording(samples=programme.samples, rate_hz=rate_hz)
+    start_s = programme.blocks_of("sweep")[0].start_s
+    # The recorder's rate may be one that no programme is played at.
+    time_s = np.arange(round(programme.duration_s * rate_hz)) / rate_hz
+    recording = Recording(samples=make_sweep(recipe, time_s - start_s), rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
-    return compute_kernels(spectra).mean
+    return compute_kernels(spectra)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,126 +142,36 @@ def compute_transfer(
     names = tuple(map(float, frequency_hz))
     output_hz = order * frequency_hz
     delay_s = -kernels.constant_s * math.log(order)
-    ratio = _compare_repeats(kernels, spectra, output_hz, delay_s, noise)
-    n_behind = min(spectra.n_clean or len(kernels.repeats), len(kernels.repeats))
+    low = order == 1 and is_seen(output_hz)
+    kernel, rate_hz = kernels.choose(low=low)
+    scales = WINDOW_SCALES if order == 1 else WINDOW_SCALES[:-1]
+    excess = repeats = compare_repeats(kernels, spectra, output_hz, delay_s, noise)
+    n_sweeps = min(spectra.n_clean or len(kernels.repeats), len(kernels.repeats))
     mean, variance = [], []
-    for scale in WINDOW_SCALES:
-        values = evaluate_kernel(
-            kernels.mean, kernels.rate_hz, output_hz, delay_s=delay_s, scale=scale
-        )
-        mean.append(values / evaluate_reference(recipe, spectra.rate_hz, names, scale))
-        idle = estimate_variance(output_hz, noise, spectra, scale=scale)
-        variance.append(ratio * idle / n_behind)
-    mean_all, variance_all = np.array(mean), np.array(variance)
-    choice, bias_db = choose_windows(mean_all, variance_all)
-    point = np.arange(len(frequency_hz))
     shift_hz = output_hz * (1.0 / spectra.stretch - 1.0)
-    slopes = np.gradient(mean_all, output_hz, axis=1) if len(output_hz) > 1 else 0.0 * mean_all
+    for scale in scales:
+        values, slopes = evaluate_with_slope(
+            kernel, rate_hz, output_hz, delay_s=delay_s, scale=scale
+        )
+        reference = evaluate_reference(recipe, spectra.rate_hz, names, scale, low=low)
+        mean.append((values + shift_hz * slopes) / reference)
+        if low and scale <= 1.0:
+            beside = evaluate_beside(kernels, output_hz, scale)
+            beside -= mean[-1] * evaluate_reference_beside(recipe, spectra.rate_hz, names, scale)
+            found = compare_beside(beside, n_sweeps, spectra, output_hz, noise, scale=scale)
+            excess = repeats.join(found)
+        idle = estimate_variance(output_hz, noise, spectra, scale=scale)
+        variance.append(excess.apply(idle, scale) / n_sweeps)
+    mean_all, variance_all = np.array(mean), np.array(variance)
+    choice, bias_db = choose_windows(mean_all, variance_all, scales)
+    point = np.arange(len(frequency_hz))
     return Transfer(
         frequency_hz=frequency_hz,
-        values=(mean_all + shift_hz * slopes)[choice, point],
+        values=mean_all[choice, point],
         variance=variance_all[choice, point],
         bias_db=bias_db,
-        scale=np.array(WINDOW_SCALES)[choice],
+        scale=np.array(scales)[choice],
     )
-
-
-def _compare_repeats(
-    kernels: Kernels,
-    spectra: SweepSpectra,
-    output_hz: Array,
-    delay_s: float,
-    noise: NoiseDensity,
-) -> Array:
-    """
-    How much more the repeats scatter than the silence explains; 1 unless it is clearly more.
-
-    Noise that comes only with the signal is not in the silence; the scatter of the repeats has
-    it, but few degrees of freedom, so it is averaged over neighbours and believed only when it
-    is well above. A lone sweep has no repeat: what stands beside its kernel says as much.
-    """
-    n_sweeps = len(kernels.repeats)
-    ratio = np.ones(len(output_hz))
-    seen = output_hz < HIGHEST_REPEAT_SHARE * REPEATS_BAND_HZ
-    if not seen.any():
-        return ratio
-    if n_sweeps < 2:
-        scatter = _listen_beside(kernels, output_hz[seen], delay_s)
-    else:
-        each = evaluate_kernel(
-            kernels.repeats, kernels.repeats_rate_hz, output_hz[seen], delay_s=delay_s
-        )
-        scatter = np.sum(np.abs(each - each.mean(axis=0)) ** 2, axis=0) / (n_sweeps - 1)
-    idle = estimate_variance(output_hz[seen], noise, spectra)
-    found = _average_neighbours(scatter / np.maximum(idle, 1e-300), REPEAT_REACH)
-    ratio[seen] = np.where(found > REPEAT_RATIO, found, 1.0)
-    return ratio
-
-
-def _listen_beside(kernels: Kernels, output_hz: Array, delay_s: float) -> Array:
-    """
-    What a lone sweep holds at times where its kernel is silent: noise while it was playing.
-
-    Noise a time t before the sweep passed a frequency stands t before that frequency's place in
-    the kernel; the gap to the next harmonic holds nothing else.
-    """
-    order = math.exp(-delay_s / kernels.constant_s)
-    gap_s = kernels.constant_s * math.log((order + 1.0) / order)
-    heard = [
-        evaluate_kernel(
-            kernels.repeats[0], kernels.repeats_rate_hz, output_hz, delay_s=delay_s - share * gap_s
-        )
-        for share in BESIDE_SHARES
-    ]
-    return np.asarray(np.mean(np.square(np.abs(heard)), axis=0))
-
-
-def choose_windows(values: ComplexArray, variance: Array) -> tuple[NDArray[np.intp], Array]:
-    """
-    Pick the window of each point: least sum of noise and of what the window takes away.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n_scales, n_points)
-        Estimates under each window, shortest first.
-    variance : ndarray, shape (n_scales, n_points)
-        Their variances by noise.
-
-    Returns
-    -------
-    choice : ndarray of int, shape (n_points,)
-        Row of the window picked.
-    bias_db : ndarray, shape (n_points,)
-        Half-width of the bias left by it, dB.
-
-    Notes
-    -----
-    The bias of a window is its difference from the longest one, less the noise of that
-    difference: the longest window is flat where the shorter ones are open, so the noise of the
-    difference is var_long - var_short to a good approximation. It is averaged over neighbours,
-    since a bias is smooth and noise is not.
-    """
-    size = np.maximum(np.abs(values[-1]), 1e-300)
-    relative = variance / size**2
-    difference = np.abs((values - values[-1]) / size) ** 2
-    excess = np.clip(difference - np.maximum(relative[-1] - relative, 0.0), 0.0, None)
-    smooth = np.array([_average_neighbours(row) for row in excess])
-    # One more step of the same kind is what the longest window itself may leave out.
-    smooth[-1] = LONGEST_WINDOW_SHARE**2 * smooth[-2]
-    choice = np.argmin(relative + smooth, axis=0)
-    point = np.arange(values.shape[1])
-    return choice, 20.0 / math.log(10.0) * np.sqrt(smooth[choice, point])
-
-
-def _average_neighbours(values: Array, reach: int = 2) -> Array:
-    """Mean over `reach` points to either side, fewer at the ends."""
-    sums = np.convolve(values, np.ones(2 * reach + 1), mode="same")
-    return np.asarray(sums / _count_neighbours(len(values), reach))
-
-
-@lru_cache(maxsize=64)
-def _count_neighbours(n_points: int, reach: int) -> Array:
-    return np.convolve(np.ones(n_points), np.ones(2 * reach + 1), mode="same")
 
 
 def estimate_uncertainty_db(transfer: Transfer) -> tuple[Array, Array]:

@@ -26,12 +26,19 @@ The error by noise goes with the root of the sum, the bias of a resonance of qua
 what still rings where it closes: exp(-pi c / Q) after c cycles, 2 % at 5 and 0.04 % at 10 for
 Q 4. The longer windows serve what is sharper.
 """
+LONGEST_AFTER_S = 0.2
+"""
+No window is longer than this, and 0.08 s before: the kernel of the second harmonic ends 0.4 s
+before the linear one, and what a handset still does after 0.2 s is noise.
+"""
 LEAST_POWER = 1e-24
 """Of noise in a bin, -237 dBFS: below what the arithmetic itself leaves."""
 WINDOWS_IN_ONE = 8
 """Neighbouring points that one matrix product serves; the shorter windows get a few zeros."""
 _LOG_BINS_PER_OCTAVE = 192
-"""The longest window, 56 cycles, resolves 1/39 octave: five bins across it."""
+"""A window of 56 cycles resolves 1/39 octave: five bins across it."""
+LONGEST_SEEN = 4.0
+"""That window's scale."""
 _LOWEST_LOG_HZ = 80.0
 """More than an octave below the lowest point, 200 Hz, as far as `_make_noise_kernel` reaches."""
 
@@ -57,19 +64,67 @@ def evaluate_kernel(
     delay_s : float
         Where the wanted kernel stands; -L ln m for harmonic m.
     scale : float
-        Length of the window, in units of the shortest.
+        Length of the window, in units of 4 cycles before and 10 after.
 
     Returns
     -------
     ndarray, shape (n_points,) or (n_kernels, n_points)
     """
     table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
-    origin = round(delay_s * rate_hz)
-    local = np.take(
-        kernel, np.arange(origin - table.before, origin + table.after), axis=-1, mode="wrap"
-    )
-    values = [local[..., first : first + len(weight)] @ weight for first, weight in table.windows]
-    return np.concatenate(values, axis=-1).view(np.complex128)
+    return _sum_windows(table, kernel, np.array(round(delay_s * rate_hz)))
+
+
+def evaluate_with_slope(
+    kernel: Array, rate_hz: float, frequency_hz: Array, *, delay_s: float = 0.0, scale: float = 1.0
+) -> tuple[ComplexArray, ComplexArray]:
+    """
+    The same for one kernel, and its derivative by frequency under the same windows, per Hz.
+
+    Parameters
+    ----------
+    kernel : ndarray, shape (n,)
+    rate_hz : float
+    frequency_hz : ndarray, shape (n_points,)
+    delay_s : float
+    scale : float
+
+    Returns
+    -------
+    values, slopes : ndarray, shape (n_points,) each
+    """
+    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    reach = np.arange(-table.before, table.after)
+    local = np.take(kernel, round(delay_s * rate_hz) + reach, mode="wrap")
+    values, moments = table.apply(np.array([local, local * (reach / rate_hz)]))
+    return values, -2j * np.pi * moments
+
+
+def evaluate_places(
+    kernel: Array, rate_hz: float, frequency_hz: Array, delays_s: Array, *, scale: float = 1.0
+) -> ComplexArray:
+    """
+    The same at several places of one kernel.
+
+    Parameters
+    ----------
+    kernel : ndarray, shape (n,)
+    rate_hz : float
+    frequency_hz : ndarray, shape (n_points,)
+    delays_s : ndarray, shape (n_places,)
+    scale : float
+
+    Returns
+    -------
+    ndarray, shape (n_places, n_points)
+        Each with its own origin of phase: for powers.
+    """
+    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    return _sum_windows(table, kernel, np.rint(delays_s * rate_hz).astype(int)[:, None])
+
+
+def _sum_windows(table: _WindowTable, kernel: Array, origin: NDArray[np.intp]) -> ComplexArray:
+    reach = np.arange(-table.before, table.after)
+    return table.apply(np.take(kernel, origin + reach, axis=-1, mode="wrap"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,26 +139,37 @@ class _WindowTable:
     before: int
     after: int
 
+    def apply(self, local: Array) -> ComplexArray:
+        """Sums over stretches of shape (..., before + after)."""
+        values = [local[..., at : at + len(weight)] @ weight for at, weight in self.windows]
+        return np.concatenate(values, axis=-1).view(np.complex128)
+
 
 @lru_cache(maxsize=64)
 def _make_window_table(
     frequencies_hz: tuple[float, ...], rate_hz: float, scale: float
 ) -> _WindowTable:
     """Windows times Fourier factors of all points."""
-    before = math.ceil(scale * CYCLES_BEFORE / min(frequencies_hz) * rate_hz) + 1
-    after = math.ceil(scale * CYCLES_AFTER / min(frequencies_hz) * rate_hz) + 2
+    before_s, after_s = measure_windows(np.array(frequencies_hz), scale)
+    before = math.ceil(float(np.max(before_s)) * rate_hz) + 1
+    after = math.ceil(float(np.max(after_s)) * rate_hz) + 2
     windows = []
     for index in range(0, len(frequencies_hz), WINDOWS_IN_ONE):
-        cycle = rate_hz / np.array(frequencies_hz[index : index + WINDOWS_IN_ONE])
-        longest = scale * float(np.max(cycle))
-        reach = np.arange(
-            -math.ceil(CYCLES_BEFORE * longest), math.ceil(CYCLES_AFTER * longest) + 1
-        )
-        weight = make_phasors(-1.0 / cycle, len(reach), int(reach[0])).view(np.float64)
-        parts = weight.reshape(*weight.shape[:-1], len(cycle), 2)
-        parts *= _shape_window(reach, 1.0 / (scale * cycle))[..., None]
-        windows.append((int(reach[0]) + before, weight))
+        here = slice(index, index + WINDOWS_IN_ONE)
+        first = -math.ceil(float(np.max(before_s[here])) * rate_hz)
+        reach = np.arange(first, math.ceil(float(np.max(after_s[here])) * rate_hz) + 1)
+        turns = -np.array(frequencies_hz[here]) / rate_hz
+        weight = make_phasors(turns, len(reach), first).view(np.float64)
+        parts = weight.reshape(*weight.shape[:-1], len(turns), 2)
+        parts *= _shape_window(reach, CYCLES_AFTER / (after_s[here] * rate_hz))[..., None]
+        windows.append((first + before, weight))
     return _WindowTable(windows=tuple(windows), before=before, after=after)
+
+
+def measure_windows(frequency_hz: Array, scale: float) -> tuple[Array, Array]:
+    """Lengths before and after the kernel's origin, seconds, shape (n_points,) each."""
+    after_s = np.minimum(scale * CYCLES_AFTER / frequency_hz, LONGEST_AFTER_S)
+    return after_s * (CYCLES_BEFORE / CYCLES_AFTER), after_s
 
 
 def _shape_window(reach: NDArray[np.int64], cycles_each: ArrayLike) -> Array:
@@ -209,6 +275,10 @@ def estimate_variance(
     4 s^2 / (L A^2 fs) integral P(v) (v/f)^2 |w(s (v/f - 1))|^2 ln 2 d(octaves). For white noise
     it is 4 s D sigma^2 / (L A^2 fs), D the energy of the window in cycles.
     """
-    factor = 4.0 * scale**2 / (spectra.constant_s * spectra.amplitude**2 * spectra.rate_hz)
-    at_points = np.interp(np.log(frequency_hz), noise.log_hz, noise.see_through(scale))
-    return np.asarray(factor * math.log(2.0) / _LOG_BINS_PER_OCTAVE * at_points)
+    # Longer ones are finer than the grid: their noise is that of the longest which is not.
+    seen = min(scale, LONGEST_SEEN)
+    factor = 4.0 * seen**2 / (spectra.constant_s * spectra.amplitude**2 * spectra.rate_hz)
+    at_points = np.interp(np.log(frequency_hz), noise.log_hz, noise.see_through(seen))
+    length_s = sum(measure_windows(frequency_hz, scale))
+    longer = length_s * frequency_hz / (seen * (CYCLES_BEFORE + CYCLES_AFTER))
+    return np.asarray(factor * math.log(2.0) / _LOG_BINS_PER_OCTAVE * at_points * longer)

@@ -10,10 +10,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
-from voicecheck.budgets import combine_curve_rows, pool_curve_rows, student_95
+from voicecheck.budgets import (
+    combine_curve_rows,
+    combine_rows,
+    pool_curve_rows,
+    pool_rows,
+    student_95,
+)
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import (
     Bands,
@@ -34,6 +41,8 @@ from voicecheck.verdicts.poolparts import (
     BAND_FIELDS,
     IMD_FIELDS,
     LOUDNESS_FIELDS,
+    UNCERTAIN_IMD_FIELDS,
+    make_seats_row,
     mean_of_known,
     mean_where_half,
     pool_distortion,
@@ -111,10 +120,11 @@ def pool_run(
         linearity=pool_linearity([m.linearity for m in usable if m.linearity]),
         ladders=pool_ladders([m.ladders for m in usable]),
         intermodulation=Intermodulation(
-            **pool_scalars([m.intermodulation for m in usable], IMD_FIELDS)
+            **pool_scalars([m.intermodulation for m in usable], IMD_FIELDS),
+            **pool_intervals([m.intermodulation for m in usable], UNCERTAIN_IMD_FIELDS),
         ),
         noise=pool_noise([m.noise for m in usable]),
-        sinad_db=mean_of_known([m.sinad_db for m in usable]),
+        **_pool_sinad(usable),
         steadiness=pool_steadiness([m.steadiness for m in usable]),
         problems=_join_problems(measurements),
         conditions=common_conditions([m.conditions for m in usable], path),
@@ -131,6 +141,16 @@ def pool_run(
         level_sd_db=_spread_of_level(responses),
         taken_utc=taken_utc,
     )
+
+
+def _pool_sinad(usable: Sequence[Measurement]) -> dict[str, Any]:
+    found: dict[str, Any] = {"sinad_db": mean_of_known([m.sinad_db for m in usable])}
+    rows = [m.sinad_budget for m in usable if m.sinad_db is not None]
+    if found["sinad_db"] is None or not all(rows):
+        return found
+    seats = make_seats_row([m.sinad_db for m in usable if m.sinad_db is not None])
+    budget = (*pool_rows(rows), seats) if seats else pool_rows(rows)
+    return {**found, "sinad_uncertainty_db": combine_rows(budget), "sinad_budget": budget}
 
 
 def _pool_bands(parts: Sequence[Bands]) -> Bands:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
-from voicecheck.budgets import combine_rows, pool_rows, student_95, uncertainty_name
-from voicecheck.records import BudgetRow, Distortion, Linearity, Noise, Steadiness
+from voicecheck.budgets import (
+    combine_curve_rows,
+    combine_rows,
+    pool_curve_rows,
+    pool_rows,
+    student_95,
+    uncertainty_name,
+)
+from voicecheck.records import BudgetRow, CurveBudgetRow, Distortion, Linearity, Noise, Steadiness
 from voicecheck.records.arrays import Array
-from voicecheck.records.budgets import Budgets
+from voicecheck.records.budgets import Budgets, CurveBudget
 
 BAND_FIELDS = ("low_db", "mid_db", "high_db", "at_1khz_db")
 LOUDNESS_FIELDS = ("slr_db", "rlr_db", "stmr_db")
@@ -21,6 +29,8 @@ NOISE_FIELDS = (
     "kurtosis", "slope_db_per_decade", "psophometric_dbm", "psophometric_dbmp",
     "c_message_dbrnc", "flat_dbm", "flat_dbspl",
 )  # fmt: skip
+LINEARITY_FIELDS = ("compression_db", "threshold_db")
+UNCERTAIN_IMD_FIELDS = ("order2_db", "order3_db")
 UNCERTAIN_NOISE_FIELDS = ("flat_dbfs", "psophometric_dbfs", "c_message_dbfs")
 
 
@@ -140,14 +150,61 @@ def pool_distortion(parts: Sequence[Distortion]) -> Distortion | None:
     if not parts or not _same_shapes(parts, "harmonic_db"):
         return None
     thd, harmonics = _log_mean_of(parts, "thd_percent"), _mean_of(parts, "harmonic_db")
+    budget = _pool_thd_rows(parts, [_thd_rows(part) for part in parts], thd)
     return Distortion(
         frequency_hz=parts[0].frequency_hz,
         thd_percent=thd,
-        thd_uncertainty_percent=_mean_of(parts, "thd_uncertainty_percent") / math.sqrt(len(parts)),
+        thd_uncertainty_percent=np.where(np.isnan(thd), np.nan, combine_curve_rows(budget)),
         harmonic_order=parts[0].harmonic_order,
         harmonic_db=harmonics,
         thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
         harmonic_below_db=_only_where_withheld(_largest_of(parts, "harmonic_below_db"), harmonics),
+        budget=budget,
+    )
+
+
+def _thd_rows(part: Distortion) -> CurveBudget:
+    """The budget, or what an older document has in its place."""
+    if part.budget:
+        return part.budget
+    return (CurveBudgetRow(name="noise", half_width=part.thd_uncertainty_percent),)
+
+
+def _pool_thd_rows(
+    parts: Sequence[Distortion | Linearity], budgets: Sequence[CurveBudget], thd: Array
+) -> CurveBudget:
+    """Rows of a pooled THD: the seats scatter in its logarithm, so their share follows its size."""
+    rows = pool_curve_rows(budgets)
+    if len(parts) < 2:
+        return rows
+    stack = np.stack([part.thd_percent for part in parts])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        seats = make_seats_curve(np.where(stack > 0.0, np.log(stack), np.nan))
+    return (*rows, dataclasses.replace(seats, half_width=thd * seats.half_width))
+
+
+def make_seats_curve(stack: Array) -> CurveBudgetRow:
+    """
+    What the spread between seats leaves of the mean of their curves.
+
+    Parameters
+    ----------
+    stack : ndarray, shape (n_seats, n_points)
+        NaN where a seat has no point.
+
+    Returns
+    -------
+    CurveBudgetRow
+        NaN where fewer than two seats have the point.
+    """
+    count = np.sum(np.isfinite(stack), axis=0)
+    centred = stack - mean_where_half(stack)
+    several = count > 1
+    dof = np.maximum(count - 1, 1)
+    variance = np.nansum(np.square(centred), axis=0) / dof
+    spread = np.sqrt(variance / np.maximum(count, 1))
+    return CurveBudgetRow(
+        name="seats", half_width=np.where(several, student_95(dof) * spread, np.nan), dof=dof
     )
 
 
@@ -161,15 +218,34 @@ def pool_linearity(parts: Sequence[Linearity]) -> Linearity | None:
     if not parts or not _same_shapes(parts, "input_db"):
         return None
     thd = _log_mean_of(parts, "thd_percent")
-    return Linearity(
+    found = Linearity(
         frequency_hz=parts[0].frequency_hz,
         input_db=parts[0].input_db,
         output_db=_mean_of(parts, "output_db"),
         thd_percent=thd,
         thd_below_percent=_only_where_withheld(_largest_of(parts, "thd_below_percent"), thd),
-        compression_db=mean_of_known([p.compression_db for p in parts]),
-        threshold_db=mean_of_known([p.threshold_db for p in parts]),
         thd_slope_db_per_db=mean_of_known([p.thd_slope_db_per_db for p in parts]),
+        **pool_scalars(parts, LINEARITY_FIELDS),
+        **pool_intervals(parts, LINEARITY_FIELDS),
+    )
+    return found if any(not part.step_budget for part in parts) else _pool_steps(parts, found)
+
+
+def _pool_steps(parts: Sequence[Linearity], found: Linearity) -> Linearity:
+    """Intervals of the steps."""
+    output = pool_curve_rows([part.step_budget["output_db"] for part in parts])
+    if len(parts) > 1:
+        output = (*output, make_seats_curve(np.stack([part.output_db for part in parts])))
+    budgets = [part.step_budget["thd_percent"] for part in parts]
+    thd = _pool_thd_rows(parts, budgets, found.thd_percent)
+    withheld = np.isnan(found.output_db)
+    return dataclasses.replace(
+        found,
+        output_uncertainty_db=np.where(withheld, np.nan, combine_curve_rows(output)),
+        thd_uncertainty_percent=np.where(
+            np.isnan(found.thd_percent), np.nan, combine_curve_rows(thd)
+        ),
+        step_budget={"output_db": output, "thd_percent": thd},
     )
 
 

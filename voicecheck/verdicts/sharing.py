@@ -48,16 +48,19 @@ def sum_unshared(
     """
     Square of the half-width of those rows together; shape (n_points,), dB squared.
 
-    A document from before budgets has the calibration as one number.
+    A document from before budgets has the calibration as one number, which is a level's.
     """
-    total = np.zeros_like(response.level_db)
-    if not response.budget:
-        part = response.calibration_uncertainty_db
-        is_left = part is not None and not is_shape and this.calibration != that.calibration
-        return total + np.square(np.nan_to_num(part)) if is_left and part is not None else total
-    for row in take_unshared(response, this, that, is_shape=is_shape):
-        total = total + np.square(np.nan_to_num(row.half_width))
-    return total
+    none = np.zeros_like(response.level_db)
+    left = take_unshared(response, this, that, is_shape=is_shape)
+    if is_shape:
+        return sum((np.square(np.nan_to_num(row.half_width)) for row in left), none)
+    whole = response.calibration_uncertainty_db
+    if whole is None or this.calibration == that.calibration:
+        return none
+    kept = {row.name for row in left}
+    gone = [row for row in response.budget if row.name in SHARED and row.name not in kept]
+    away = sum((np.square(np.nan_to_num(row.half_width)) for row in gone), none)
+    return np.asarray(np.maximum(np.square(np.nan_to_num(whole)) - away, 0.0))
 
 
 def tell_unshared(response: Response, this: Conditions, that: Conditions) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_sound_devices
+from voicecheck.workflow.benches.microphone import read_typed_curve, write_typed_curve
 from voicecheck.workflow.benches.sitting import get_guide, judge_paths
 from voicecheck.workflow.benches.store import (
     BenchFile,
@@ -29,6 +30,7 @@ from voicecheck.workflow.benches.store import (
 )
 from voicecheck.workflow.benches.view import (
     draw_wires,
+    find_band_uncertainty_db,
     list_all_warnings,
     list_step_names,
     list_steps,
@@ -87,11 +89,18 @@ class BenchPages(Pages):
         voided = set(asked.get("voided", "").split(","))
         with open_book(self._where) as book:
             file = load_bench(book, _find_name(request))
+        standings = judge_paths(file)
         return self._renderer.show(
             "bench.html",
             setup=file.setup,
+            typed_curve=write_typed_curve(file.setup.microphone_curve),
             picture=draw_wires("reference-transmit", file.setup),
-            standings=judge_paths(file),
+            standings=standings,
+            band_uncertainty_db={
+                path: find_band_uncertainty_db(one.calibration)
+                for path, one in standings.items()
+                if one.calibration
+            },
             warnings=list_all_warnings(file),
             steps=list_steps(file),
             trends=_find_trends(file),
@@ -164,6 +173,7 @@ def read_setup(sent: Sent) -> dict[str, Any]:
     for name in CHANNELS:
         given[name] = sent.whole(name, 0) if sent.has(name) else None
     given["rate_hz"] = sent.whole("rate_hz", 48000)
+    given["microphone_curve"] = read_typed_curve(sent.text("microphone_curve"))
     # A field left empty is left out; a channel 0 that was typed is not the same and is refused.
     given = {name: value for name, value in given.items() if value is not None and value != ""}
     if "device" not in given:

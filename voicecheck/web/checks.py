@@ -24,7 +24,6 @@ from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import Where, open_book
-from voicecheck.workflow.checks import listening
 from voicecheck.workflow.checks.checklist import Sheet, describe_stored, find_filled, load_sheet
 from voicecheck.workflow.checks.kinds import (
     CheckKind,
@@ -35,9 +34,10 @@ from voicecheck.workflow.checks.kinds import (
     list_regions_of,
     load_scene,
 )
-from voicecheck.workflow.checks.pictures import render_picture
 from voicecheck.workflow.checks.run import STAGES, StoredCheck, list_checks, run_check
 from voicecheck.workflow.checks.source import list_source_fields
+from voicecheck.workflow.papers import listening
+from voicecheck.workflow.papers.pictures import render_picture
 
 if TYPE_CHECKING:
     from voicecheck.bench.simulated.scene import SceneKind

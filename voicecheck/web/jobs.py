@@ -22,9 +22,9 @@ from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checks.checklist import NAME
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
-from voicecheck.workflow.comparing import compare, describe_masks
-from voicecheck.workflow.pagecurves import collect_curves
-from voicecheck.workflow.reporting import make_report_file
+from voicecheck.workflow.papers.comparing import compare, describe_masks
+from voicecheck.workflow.papers.pagecurves import collect_curves
+from voicecheck.workflow.papers.reporting import make_report_file
 
 PER_PAGE = 50
 REPORT_POLICY = (

@@ -29,7 +29,7 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_sound_devices
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.take import get_take_length
-from voicecheck.workflow.pagecurves import curve_of_measurement, trace_frequency_hz
+from voicecheck.workflow.papers.pagecurves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.sweeping.order import carry_out
 from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
 
@@ -115,7 +115,9 @@ def _read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
     if kind == "files":
         signals = sent.save_uploads("signal", folder / "signal", SOUNDS)
         files = sent.save_uploads("recordings", folder / "recordings", SOUNDS)
-        source = FileSource(files=tuple(files), channel=channels["channel"])
+        # The form's own 1 is not a choice.
+        channel = channels["channel"] if channels["channel"] > 1 else None
+        source = FileSource(files=tuple(files), channel=channel)
         return (signals[0] if signals else None), source
     raise InputError("on: choose a bench, a simulated handset, a sound device or recordings")
 

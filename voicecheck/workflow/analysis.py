@@ -27,6 +27,8 @@ from voicecheck.records import (
 from voicecheck.records.terms import check_word
 from voicecheck.writing import DOOR, Door
 
+MOST_FILES = 200
+"""Of a folder that are looked at for another programme's recipe."""
 PROGRAMME_SCHEMA = "voicecheck.programme/1"
 
 
@@ -111,7 +113,11 @@ def describe_programme(programme: Programme, file: str) -> dict[str, Any]:
 
 
 def analyze(
-    recording: str | Path | Recording, signal: str | Path | Programme, *, channel: int = 1
+    recording: str | Path | Recording,
+    signal: str | Path | Programme,
+    *,
+    channel: int | None = None,
+    take: int | None = None,
 ) -> Measurement:
     """
     Every number of one recording.
@@ -122,8 +128,10 @@ def analyze(
         What came back.
     signal : path or Programme
         The programme that was played.
-    channel : int
-        Of the file, counted from 1.
+    channel : int, optional
+        Of the file, counted from 1; the one that holds the programme if not given.
+    take : int, optional
+        Of several takes in it, from 1; the strongest if not given.
 
     Returns
     -------
@@ -132,23 +140,80 @@ def analyze(
     Raises
     ------
     InputError
-        No such channel.
+        No such channel or take.
     RecordingError
         The recording or the programme file cannot be used.
     """
     programme = signal if isinstance(signal, Programme) else wavfile.load_programme(signal)
     if isinstance(recording, Recording):
-        return measure_recording(programme, recording)
-    loaded = wavfile.load_recording(recording, channel=channel)
-    measurement = measure_recording(programme, loaded)
-    return measurement.replace(recording=describe_recording(loaded, Path(recording).name))
+        return measure_recording(programme, recording, take=take)
+    folders = [Path(recording).parent]
+    if not isinstance(signal, Programme):
+        folders.append(Path(signal).parent)
+    loaded = wavfile.load_take(recording, programme, channel=channel)
+    measurement = measure_known(programme, loaded, lambda: list_recipes(folders), take=take)
+    return _name(measurement, Path(recording).name)
+
+
+def measure_known(
+    programme: Programme,
+    recording: Recording,
+    find_known: Callable[[], Sequence[Recipe]],
+    *,
+    take: int | None = None,
+) -> Measurement:
+    """
+    Every number of one recording, also where another known programme was played.
+
+    Parameters
+    ----------
+    programme : Programme
+    recording : Recording
+    find_known : callable
+        Asked for recipes only where the programme given is not the one that was played.
+    take : int, optional
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    InputError, RecordingError
+        As `measure_recording`.
+    """
+    try:
+        return measure_recording(programme, recording, take=take)
+    except RecordingError as error:
+        known = find_known() if error.kind == "wrong-programme" else ()
+        if not known:
+            raise
+    return measure_recording(programme, recording, known=known, take=take)
+
+
+def list_recipes(folders: Iterable[Path]) -> tuple[Recipe, ...]:
+    """
+    Recipes of the programme files in some folders.
+
+    Parameters
+    ----------
+    folders : iterable of path
+    """
+    files = {file for folder in folders for file in sorted(folder.glob("*.wav"))[:MOST_FILES]}
+    recipes = [wavfile.read_recipe(file) for file in sorted(files)]
+    return tuple(dict.fromkeys(one for one in recipes if one is not None))
+
+
+def _name(measurement: Measurement, file: str) -> Measurement:
+    return measurement.replace(recording=dataclasses.replace(measurement.recording, file=file))
 
 
 def analyze_files(
     files: Sequence[str | Path],
     signal: str | Path,
     *,
-    channel: int = 1,
+    channel: int | None = None,
+    take: int | None = None,
     n_jobs: int = 1,
     progress: Callable[[int], None] | None = None,
 ) -> list[Measurement | Unusable]:
@@ -160,8 +225,10 @@ def analyze_files(
     files : sequence of path
     signal : path
         Programme file that all of them are recordings of.
-    channel : int
-        Counted from 1.
+    channel : int, optional
+        Counted from 1; of each file the one that holds the programme if not given.
+    take : int, optional
+        Of several takes in a file, from 1; the strongest if not given.
     n_jobs : int
         Processes that share the work.
     progress : callable, optional
@@ -178,34 +245,44 @@ def analyze_files(
         The programme file itself cannot be used.
     """
     programme = wavfile.load_programme(signal)
+    how = _How(channel=channel, take=take, folder=Path(signal).parent)
     results: list[Measurement | Unusable] = []
-    for result in _analyze_each(files, programme, channel, n_jobs):
+    for result in _analyze_each(files, programme, how, n_jobs):
         results.append(result)
         if progress:
             progress(len(results))
     return results
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _How:
+    """What is to be taken from each file, and where other programmes may lie."""
+
+    channel: int | None
+    take: int | None
+    folder: Path
+
+
 def _analyze_each(
-    files: Sequence[str | Path], programme: Programme, channel: int, n_jobs: int
+    files: Sequence[str | Path], programme: Programme, how: _How, n_jobs: int
 ) -> Iterable[Measurement | Unusable]:
     """Results in the order given; with several processes each makes the programme for itself."""
     if n_jobs == 1 or len(files) < 2:
-        return (_analyze_one(Path(file), programme, channel) for file in files)
+        return (_analyze_one(Path(file), programme, how) for file in files)
     from joblib import Parallel, delayed
 
     # A task of one file would spend as long on its way as on the work.
     size = max(1, min(5, len(files) // (4 * n_jobs)))
     groups = [files[first : first + size] for first in range(0, len(files), size)]
-    work = (delayed(_analyze_group)(group, programme.recipe, channel) for group in groups)
+    work = (delayed(_analyze_group)(group, programme.recipe, how) for group in groups)
     done = Parallel(n_jobs=n_jobs, return_as="generator")(work)
     return (result for group in done for result in group)
 
 
 def _analyze_group(
-    files: Sequence[str | Path], recipe: Recipe, channel: int
+    files: Sequence[str | Path], recipe: Recipe, how: _How
 ) -> list[Measurement | Unusable]:
-    return [_analyze_one(Path(file), remake_programme(recipe), channel) for file in files]
+    return [_analyze_one(Path(file), remake_programme(recipe), how) for file in files]
 
 
 @lru_cache(maxsize=4)
@@ -214,15 +291,17 @@ def remake_programme(recipe: Recipe) -> Programme:
     return make_programme(recipe)
 
 
-def _analyze_one(file: Path, programme: Programme, channel: int) -> Measurement | Unusable:
-    info = RecordingInfo(file=file.name, channel=channel)
+def _analyze_one(file: Path, programme: Programme, how: _How) -> Measurement | Unusable:
+    info = RecordingInfo(file=file.name, channel=how.channel or 1)
     try:
-        recording = wavfile.load_recording(file, channel=channel)
+        recording = wavfile.load_take(file, programme, channel=how.channel)
         info = describe_recording(recording, file.name)
-        measurement = measure_recording(programme, recording)
+        found = measure_known(
+            programme, recording, lambda: list_recipes([file.parent, how.folder]), take=how.take
+        )
     except VoicecheckError as error:
         return Unusable(recording=info, error=error)
-    return measurement.replace(recording=info)
+    return _name(found, file.name)
 
 
 def watch_idle(

@@ -17,8 +17,8 @@ from voicecheck.programme import make_programme
 from voicecheck.records import Comparison, Programme, Recipe, Recording, SetType
 from voicecheck.records.orders import SimulatedSource
 from voicecheck.workflow.benches.choosing import make_simulated_bench
-from voicecheck.workflow.comparing import build_baselines, compare
-from voicecheck.workflow.reporting import report_job
+from voicecheck.workflow.papers.comparing import build_baselines, compare
+from voicecheck.workflow.papers.reporting import report_job
 from voicecheck.workflow.sweeping.run import sweep
 from voicecheck.writing import DOOR, Door
 

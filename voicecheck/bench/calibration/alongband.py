@@ -17,6 +17,7 @@ from voicecheck.bench.calibration.equaliser import MOST_DB
 from voicecheck.bench.calibration.microphone import (
     describe_curve,
     estimate_curve_db,
+    identify_curve,
     read_curve_db,
     read_usual_db,
 )
@@ -117,7 +118,7 @@ def add_curve(
         off_db = np.zeros(len(frequency_hz))
     notes = () if path == "sidetone" else (describe_curve(microphone),)
     names = [calibration.name]
-    names += [f"microphone curve {microphone.label}"] if microphone else []
+    names += [f"microphone curve {identify_curve(microphone)}"] if microphone else []
     names += [f"mouth checked {flat.done_utc[:10]}"] if flat and path in MOUTH_PATHS else []
     return dataclasses.replace(
         calibration,

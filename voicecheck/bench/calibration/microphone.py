@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import functools
+import hashlib
 import importlib.resources
 import re
 
@@ -107,6 +108,21 @@ def _parse_line(line: str, number: int, label: str) -> tuple[float, ...]:
             f"{values[2]:g}; leave out a column of phases"
         )
     return values
+
+
+def identify_curve(curve: MicrophoneCurve | None) -> str:
+    r"""
+    A name that no other curve has: what the file is called, and a few letters of what is in it.
+
+    Examples
+    --------
+    >>> identify_curve(None), identify_curve(parse_curve("200 0\n4000 0", "mine"))[:5]
+    ('', 'mine ')
+    """
+    if curve is None:
+        return ""
+    digest = hashlib.sha256(format_curve(curve).encode()).hexdigest()
+    return f"{curve.label} {digest[:6]}"
 
 
 def format_curve(curve: MicrophoneCurve) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from voicecheck.checkout.flex import FlexOptions
 from voicecheck.checkout.signals import (
     average,
     check_sound,
@@ -23,6 +24,7 @@ from voicecheck.checkout.signals import (
 from voicecheck.errors import RecordingError
 from voicecheck.records import FlexCheck, FlexEvent, Recording
 from voicecheck.records.arrays import Array
+from voicecheck.records.bounds import check_bounds
 
 FRAME_S = 0.001
 DROPOUT_DB = 6.0
@@ -69,9 +71,12 @@ def measure_flex(
 
     Raises
     ------
+    InputError
+        An option is out of the range that `FlexOptions` states.
     RecordingError
         Silent, too short, or without a steady tone.
     """
+    check_bounds(FlexOptions(tone_hz=tone_hz, beat_s=beat_s, places=tuple(places)))
     check_sound(recording, 1.0)
     samples, rate_hz = lower_rate(recording.samples, recording.rate_hz)
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)

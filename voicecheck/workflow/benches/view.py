@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +12,7 @@ from voicecheck.bench.calibration.guides import Guide, draw_wires, list_guides, 
 from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import InputError
+from voicecheck.records import Calibration
 from voicecheck.records.benches import BenchSetup, Device, StepResult
 from voicecheck.workflow.benches.sitting import get_now_utc, is_counting, judge_paths, list_warnings
 from voicecheck.workflow.benches.store import BenchFile
@@ -132,6 +134,16 @@ def list_all_warnings(file: BenchFile) -> tuple[str, ...]:
     standings = judge_paths(file).values()
     told = [warning for standing in standings for warning in standing.warnings]
     return tuple(dict.fromkeys([*list_warnings(file), *told]))
+
+
+def find_band_uncertainty_db(calibration: Calibration) -> float:
+    """Half-width of a 95 % interval of a level anywhere in 200-4000 Hz, at its widest."""
+    curve = calibration.curve
+    if curve is None:
+        return calibration.uncertainty_db
+    columns = zip(curve.frequency_hz, curve.microphone_db, curve.bench_db, strict=True)
+    widest = max(math.hypot(*half_widths) for hz, *half_widths in columns if 200 <= hz <= 4000)
+    return math.hypot(calibration.uncertainty_db, widest)
 
 
 def list_trend(file: BenchFile, step: str) -> tuple[StepResult, ...]:

@@ -6,7 +6,7 @@ import dataclasses
 
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
-from voicecheck.records.orders import SweepOrder
+from voicecheck.records.orders import FileSource, SweepOrder
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
 from voicecheck.workflow.sweeping.both import sweep_both
 from voicecheck.workflow.sweeping.run import SweepResult, sweep
@@ -68,6 +68,7 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
         before_seat=guide.before_seat,
         after_seat=guide.after_seat,
         stated=stated,
+        take=order.source.take if isinstance(order.source, FileSource) else None,
     )
     return (result,)
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
-from voicecheck.measure import measure_recording
 from voicecheck.records import Measurement, Problem, Programme, Recording, Run
 from voicecheck.records.bounds import list_bounds
 from voicecheck.records.orders import DEFAULT_SEATS, Stated, SweepOrder
@@ -16,6 +15,7 @@ from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import pool_run
+from voicecheck.workflow.analysis import measure_known
 from voicecheck.workflow.benches.locks import hold_bench
 
 BeforeSeat = Callable[[int, int], None]
@@ -47,6 +47,7 @@ def sweep(
     before_seat: BeforeSeat | None = None,
     after_seat: AfterSeat | None = None,
     stated: Stated | None = None,
+    take: int | None = None,
 ) -> SweepResult:
     """
     Record and analyse one path of a set at one stage.
@@ -71,6 +72,8 @@ def sweep(
         Called around each seat with its number (from 1) and the count of seats, or its result.
     stated : Stated, optional
         A carbon set's runs that are not said to be conditioned are marked.
+    take : int, optional
+        Of several takes in one recording, from 1; the strongest if not given.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def sweep(
                 recording = book.save_recording(recording, programme.recipe)
                 result: Measurement | RecordingError
                 try:
-                    result = measure_recording(programme, recording)
+                    result = measure_known(programme, recording, book.list_recipes, take=take)
                     measurements.append(result)
                 except RecordingError as error:
                     result = error

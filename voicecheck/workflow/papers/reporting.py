@@ -12,7 +12,7 @@ from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
-from voicecheck.workflow.comparing import find_judged_baselines
+from voicecheck.workflow.papers.comparing import find_judged_baselines
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)

@@ -15,7 +15,7 @@ from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
 from voicecheck.records.times import say_time
 from voicecheck.words import load_words
-from voicecheck.workflow.comparing import REFERENCE, find_baselines, find_judged_baselines
+from voicecheck.workflow.papers.comparing import REFERENCE, find_baselines, find_judged_baselines
 
 Key = tuple[str, str, bytes]
 """Path, unit and grid: what curves must share to lie in one figure."""

@@ -1,0 +1,1 @@
+"""What is made of what the book holds: comparisons, reports, curves, pictures, what is heard."""
