@@ -15,7 +15,7 @@ from scipy.stats import t as student
 from set_population import HEALTHY, Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
-from voicecheck.records import Against, Baseline, CurveBudgetRow, Run
+from voicecheck.records import Against, Baseline, Run
 from voicecheck.records.verdicts import SEVERITY
 from voicecheck.verdicts import build_baseline, compare_runs, compare_to_baseline, pool_run
 from voicecheck.verdicts.decide import decide
@@ -345,11 +345,12 @@ def test_further_out_is_never_judged_better(
 
 
 def test_limits_hold_a_difference_in_calibration_only_once() -> None:
-    """A run under another calibration is guarded by that calibration's row of its budget."""
+    """A run under another calibration is guarded by that calibration's uncertainty."""
     other = Population(conditions=POPULATION.conditions.replace(calibration="autumn"))
     run = make_run(other, seed=7)
-    row = CurveBudgetRow(name="calibration", half_width=np.full(len(run.seat_sd_db), 1.0))
-    response = dataclasses.replace(run.pooled.response, budget=(*run.pooled.response.budget, row))
+    response = dataclasses.replace(
+        run.pooled.response, calibration_uncertainty_db=np.full(len(run.seat_sd_db), 1.0)
+    )
     guarded = dataclasses.replace(run, pooled=run.pooled.replace(response=response))
     finding = find(compare(guarded, make_baseline()), "response")
     assert finding.uncertainty == pytest.approx(1.0, abs=0.05)

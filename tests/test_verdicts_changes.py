@@ -128,7 +128,11 @@ def _calibrate(run: Run, name: str, half_width_db: float) -> Run:
     row = CurveBudgetRow(
         name="calibration", half_width=np.full_like(response.level_db, half_width_db)
     )
-    rated = dataclasses.replace(response, budget=(*response.budget, row))
+    rated = dataclasses.replace(
+        response,
+        calibration_uncertainty_db=row.half_width,
+        budget=(*response.budget, row),
+    )
     conditions = run.pooled.conditions.replace(calibration=name)
     return dataclasses.replace(
         run, pooled=run.pooled.replace(response=rated, conditions=conditions)
