@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,10 +32,11 @@ from voicecheck.records import Calibration, Conditions, Measurement, Programme, 
 from voicecheck.records.benches import BenchSetup, MicrophoneCurve, StepResult
 from voicecheck.records.documents import from_json, to_json
 from voicecheck.records.jobs import Against, Finding, Mask, Run
+from voicecheck.response import list_shared_rows
 from voicecheck.verdicts.before_after import compare_runs
 from voicecheck.verdicts.masks import compare_to_mask
 from voicecheck.verdicts.pooling import pool_run
-from voicecheck.verdicts.sharing import sum_unshared
+from voicecheck.verdicts.sharing import find_level_variance, sum_unshared
 
 Array = NDArray[np.float64]
 NOW = "2026-03-02T09:00:00+00:00"
@@ -260,6 +262,28 @@ def test_steps_of_level_are_not_charged_with_the_mouth(
     assert np.all(np.isnan(found.linearity.thd_percent))
 
 
+def test_four_tone_products_are_not_charged_with_the_mouth(
+    results: list[StepResult], linear: tuple[Measurement, Calibration]
+) -> None:
+    """A linear set has "less than"; one of -18 dB is stated, the mouth's share in its interval."""
+    found, calibration = linear
+    assert calibration.source is not None
+    assert calibration.source.products_db is not None
+    own = found.intermodulation
+    assert own.order2_db is None
+    assert own.order2_below_db is not None
+    # The mouth's own is read anew through the set: 6 dB above it is the sum of the two.
+    expected_db = calibration.source.products_db[0] + 6.0
+    assert own.order2_below_db == pytest.approx(expected_db, abs=4.0)
+    curved, _ = talk(SETUP, results, PROGRAMME, h2_set=0.3)
+    truth, _ = talk(SETUP, forget_source(results), PROGRAMME, h2_set=0.3, h2_mouth=0.0)
+    read, true = curved.intermodulation, truth.intermodulation
+    assert read.order2_db is not None
+    assert true.order2_db is not None
+    assert read.order2_uncertainty_db is not None
+    assert abs(read.order2_db - true.order2_db) < read.order2_uncertainty_db < 6.0
+
+
 def test_the_microphone_cancels_in_sidetone(results: list[StepResult]) -> None:
     """It hears mouth and ear: neither its level nor its curve is in the ratio of the two."""
     seal = StepResult(bench="attic", step="seal", done_utc=NOW, value=0.2, unit="dB")
@@ -369,7 +393,7 @@ def test_power_is_that_in_the_benchs_own_load(load_ohm: float | None, gap_db: fl
     assert noise.c_message_dbrnc == pytest.approx(30.0 + gap_db, abs=0.02)
 
 
-def make_run(found: Measurement, shift_db: float = 0.0, **conditions: object) -> Run:
+def make_run(found: Measurement, shift_db: float = 0.0, **conditions: Any) -> Run:
     """Three seats that differ by hundredths of a dB, under some conditions."""
     response = found.response
     assert response is not None
@@ -444,3 +468,45 @@ def test_a_masks_verdict_says_what_rests_on_memory(
     )  # fmt: skip
     finding = compare_to_mask({"transmit": run}, mask, job=1, stage="after").findings[0]
     assert "from memory" in finding.reason
+
+
+def test_what_the_bench_does_from_day_to_day_is_a_part_of_a_difference(
+    results: list[StepResult], linear: tuple[Measurement, Calibration]
+) -> None:
+    """0.2 dB from day to day over six days: 0.6 dB louder is no longer real on another day."""
+    found, calibration = linear
+    levels_db = -12.0 + 0.2 * np.array([-1.0, 1.0, -1.0, 1.0, 0.0, 0.0]) / math.sqrt(0.8)
+    handset = [
+        StepResult(
+            bench="attic", step="reference-transmit", done_utc=f"2026-03-0{day}T09:00:00+00:00",
+            value=float(level_db), unit="dB V/Pa",
+        )
+        for day, level_db in enumerate(levels_db, 1)
+    ]  # fmt: skip
+    known = alongband.add_days(calibration, "transmit", handset)
+    assert known.day_sd_db == pytest.approx(0.2)
+    assert known.day_dof == 5.0
+    assert alongband.add_days(calibration, "transmit", handset[:3]) == calibration
+    assert alongband.add_days(calibration, "receive", handset) == calibration
+    bench = {row.name: row for row in list_shared_rows(known, np.array([1000.0]))}["bench"]
+    plain = {row.name: row for row in list_shared_rows(calibration, np.array([1000.0]))}["bench"]
+    # Student's t of 5 degrees of freedom is 2.571.
+    expected = math.hypot(float(plain.half_width[0]), 2.571 * 0.2)
+    assert bench.half_width[0] == pytest.approx(expected, abs=1e-3)
+    assert bench.dof is not None
+    assert bench.dof[0] == 5.0
+    day = {"day_sd_db": 0.2, "day_dof": 5.0}
+    before = dataclasses.replace(make_run(found, **day), taken_utc="2026-03-02T09:00:00+00:00")
+    after = make_run(found, 0.6, **day)
+    same = dataclasses.replace(after, taken_utc="2026-03-02T17:00:00+00:00")
+    other = dataclasses.replace(after, taken_utc="2026-03-04T09:00:00+00:00")
+    assert compare_response(same, before).verdict == "outside"
+    assert compare_response(other, before).verdict == "within"
+    assert find_level_variance(same, before, "mid_db") == 0.0
+    # The difference of two days, at 5 degrees of freedom: 2 (0.2 * 2.571 / 1.960)^2.
+    assert find_level_variance(other, before, "mid_db") == pytest.approx(0.1377, abs=1e-3)
+    anew = dataclasses.replace(make_run(found, calibration="attic, day two"), taken_utc=None)
+    rows = {row.name: row.half_width for row in found.bands.budget["mid_db"]}
+    assert rows["microphone"] > 0.5
+    expected = 2.0 * (rows["calibration"] ** 2 + rows["bench"] ** 2) / 1.959964**2
+    assert find_level_variance(anew, before, "mid_db") == pytest.approx(expected)

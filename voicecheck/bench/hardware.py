@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from voicecheck.bench.calibration.alongband import correct_mouth
+from voicecheck.bench.calibration.alongband import add_days, correct_mouth
 from voicecheck.bench.calibration.equaliser import equalise, make_equaliser
 from voicecheck.bench.calibration.microphone import identify_curve
 from voicecheck.bench.calibration.validity import Standing, get_newest, judge_path
@@ -100,6 +100,8 @@ class HardwareBench(Bench):
         Whether the mouth is made flat; not while the mouth itself is measured.
     progress : callable, optional
         As of the sound-card bench.
+    checks : iterable of StepResult
+        Of daily checks: what the bench does from day to day.
     """
 
     def __init__(
@@ -112,10 +114,12 @@ class HardwareBench(Bench):
         allowed_dbm: float = FIRST_RECEIVE_DBM,
         is_equalised: bool = True,
         progress: Progress | None = None,
+        checks: Iterable[StepResult] = (),
     ) -> None:
         check_setup(setup)
         self.setup = setup
         self.results = tuple(result for result in results if result.bench == setup.name)
+        self.checks = tuple(checks)
         self.now_utc = now_utc
         self.conditions = conditions or Conditions()
         self.allowed_dbm = allowed_dbm
@@ -296,6 +300,8 @@ class HardwareBench(Bench):
     ) -> Recording:
         setup = self.setup
         calibration = self.judge(path).calibration
+        if calibration is not None:
+            calibration = add_days(calibration, path, (*self.results, *self.checks))
         channel = setup.line_tap_channel if path in TAP_PATHS else setup.ear_channel
         conditions = self.conditions.replace(
             path=path,
@@ -310,6 +316,8 @@ class HardwareBench(Bench):
             level_dbfs=programme.recipe.level_dbfs,
             calibration=calibration.name if calibration else None,
             calibration_notes=calibration.notes if calibration else (),
+            day_sd_db=calibration.day_sd_db if calibration else None,
+            day_dof=calibration.day_dof if calibration else None,
             microphone=identify_curve(setup.microphone_curve),
         )
         return Recording(

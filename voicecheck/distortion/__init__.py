@@ -1,6 +1,6 @@
 """Harmonics and THD, level steps, four-tone products, SINAD."""
 
-from voicecheck.distortion.fourtone import measure_intermodulation
+from voicecheck.distortion.fourtone import limit_products, measure_intermodulation
 from voicecheck.distortion.harmonics import (
     HIGHEST_SHARE,
     ORDERS,
@@ -14,6 +14,7 @@ __all__ = [
     "ORDERS",
     "STANDARD_LADDER_HZ",
     "compute_distortion",
+    "limit_products",
     "limit_steps",
     "measure_intermodulation",
     "measure_linearity",

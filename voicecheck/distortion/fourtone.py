@@ -20,6 +20,8 @@ from voicecheck.idle import IdleSpectrum, compute_hann_energy, make_hann
 from voicecheck.records import BudgetRow, Intermodulation, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
+CLEAR_DB = 6.0
+"""How far a product is above what the source may have added, for it to be stated (PROP)."""
 SETTLE_S = 0.03
 """Left out at either end of the block."""
 REACH_BINS = 4
@@ -73,6 +75,47 @@ def measure_intermodulation(
     cubic = lines.fit_power({b + c - a for a in low for b in high for c in high})
     found = _state(Intermodulation(), 2, lower.add(upper).scale(0.5), tones)
     return _state(found, 3, cubic, tones)
+
+
+def limit_products(found: Intermodulation, shares_db: tuple[float, float]) -> Intermodulation:
+    """
+    Products that may be the source's own, said to be "less than".
+
+    Parameters
+    ----------
+    found : Intermodulation
+        With a set.
+    shares_db : tuple of float
+        What the source may have added to the products of second and third order, dB re the tones.
+
+    Returns
+    -------
+    Intermodulation
+        No phase of a product is known, so nothing is subtracted: the set's own lies within the
+        source's share of what was read. Less than `CLEAR_DB` above the share only a limit is
+        stated, above it an interval that holds the share.
+    """
+    read_db = (found.order2_db, found.order3_db)
+    below_db = (found.order2_below_db, found.order3_below_db)
+    for order, level_db, limit_db, share_db in zip(
+        (2, 3), read_db, below_db, shares_db, strict=True
+    ):
+        figure = f"order{order}_db"
+        if level_db is not None and level_db >= share_db + CLEAR_DB:
+            half_width_db = -20.0 * math.log10(1.0 - 10.0 ** ((share_db - level_db) / 20.0))
+            found = add_row(found, figure, BudgetRow(name="bench", half_width=half_width_db))
+            continue
+        most_db = level_db if level_db is not None else limit_db
+        if most_db is None:
+            continue
+        both_db = 20.0 * math.log10(10.0 ** (most_db / 20.0) + 10.0 ** (share_db / 20.0))
+        stated = {figure: None, f"order{order}_below_db": both_db}
+        found = found.replace(
+            **stated,
+            **{f"order{order}_uncertainty_db": None},
+            budget={name: rows for name, rows in found.budget.items() if name != figure},
+        )
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

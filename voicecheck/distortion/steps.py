@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from voicecheck.budgets import COVERAGE_95, add_row
+from voicecheck.budgets import COVERAGE_95, add_row, combine_curve_rows, merge_row
 from voicecheck.distortion.harmonics import DETECTED, ORDERS, combine_thd, mark_floor
 from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
@@ -119,11 +119,16 @@ def limit_steps(found: Linearity, shares: Array) -> Linearity:
     grown = (np.array(ORDERS)[:, None] - 1) * found.input_db / 20.0
     floor = 100.0 * np.sqrt(np.sum(np.square(shares[:, None] * 10.0**grown), axis=0))
     thd, below = mark_floor(found.thd_percent, found.thd_below_percent, floor)
+    known = np.isfinite(thd)
+    row = CurveBudgetRow(name="bench", half_width=np.where(known, floor, np.nan))
+    rows = merge_row(found.step_budget.get("thd_percent", ()), row)
     return dataclasses.replace(
         found,
         thd_percent=thd,
         thd_below_percent=below,
+        thd_uncertainty_percent=np.where(known, combine_curve_rows(rows), np.nan),
         thd_slope_db_per_db=_fit_growth(found.input_db, thd),
+        step_budget={**found.step_budget, "thd_percent": rows},
     )
 
 
@@ -206,6 +211,10 @@ def _state_gain_change(found: Linearity, own_db: Array, figure: str, at_db: floa
     return add_row(found, figure, BudgetRow(name="noise", half_width=half_width))
 
 
+SINAD_REACH_HZ = 200.0
+"""Around the tone, where the noise under it is taken: some 80 lines, and no harmonic."""
+
+
 def measure_sinad(
     programme: Programme,
     recording: Recording,
@@ -243,8 +252,10 @@ def measure_sinad(
     inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])
     own = np.abs(bin_hz - frequency_hz / timeline.stretch) < 2.5 * recording.rate_hz / n
     beside = power[inside & ~own]
-    # The noise under the tone's own lines is taken to be as strong as beside them.
-    rest = float(np.sum(beside)) * float(np.count_nonzero(inside)) / max(len(beside), 1)
+    # The noise under the tone's own lines is taken to be as strong as near them, lines left out.
+    near = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_REACH_HZ
+    under = np.count_nonzero(own) * float(np.median(power[near & ~own])) / math.log(2.0)
+    rest = float(np.sum(beside)) + under
     total = float(np.sum(power[inside]))
     if rest <= 0.0 or total <= 0.0:
         return None

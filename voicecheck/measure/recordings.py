@@ -26,6 +26,7 @@ from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.reflected import report_reflections
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
@@ -104,12 +105,11 @@ def measure_recording(
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     check_sweeps(sweep, recording, timeline, idle)
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    direct = response.clean_recording(recording, sweep.reflections)
+    ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
     is_first_used = 0 in sound.used
-    checked = _check_model(
-        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
-    )
+    checked = _check_model(programme, direct, timeline, sweep, at_1khz, is_first_used=is_first_used)
     sweep.moved_db = checked.spread_db(sweep.fine_hz)
     figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
     is_heard = "steps" not in checked.withheld
@@ -127,13 +127,16 @@ def measure_recording(
         ladders=ladders if is_heard else (),
         intermodulation=Intermodulation()
         if checked.withheld & {"four-tone", "distortion"}
-        else distortion.measure_intermodulation(programme, recording, timeline, idle),
+        else sweep.limit_products(
+            distortion.measure_intermodulation(programme, direct, timeline, idle)
+        ),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        **(_measure_sinad(programme, recording, timeline, idle) if is_heard else {}),
+        **(_measure_sinad(programme, direct, timeline, idle) if is_heard else {}),
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(
             *found.problems,
             *sound.problems,
+            *report_reflections(sweep.reflections, sweep.fine_hz),
             *checked.problems,
             *_report_noise(figures, sweep),
             *wire,
@@ -262,7 +265,20 @@ def measure_source(programme: Programme, recording: Recording) -> SourceDistorti
     idle = compute_idle_spectrum(programme, recording, placed.timeline)
     kept = list(range(len(placed.spectra.values)))
     sweep = SweepAnalysis(programme, placed.spectra, kept, idle or _assume_no_noise(recording))
-    return sweep.make_source()
+    products = distortion.measure_intermodulation(
+        programme, recording, placed.timeline, idle or _assume_no_noise(recording)
+    )
+    second_db, third_db = (
+        level_db if level_db is not None else below_db
+        for level_db, below_db in (
+            (products.order2_db, products.order2_below_db),
+            (products.order3_db, products.order3_below_db),
+        )
+    )
+    source = sweep.make_source()
+    if second_db is None or third_db is None:
+        return source
+    return dataclasses.replace(source, products_db=(second_db, third_db))
 
 
 def describe_recording(recording: Recording, file: str | None = None) -> RecordingInfo:

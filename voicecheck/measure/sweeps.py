@@ -20,6 +20,7 @@ from voicecheck.records import (
     CurveBudgetRow,
     Distortion,
     FineResponse,
+    Intermodulation,
     Programme,
     Response,
 )
@@ -88,6 +89,11 @@ class SweepAnalysis:
         self.calibration = calibration
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
+        level = response.evaluate_reference_level(self.recipe, spectra.rate_hz)
+        self.reflections = response.find_reflections(self.kernels, level)
+        if self.reflections:
+            self.spectra = response.remove_reflections(spectra, self.reflections)
+            self.kernels = response.compute_kernels(self.spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
         self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
         self.transfer = response.compute_transfer(
@@ -102,6 +108,11 @@ class SweepAnalysis:
         self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        if self.reflections:
+            # Where they had weakened a point, taking them out lifts its noise.
+            whole = np.abs(self.reflections.compute_spectrum(self.fine_hz))
+            self.noise_db /= np.minimum(whole, 1.0)
+            self.bias_db = np.hypot(self.bias_db, self.reflections.doubt_db(self.fine_hz))
         self.moved_db = np.zeros(len(self.fine_hz))
 
     @property
@@ -261,6 +272,30 @@ class SweepAnalysis:
                 for order in distortion.ORDERS
             ]
         )
+
+    def limit_products(self, found: Intermodulation) -> Intermodulation:
+        """
+        Four-tone products with the source's share in mind.
+
+        The set passes them by its own response at their frequencies; a share grows by 1 and 2 dB
+        for each dB that the drive is above the one it was measured at.
+        """
+        source = self.calibration.source if self.calibration else None
+        tones_hz = sorted(self.recipe.tones_hz)
+        if source is None or source.products_db is None or len(tones_hz) != 4:
+            return found
+        low_hz, high_hz = tones_hz[0], tones_hz[2]
+        gap_db = self.recipe.level_dbfs - source.level_dbfs
+
+        def level_db(*at_hz: float) -> Array:
+            return np.asarray(np.interp(at_hz, self.fine_hz, np.nan_to_num(self.level_db)))
+
+        tones_db = float(np.min(level_db(low_hz, high_hz)))
+        second_db = float(np.max(level_db(high_hz - low_hz, high_hz + low_hz))) - tones_db
+        third_db = float(level_db(2.0 * high_hz - low_hz)[0]) - tones_db
+        second, third = source.products_db
+        shares_db = (second + second_db + gap_db, third + third_db + 2.0 * gap_db)
+        return distortion.limit_products(found, shares_db)
 
     def make_source(self) -> SourceDistortion:
         """Harmonics of the source itself, from a recording that holds nothing else."""

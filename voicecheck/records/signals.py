@@ -201,12 +201,14 @@ class SourceDistortion:
     The harmonics of a source at one drive level, dBFS of the programme.
 
     `is_phased` says whether they were taken as they are played to a set (the mouth made flat): only
-    then their phases hold, and they can be taken off; else their size holds, about.
+    then their phases hold, and they can be taken off; else their size holds, about. `products_db`
+    are its four-tone products of second and third order re the tones, or what they are less than.
     """
 
     level_dbfs: float
     harmonics: tuple[SourceHarmonic, ...]
     is_phased: bool = True
+    products_db: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,6 +236,8 @@ class Calibration:
         What the source adds to a set's harmonics.
     notes : tuple of str
         What rests on memory or on a proposal, for whoever reads a verdict.
+    day_sd_db, day_dof : float or None
+        Standard deviation of the bench's level from day to day and its degrees of freedom.
     """
 
     output_per_unit: float
@@ -245,6 +249,8 @@ class Calibration:
     curve: CalibrationCurve | None = None
     source: SourceDistortion | None = None
     notes: tuple[str, ...] = ()
+    day_sd_db: float | None = None
+    day_dof: float | None = None
 
     @property
     def unit(self) -> str:
@@ -260,9 +266,9 @@ class Conditions:
     `level_dbfs` is the drive level of the programme re a full-scale sine; `calibration` names
     the calibration that the levels rest on, with its date, and `calibration_notes` say what of it
     rests on memory or on a proposal; `microphone` names the microphone's curve that was taken
-    off, empty where none was. `feed_ma` is what the feed was set
-    to, `loop_ma` what the meter in the loop read, `transmitter_ohm` the transmitter's
-    resistance under that current.
+    off, empty where none was; `day_sd_db` is what the bench's level does from day to day.
+    `feed_ma` is what the feed was set to, `loop_ma` what the meter in the loop read,
+    `transmitter_ohm` the transmitter's resistance under that current.
     """
 
     path: str = "transmit"
@@ -282,6 +288,8 @@ class Conditions:
     calibration: str | None = None
     calibration_notes: tuple[str, ...] = ()
     microphone: str = ""
+    day_sd_db: float | None = None
+    day_dof: float | None = None
     loop_ma: float | None = None
     transmitter_ohm: float | None = None
 

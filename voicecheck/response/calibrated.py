@@ -6,6 +6,7 @@ from typing import Literal
 
 import numpy as np
 
+from voicecheck.budgets import merge_row, student_95
 from voicecheck.records import BudgetRow, Calibration, CurveBudgetRow
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
@@ -48,22 +49,26 @@ def list_shared_rows(calibration: Calibration | None, frequency_hz: Array) -> Cu
     -------
     tuple of CurveBudgetRow
         "calibration" (the level at 1 kHz), and where it is known along the band "microphone" and
-        "bench"; half-widths in dB. All are of Type B (JCGM 100:2008, 4.3): many degrees of freedom.
+        "bench"; half-widths in dB. They are of Type B (JCGM 100:2008, 4.3), with many degrees of
+        freedom, but the bench from day to day: that is its scatter, with those of its days.
     """
     if calibration is None:
         return ()
     level_db = np.full(frequency_hz.shape, calibration.uncertainty_db)
-    level = CurveBudgetRow(name="calibration", half_width=level_db)
+    rows: CurveBudget = (CurveBudgetRow(name="calibration", half_width=level_db),)
     curve = calibration.curve
-    if curve is None:
-        return (level,)
-    return (
-        level,
-        CurveBudgetRow(
-            name="microphone", half_width=read_column_db(curve, "microphone_db", frequency_hz)
-        ),
-        CurveBudgetRow(name="bench", half_width=read_column_db(curve, "bench_db", frequency_hz)),
-    )
+    if curve is not None:
+        off_db = read_column_db(curve, "microphone_db", frequency_hz)
+        left_db = read_column_db(curve, "bench_db", frequency_hz)
+        rows += (
+            CurveBudgetRow(name="microphone", half_width=off_db),
+            CurveBudgetRow(name="bench", half_width=left_db),
+        )
+    if calibration.day_sd_db is None or calibration.day_dof is None:
+        return rows
+    dof = np.full(frequency_hz.shape, calibration.day_dof)
+    day = CurveBudgetRow(name="bench", half_width=student_95(dof) * calibration.day_sd_db, dof=dof)
+    return merge_row(rows, day)
 
 
 def weigh_shared_rows(
@@ -86,6 +91,10 @@ def weigh_shared_rows(
         up. So each row is the sum of the sizes, an upper limit.
     """
     return tuple(
-        BudgetRow(name=row.name, half_width=float(np.abs(weight) @ row.half_width))
+        BudgetRow(
+            name=row.name,
+            half_width=float(np.abs(weight) @ row.half_width),
+            dof=None if row.dof is None else float(np.min(row.dof)),
+        )
         for row in list_shared_rows(calibration, frequency_hz)
     )

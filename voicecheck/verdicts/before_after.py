@@ -37,7 +37,12 @@ from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTIO
 from voicecheck.verdicts.ownspread import count_usable, shape_of
 from voicecheck.verdicts.quantities import from_scale, read_seats, read_spread
 from voicecheck.verdicts.readings import READERS
-from voicecheck.verdicts.sharing import sum_unshared, tell_unshared
+from voicecheck.verdicts.sharing import (
+    find_day_variance,
+    find_level_variance,
+    sum_unshared,
+    tell_unshared,
+)
 
 UNKNOWN_SPREAD = (
     "one recording on either side: the spread is not known, a usual one is taken and nothing is "
@@ -108,8 +113,8 @@ def compare_runs(
     against : Against
         What `before` is.
     bench : mapping of str to BenchSpread, optional
-        By path, how far the bench moves from day to day; where it is left out the bench is taken
-        to have stood still between the two.
+        By path, how far the bench moves from day to day; where it is left out what the runs of two
+        days state of it counts.
 
     Returns
     -------
@@ -243,6 +248,8 @@ def _curve_parts(
         shape = pair.bench.spread_shape(first.frequency_hz)
         level = 0.0 if is_shape else pair.bench.level_db
         parts.append(_bench_part(pair.bench, np.hypot(level, shape)))
+    elif not is_shape:
+        parts.append(_day_part(pair, np.ones(len(first.level_db))))
     calibration = _calibration(pair, is_shape=is_shape)
     if calibration is not None:
         parts.append(Part(name="calibration", standard=calibration))
@@ -252,6 +259,13 @@ def _curve_parts(
 def _bench_part(bench: BenchSpread, spread: Array) -> Part:
     """Of a difference of two days."""
     return Part(name="bench", standard=math.sqrt(2.0) * spread, dof=bench.dof)
+
+
+def _day_part(pair: _Pair, follows: Array) -> Part:
+    """Of two days, as the runs themselves state it: widened by Student's t already."""
+    return Part(
+        name="bench", standard=math.sqrt(find_day_variance(pair.after, pair.before)) * follows
+    )
 
 
 def _add_squares(half_widths: Sequence[Array | None]) -> Array | None:
@@ -334,11 +348,24 @@ def _scalar_parts(pair: _Pair, quantities: Sequence[Quantity], kind: str) -> tup
     if pair.bench:
         spread = np.array([_bench_moves(pair.bench, pair.path, one) for one in quantities])
         parts.append(_bench_part(pair.bench, spread))
-    calibration = _calibration(pair)
-    if calibration is not None:
-        follows = [quantity.family in ("level", "noise", "hum") for quantity in quantities]
-        parts.append(Part(name="calibration", standard=np.mean(calibration) * np.array(follows)))
+    else:
+        follows = np.array([quantity.family == "level" for quantity in quantities])
+        parts.append(_day_part(pair, follows))
+    calibrations = np.array([_read_calibration(pair, quantity) for quantity in quantities])
+    parts.append(Part(name="calibration", standard=calibrations))
     return tuple(parts)
+
+
+def _read_calibration(pair: _Pair, quantity: Quantity) -> float:
+    """Standard uncertainty of a level's difference by two calibrations; 0 for what is none."""
+    if quantity.family not in ("level", "noise", "hum"):
+        return 0.0
+    if all(quantity.name in run.pooled.bands.budget for run in (pair.after, pair.before)):
+        both = find_level_variance(pair.after, pair.before, quantity.name)
+        # The bench from day to day is a part of its own.
+        return math.sqrt(max(both - find_day_variance(pair.after, pair.before), 0.0))
+    curve = _calibration(pair)
+    return 0.0 if curve is None else float(np.mean(curve))
 
 
 def _read_noise(pair: _Pair, quantity: Quantity) -> float:

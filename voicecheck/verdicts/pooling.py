@@ -301,10 +301,11 @@ def common_conditions(conditions: Sequence[Conditions], path: str) -> Conditions
     shared: dict[str, object] = {}
     for field in (
         "handset", "feed_ma", "load_ohm", "ear", "mouth_mm", "angle_deg", "conditioned",
-        "level_dbfs", "calibration", "microphone",
+        "level_dbfs", "calibration", "microphone", "day_sd_db", "day_dof",
     ):  # fmt: skip
         values = {getattr(item, field) for item in conditions}
         shared[field] = getattr(first, field) if len(values) == 1 else None
+    shared["microphone"] = shared["microphone"] or ""
     benches = {item.bench for item in conditions}
     notes = tuple(dict.fromkeys(note for item in conditions for note in item.notes))
     resting = tuple(dict.fromkeys(note for item in conditions for note in item.calibration_notes))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from voicecheck.records import Conditions, Response
+from voicecheck.budgets import COVERAGE_95, student_95
+from voicecheck.records import Conditions, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import CurveBudget
 
@@ -32,14 +33,42 @@ def take_unshared(
     tuple of CurveBudgetRow
         Empty where nothing stays, or nothing is known.
     """
-    if this.calibration == that.calibration:
-        return ()
-    left = set(SHARED)
+    left = _name_unshared(this, that)
     if is_shape:
         left.discard("calibration")
+    return tuple(row for row in response.budget if row.name in left)
+
+
+def _name_unshared(this: Conditions, that: Conditions) -> set[str]:
+    if this.calibration == that.calibration:
+        return set()
+    left = set(SHARED)
     if this.bench and (this.bench, this.microphone) == (that.bench, that.microphone):
         left.discard("microphone")
-    return tuple(row for row in response.budget if row.name in left)
+    return left
+
+
+def find_level_variance(after: Run, before: Run, figure: str) -> float:
+    """
+    Variance of a band's level beyond the seats, in the difference of two runs, dB squared.
+
+    Parameters
+    ----------
+    after, before : Run
+    figure : str
+        Key of the band, as "mid_db".
+
+    Returns
+    -------
+    float
+        What of the calibrations does not cancel, and the bench from day to day.
+    """
+    total = find_day_variance(after, before)
+    for run, other in ((after, before), (before, after)):
+        left = _name_unshared(run.pooled.conditions, other.pooled.conditions)
+        rows = run.pooled.bands.budget.get(figure, ())
+        total += sum((row.half_width / COVERAGE_95) ** 2 for row in rows if row.name in left)
+    return total
 
 
 def sum_unshared(
@@ -67,3 +96,32 @@ def tell_unshared(response: Response, this: Conditions, that: Conditions) -> tup
     """What of the rows that stay rests on memory or on a proposal, in words."""
     names = {row.name for row in take_unshared(response, this, that)}
     return this.calibration_notes if "microphone" in names else ()
+
+
+def find_day_variance(after: Run, before: Run) -> float:
+    """
+    Variance that the bench's wandering adds to a difference of levels, dB squared.
+
+    Parameters
+    ----------
+    after, before : Run
+        On one bench whose scatter from day to day is known to both.
+
+    Returns
+    -------
+    float
+        That of the difference of two days, widened by Student's t at the fewer degrees of freedom
+        over the normal one; 0 on one day, on two benches and where the scatter is not known.
+    """
+    this, that = after.pooled.conditions, before.pooled.conditions
+    is_one_day = (
+        not after.taken_utc or (after.taken_utc or "")[:10] == (before.taken_utc or "")[:10]
+    )
+    if is_one_day or not this.bench or this.bench != that.bench:
+        return 0.0
+    known = [(one.day_sd_db, one.day_dof) for one in (this, that)]
+    stated = [(sd_db, dof) for sd_db, dof in known if sd_db is not None and dof is not None]
+    if not stated:
+        return 0.0
+    wider = float(student_95(min(dof for _, dof in stated))) / COVERAGE_95
+    return 2.0 * max(sd_db for sd_db, _ in stated) ** 2 * wider**2

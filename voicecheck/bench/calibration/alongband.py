@@ -10,6 +10,7 @@ that there it cancels.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -38,6 +39,8 @@ UNCHECKED_DB = 0.5
 """The same where that was never checked: the step mouth's own target (PROP)."""
 PLACE_MM, USUAL_MM = 1.0, 25.0
 """How well a mouthpiece comes to where the microphone was (PROP), and how far that is (MEM)."""
+FEWEST_DAYS = 4
+"""With fewer Student's t makes a number of the scatter that says nothing."""
 MOUTH_PATHS = ("transmit", "sidetone")
 
 
@@ -133,6 +136,37 @@ def add_curve(
         source=_find_source(setup, output, flat) if path in MOUTH_PATHS else None,
         notes=tuple(filter(None, notes)),
     )
+
+
+def add_days(calibration: Calibration, path: str, results: Iterable[StepResult]) -> Calibration:
+    """
+    A path's calibration with the scatter of the bench from day to day.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    path : str
+    results : iterable of StepResult
+        Of calibrations and of daily checks. The handset that is kept for the bench tells: its level
+        of each day, the last of several. Its own seat of that day is in it, so that the scatter is
+        rather too large.
+
+    Returns
+    -------
+    Calibration
+        As it was with fewer than `FEWEST_DAYS` days, and on the path with no set.
+    """
+    step = {"transmit": "reference-transmit", "sidetone": "reference-transmit",
+            "receive": "reference-receive"}.get(path)  # fmt: skip
+    by_day: dict[str, float] = {}
+    for one in sorted(results, key=lambda result: result.done_utc):
+        is_absolute = one.unit.startswith("dB ") and one.unit != "dB relative"
+        if one.step == step and one.value is not None and is_absolute:
+            by_day[one.done_utc[:10]] = one.value
+    if len(by_day) < FEWEST_DAYS:
+        return calibration
+    scatter_db = float(np.std(list(by_day.values()), ddof=1))
+    return dataclasses.replace(calibration, day_sd_db=scatter_db, day_dof=len(by_day) - 1.0)
 
 
 def _list_mouth_parts_db(

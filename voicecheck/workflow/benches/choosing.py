@@ -113,6 +113,7 @@ def make_hardware_bench(
         conditions=Conditions(feed_ma=feed_ma),
         allowed_dbm=FIRST_RECEIVE_DBM if level_dbm is None else level_dbm,
         progress=progress,
+        checks=file.check_results,
     )
     notes = [f"levels are relative: {reason}" for reason in bench.judge(path).reasons]
     notes += describe_check_of_now(file)
