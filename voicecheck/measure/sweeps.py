@@ -114,15 +114,22 @@ class SweepAnalysis:
             self.noise_db /= np.minimum(whole, 1.0)
             self.bias_db = np.hypot(self.bias_db, self.reflections.doubt_db(self.fine_hz))
         self.moved_db = np.zeros(len(self.fine_hz))
+        self.is_doubted = np.zeros(len(self.fine_hz), dtype=bool)
 
     @property
     def n_withheld(self) -> int:
-        """How many of the 1/12-octave points are withheld."""
-        return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
+        """How many of the 1/12-octave points are withheld for noise."""
+        return int(np.count_nonzero((np.isnan(self.level_db) & ~self.is_doubted)[self.is_point]))
 
     def _correct_db(self, frequency_hz: Array) -> Array:
         curve = self.calibration.curve if self.calibration else None
         return response.read_column_db(curve, "correction_db", frequency_hz)
+
+    def widen(self, moved_db: Array) -> None:
+        """Let the intervals hold what the level moved by; an infinite one withholds its point."""
+        self.is_doubted = np.isinf(moved_db)
+        self.level_db = np.where(self.is_doubted, np.nan, self.level_db)
+        self.moved_db = np.where(self.is_doubted, 0.0, moved_db)
 
     @property
     def delay_at_1khz_s(self) -> float:
@@ -174,7 +181,8 @@ class SweepAnalysis:
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
         for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
             mean_db = _mean_power_db(self.level_db[here])
-            if mean_db is None:
+            # What is withheld of a band here is its loudest part: the rest is no mean of it.
+            if mean_db is None or np.any(self.is_doubted[here]):
                 continue
             figure = f"{name}_db"
             stated: dict[str, Any] = {figure: mean_db + shift_db}
@@ -224,7 +232,7 @@ class SweepAnalysis:
     @property
     def moved_row(self) -> BudgetRow | None:
         """What a rating over the whole band moved by within the take."""
-        if not np.any(self.moved_db):
+        if not np.any(self.moved_db) or np.any(self.is_doubted):
             return None
         return BudgetRow(name="unsteadiness", half_width=self._average_moved_db(self.is_point))
 
@@ -339,6 +347,8 @@ class SweepAnalysis:
             here = self.is_point & (np.abs(np.log2(self.fine_hz / centre_hz)) <= 1.0 / 6.0)
             beyond = is_beyond & (np.abs(np.log2(outer_hz / centre_hz)) <= 1.0 / 6.0)
             mean_db = _mean_power_db(np.append(self.level_db[here], outer_db[beyond]))
+            if np.any(self.is_doubted[here]):
+                mean_db = None
             means.append(np.nan if mean_db is None else mean_db + shift_db)
             spreads.append(np.nan if mean_db is None else self._spread_db(here))
         return np.array(means), np.array(spreads)
