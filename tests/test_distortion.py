@@ -120,6 +120,15 @@ def test_sinad_is_signal_over_everything_else() -> None:
     assert measure(plant).sinad_db == pytest.approx(expected, abs=0.15)
 
 
+def test_sinad_of_harmonics_alone_holds_no_noise() -> None:
+    """H2 and H3 in next to no noise: what stands under the tone is a thousandth of them."""
+    plant = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-115.0)
+    at_1khz = np.array([1000.0])
+    ratios = [float(plant.true_harmonic_ratio(n, at_1khz, AMPLITUDE)[0]) for n in (2, 3)]
+    expected = 10 * np.log10(1 + 1 / np.sum(np.square(ratios)))
+    assert measure(plant).sinad_db == pytest.approx(expected, abs=0.003)
+
+
 NOISY = KnownPlant(response=flat, square=0.3, cube=0.2, noise_dbfs=-55.0)
 SEEDS = range(20, 36)
 

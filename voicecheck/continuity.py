@@ -311,12 +311,10 @@ def _report_events(
         for event in events:
             if _is_explained(start_s + event.first_s, start_s + event.last_s, known):
                 continue
-            long = event.last_s - event.first_s > LONG_S
             lasted = f"{1000.0 * (event.last_s - event.first_s):.0f} ms"
-            odd = "dropout" if event.is_loss else "interference" if long else "burst"
             problems.append(
                 Problem(
-                    kind=odd,
+                    kind="dropout" if event.is_loss else "burst",
                     at_s=start_s + event.first_s,
                     message=f"sweep {index + 1} of {len(blocks)} "
                     + (
@@ -333,8 +331,6 @@ def _report_events(
 
 BRIEF_SHARE, SEEN_SHARE = 0.3, 0.97
 """Of a sweep that may be mended; of the band in which sweeps are compared."""
-LONG_S = 0.1
-"""From here on a disturbance is called interference: a voice, a door, a passing lorry."""
 
 
 def _is_explained(first_s: float, last_s: float, known: list[Problem]) -> bool:

@@ -178,14 +178,15 @@ class Truth:
         return self.plant.thd_percent(np.asarray(frequency_hz, float), amplitude)
 
     def steps_db(self, take: Take, levels_db: Array) -> Array:
-        """First, middle and last instant of each level step, dBFS, shape (3, n)."""
+        """Level of each step in dBFS, the memory's gain averaged over its steady middle."""
         part = take.played.of("steps")[0]
         amplitudes = take.played.amplitude * 10 ** (np.asarray(levels_db) / 20)
         fixed_db = self.plant.step_output_db(STEP_HZ, amplitudes)
         step_s = (part.end_s - part.start_s) / len(amplitudes)
-        starts_s = part.start_s + step_s * np.arange(len(amplitudes))
-        share = np.array([0.15, 0.5, 0.9])[:, None]
-        return fixed_db + take.gain_when_db(starts_s + share * step_s)
+        share = np.linspace(0.13, 0.95, 42)
+        at_s = part.start_s + step_s * (np.arange(len(amplitudes))[:, None] + share)
+        weight = np.sin(np.pi * (share - share[0]) / np.ptp(share)) ** 2
+        return fixed_db + take.gain_when_db(at_s) @ weight / weight.sum()
 
     def four_tone_db(self, take: Take, tones_hz: Sequence[float]) -> Array:
         """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
 
 import typer
 
@@ -129,12 +129,15 @@ def sweep(
             attendant = TerminalAttendant(view, is_asked=is_waiting, quiet=quiet)
             results = carry_out(opened, order, attendant)
         except KeyboardInterrupt:
-            tell("voicecheck: stopped before a seat was done; recordings are kept")
-            sys.exit(130)
+            _stop("stopped before a seat was done; recordings are kept")
     _show_runs([result.run for result in results], as_json=as_json)
     if any(result.was_stopped for result in results):
-        tell("voicecheck: stopped; the seats that were done are kept as a run")
-        sys.exit(130)
+        _stop("stopped; the seats that were done are kept as a run")
+
+
+def _stop(line: str) -> NoReturn:
+    tell(f"voicecheck: {line}")
+    sys.exit(130)
 
 
 def _read_source(

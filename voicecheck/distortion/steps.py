@@ -211,6 +211,10 @@ def _state_gain_change(found: Linearity, own_db: Array, figure: str, at_db: floa
     return add_row(found, figure, BudgetRow(name="noise", half_width=half_width))
 
 
+SINAD_REACH_HZ = 200.0
+"""Around the tone, where the noise under it is taken: some 80 lines, and no harmonic."""
+
+
 def measure_sinad(
     programme: Programme,
     recording: Recording,
@@ -248,8 +252,10 @@ def measure_sinad(
     inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])
     own = np.abs(bin_hz - frequency_hz / timeline.stretch) < 2.5 * recording.rate_hz / n
     beside = power[inside & ~own]
-    # The noise under the tone's own lines is taken to be as strong as beside them.
-    rest = float(np.sum(beside)) * float(np.count_nonzero(inside)) / max(len(beside), 1)
+    # The noise under the tone's own lines is taken to be as strong as near them, lines left out.
+    near = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_REACH_HZ
+    under = np.count_nonzero(own) * float(np.median(power[near & ~own])) / math.log(2.0)
+    rest = float(np.sum(beside)) + under
     total = float(np.sum(power[inside]))
     if rest <= 0.0 or total <= 0.0:
         return None

@@ -21,6 +21,7 @@ SLOW_FRAMES = 41
 """A gain or a delay that holds over 0.2 s is the level or the clock that wanders, no event."""
 HEARD_SHARE = 0.02
 """Of the usual power of a frame."""
+GONE_SHARE = 0.1
 LOST_SHARE = 0.5
 """Of the sweep's own power; where less than this is left, sound was lost."""
 
@@ -89,6 +90,8 @@ def compare_repeats(
     lost = hot & (_frame_power(alike, frame) < LOST_SHARE * _frame_power(reference, frame))
     if n_sweeps == 2:
         hot &= ~lost[::-1]
+    else:
+        hot, lost = _turn_lost(hot, lost, alike, reference, frame)
     for index in range(n_sweeps):
         events[index] = _join_frames(hot[index], lost[index], frame / rate_hz)
         disturbed[index] = bool(events[index])
@@ -142,6 +145,26 @@ def _take_off_slow(difference: Array, reference: Array, frame: int) -> Array:
         course = np.array([np.interp(at, np.arange(row.shape[0]), row) for row in slow])
         left -= course * part
     return left
+
+
+def _turn_lost(
+    hot: NDArray[np.bool_], lost: NDArray[np.bool_], alike: Array, reference: Array, frame: int
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """
+    Hot frames where most sweeps lost their sound at once: the odd one is the sound one.
+
+    There the middle one is a lost one, far below its own neighbourhood, and what stands out has
+    the level of that neighbourhood.
+    """
+    level = _frame_power(reference, frame)
+    usual = _take_running_median(level, np.ones(len(level), dtype=bool))
+    each = _frame_power(alike, frame)
+    is_sound = (each > LOST_SHARE * usual) & (each < usual / LOST_SHARE)
+    swapped = (level < GONE_SHARE * usual) & np.any(hot & is_sound, axis=0)
+    gone = swapped & ~is_sound
+    # The frames at either edge are lost in part.
+    beside = np.convolve(swapped, np.ones(3), mode="same") > 0.0
+    return (hot & ~beside) | gone, (lost & ~beside) | gone
 
 
 def _take_running_median(values: Array, heard: NDArray[np.bool_]) -> Array:

@@ -24,14 +24,17 @@ from voicecheck import (
 from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
+from voicecheck.inspection import find_rounding, report_few_steps
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
+from voicecheck.measure.reflected import report_reflections
+from voicecheck.measure.rounding import add_rounding
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
     Calibration,
-    Intermodulation,
+    Distortion,
     Linearity,
     Measurement,
     Noise,
@@ -98,24 +101,24 @@ def measure_recording(
     programme = found.programme
     placed = continuity.check_continuity(programme, recording, found.timeline)
     timeline = placed.timeline
-    idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    heard = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    rounding = find_rounding(programme, recording, timeline, heard.sum_power(np.ones(1)))
+    idle = heard.raise_power(rounding.power)
     sound = _inspect(programme, recording, placed, idle)
     calibration = recording.calibration
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
     check_sweeps(sweep, recording, timeline, idle)
     shift_db = compute_shift_db(calibration)
-    ladders = _measure_ladders(programme, recording, timeline, idle, sweep)
+    direct = response.clean_recording(recording, sweep.reflections)
+    ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    is_first_used = 0 in sound.used
-    checked = _check_model(
-        programme, recording, timeline, sweep, at_1khz, is_first_used=is_first_used
-    )
-    sweep.moved_db = checked.spread_db(sweep.fine_hz)
-    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
+    checked = _check_model(programme, direct, timeline, sweep, at_1khz, used=sound.used)
+    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(heard)
     is_heard = "steps" not in checked.withheld
     harmonics = sweep.make_distortion()
-    wire = report_wire(recording.conditions.path, sweep, harmonics)
-    return Measurement(
+    noted = _note_sweeps(recording, sweep, figures, harmonics)
+    used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
+    measured = Measurement(
         recording=describe_recording(recording),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
@@ -125,28 +128,20 @@ def measure_recording(
         distortion=None if "distortion" in checked.withheld else harmonics,
         linearity=at_1khz if is_heard else None,
         ladders=ladders if is_heard else (),
-        intermodulation=Intermodulation()
-        if checked.withheld & {"four-tone", "distortion"}
-        else sweep.limit_products(
-            distortion.measure_intermodulation(programme, recording, timeline, idle)
-        ),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        **(_measure_sinad(programme, recording, timeline, idle) if is_heard else {}),
+        **_measure_tones(programme, direct, timeline, idle, sweep, withheld=checked.withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(
             *found.problems,
-            *sound.problems,
-            *checked.problems,
-            *_report_noise(figures, sweep),
-            *wire,
+            *_leave_out(sound.problems, checked),
+            *report_few_steps(rounding),
+            *noted,
         ),
         conditions=recording.conditions,
-        steps=(
-            *_list_steps(timeline, len(placed.spectra.values), sound.used, calibration),
-            *found.steps,
-        ),
+        steps=(*used, *found.steps),
         version=__version__,
     )
+    return add_rounding(measured, rounding, sweep.spectra.amplitude, shift_db)
 
 
 def _check_model(
@@ -156,9 +151,10 @@ def _check_model(
     sweep: SweepAnalysis,
     at_1khz: Linearity | None,
     *,
-    is_first_used: bool,
+    used: list[int],
 ) -> ModelCheck:
-    return modelcheck.check_model(
+    """Ask the model check, and let the curve hold what it says."""
+    checked = modelcheck.check_model(
         programme,
         recording,
         timeline,
@@ -167,8 +163,48 @@ def _check_model(
         noise=sweep.noise,
         linearity=at_1khz,
         delay_s=sweep.delay_at_1khz_s,
-        is_first_used=is_first_used,
+        used=used,
     )
+    heard_db = 20.0 * np.log10(np.maximum(np.abs(sweep.transfer.values), 1e-12))
+    sweep.widen(checked.spread_db(sweep.fine_hz, heard_db))
+    return checked
+
+
+def _leave_out(found: list[Problem], checked: ModelCheck) -> list[Problem]:
+    """All that was found, but no bursts where a lossy coder makes every sweep another one."""
+    is_coded = any(problem.kind == "lossy-coding" for problem in checked.problems)
+    kept = [problem for problem in found if not (is_coded and problem.kind == "burst")]
+    return [*kept, *checked.problems]
+
+
+def _measure_tones(
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    sweep: SweepAnalysis,
+    *,
+    withheld: frozenset[str],
+) -> dict[str, Any]:
+    """Four-tone products and SINAD, without what is withheld."""
+    figures: dict[str, Any] = {}
+    if not withheld & {"four-tone", "distortion"}:
+        products = distortion.measure_intermodulation(programme, recording, timeline, idle)
+        figures["intermodulation"] = sweep.limit_products(products)
+    if "steps" not in withheld:
+        figures |= _measure_sinad(programme, recording, timeline, idle)
+    return figures
+
+
+def _note_sweeps(
+    recording: Recording, sweep: SweepAnalysis, figures: Noise, harmonics: Distortion
+) -> list[Problem]:
+    """What the curve and the noise say of room, noise and what lies in the set's place."""
+    return [
+        *report_reflections(sweep.reflections, sweep.fine_hz),
+        *_report_noise(figures, sweep),
+        *report_wire(recording.conditions.path, sweep, harmonics),
+    ]
 
 
 def _describe_timing(timeline: Timeline) -> Timing:

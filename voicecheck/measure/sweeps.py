@@ -89,6 +89,11 @@ class SweepAnalysis:
         self.calibration = calibration
         self.recipe, self.spectra = programme.recipe, spectra
         self.kernels = response.compute_kernels(spectra, kept)
+        level = response.evaluate_reference_level(self.recipe, spectra.rate_hz)
+        self.reflections = response.find_reflections(self.kernels, level)
+        if self.reflections:
+            self.spectra = response.remove_reflections(spectra, self.reflections)
+            self.kernels = response.compute_kernels(self.spectra, kept)
         self.noise = response.make_noise_density(idle.frequency_hz, idle.power)
         self.fine_hz, self.is_point, self.is_distortion_point = _make_grid()
         self.transfer = response.compute_transfer(
@@ -103,16 +108,28 @@ class SweepAnalysis:
         self.level_db += self._correct_db(self.fine_hz)
         self.phase_rad = np.unwrap(np.angle(self.transfer.values))
         self.noise_db, self.bias_db = response.estimate_uncertainty_db(self.transfer)
+        if self.reflections:
+            # Where they had weakened a point, taking them out lifts its noise.
+            whole = np.abs(self.reflections.compute_spectrum(self.fine_hz))
+            self.noise_db /= np.minimum(whole, 1.0)
+            self.bias_db = np.hypot(self.bias_db, self.reflections.doubt_db(self.fine_hz))
         self.moved_db = np.zeros(len(self.fine_hz))
+        self.is_doubted = np.zeros(len(self.fine_hz), dtype=bool)
 
     @property
     def n_withheld(self) -> int:
-        """How many of the 1/12-octave points are withheld."""
-        return int(np.count_nonzero(np.isnan(self.level_db[self.is_point])))
+        """How many of the 1/12-octave points are withheld for noise."""
+        return int(np.count_nonzero((np.isnan(self.level_db) & ~self.is_doubted)[self.is_point]))
 
     def _correct_db(self, frequency_hz: Array) -> Array:
         curve = self.calibration.curve if self.calibration else None
         return response.read_column_db(curve, "correction_db", frequency_hz)
+
+    def widen(self, moved_db: Array) -> None:
+        """Let the intervals hold what the level moved by; an infinite one withholds its point."""
+        self.is_doubted = np.isinf(moved_db)
+        self.level_db = np.where(self.is_doubted, np.nan, self.level_db)
+        self.moved_db = np.where(self.is_doubted, 0.0, moved_db)
 
     @property
     def delay_at_1khz_s(self) -> float:
@@ -164,7 +181,8 @@ class SweepAnalysis:
         places = {name: self._is_inside(*edges) for name, edges in BANDS_HZ.items()}
         for name, here in {**places, "at_1khz": self.fine_hz == 1000.0}.items():
             mean_db = _mean_power_db(self.level_db[here])
-            if mean_db is None:
+            # What is withheld of a band here is its loudest part: the rest is no mean of it.
+            if mean_db is None or np.any(self.is_doubted[here]):
                 continue
             figure = f"{name}_db"
             stated: dict[str, Any] = {figure: mean_db + shift_db}
@@ -214,7 +232,7 @@ class SweepAnalysis:
     @property
     def moved_row(self) -> BudgetRow | None:
         """What a rating over the whole band moved by within the take."""
-        if not np.any(self.moved_db):
+        if not np.any(self.moved_db) or np.any(self.is_doubted):
             return None
         return BudgetRow(name="unsteadiness", half_width=self._average_moved_db(self.is_point))
 
@@ -305,17 +323,32 @@ class SweepAnalysis:
             )
         return SourceDistortion(level_dbfs=self.recipe.level_dbfs, harmonics=tuple(harmonics))
 
+    def _measure_level_db(self, frequency_hz: Array) -> Array:
+        """Levels at other frequencies than those of the curve."""
+        transfer = response.compute_transfer(
+            self.kernels, self.spectra, self.recipe, frequency_hz, self.noise
+        )
+        return 20.0 * np.log10(np.abs(transfer.values)) + self._correct_db(frequency_hz)
+
     def average_bands_db(self, shift_db: float) -> tuple[Array, Array]:
         """
         Power means over the 14 third-octave bands 200-4000 Hz, and their 95 % half-widths.
 
-        Shape (14,) each; NaN where too many points miss.
+        Shape (14,) each; NaN where too many points miss. The bands at either end reach beyond the
+        points that are reported: their outer halves are measured for this alone.
         """
         means, spreads = [], []
+        outer_hz = weighting.make_band_frequencies(12, 150.0, 4700.0)
+        outer_db = self._measure_level_db(outer_hz)
+        is_beyond = (outer_hz < self.fine_hz[self.is_point][0]) | (
+            outer_hz > self.fine_hz[self.is_point][-1]
+        )
         for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
-            ratio = np.abs(np.log2(self.fine_hz / centre_hz))
-            here = self.is_point & (ratio <= 1.0 / 6.0)
-            mean_db = _mean_power_db(self.level_db[here])
+            here = self.is_point & (np.abs(np.log2(self.fine_hz / centre_hz)) <= 1.0 / 6.0)
+            beyond = is_beyond & (np.abs(np.log2(outer_hz / centre_hz)) <= 1.0 / 6.0)
+            mean_db = _mean_power_db(np.append(self.level_db[here], outer_db[beyond]))
+            if np.any(self.is_doubted[here]):
+                mean_db = None
             means.append(np.nan if mean_db is None else mean_db + shift_db)
             spreads.append(np.nan if mean_db is None else self._spread_db(here))
         return np.array(means), np.array(spreads)
@@ -329,11 +362,7 @@ class SweepAnalysis:
         """
         lowest_hz, highest_hz = 142.0, 7000.0
         wide_hz = weighting.make_band_frequencies(12, lowest_hz, highest_hz)
-        transfer = response.compute_transfer(
-            self.kernels, self.spectra, self.recipe, wide_hz, self.noise
-        )
-        level_db = 20.0 * np.log10(np.abs(transfer.values)) + shift_db
-        level_db += self._correct_db(wide_hz)
+        level_db = self._measure_level_db(wide_hz) + shift_db
         centres_hz = weighting.make_band_frequencies(3, 99.0, 8000.0)
         means_db = np.full(len(centres_hz), np.nan)
         for index, centre_hz in enumerate(centres_hz):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,6 +102,20 @@ def _smooth(values: Array, weight: Array) -> Array:
     window = np.ones(2 * REACH + 1)
     total = np.convolve(values * weight, window, mode="same")
     return np.asarray(total / np.convolve(weight, window, mode="same"))
+
+
+def extend_reach(used: Sequence[int], n_sweeps: int) -> float:
+    """
+    How much further than the sweeps that are used all of them may reach, a steady drift given.
+
+    Examples
+    --------
+    >>> extend_reach([0, 1, 2], 3), extend_reach([0, 1], 3), extend_reach([1], 3)
+    (1.0, 3.0, 1.0)
+    """
+    middle = sum(used) / len(used)
+    reach = max(abs(index - middle) for index in used)
+    return max(middle, n_sweeps - 1 - middle) / reach if reach > 0.0 else 1.0
 
 
 def spread_over(moved_db: Array, frequency_hz: Array) -> Array:

@@ -6,6 +6,12 @@ from voicecheck.response.calibrated import (
     weigh_shared_rows,
 )
 from voicecheck.response.mending import mend_sweeps
+from voicecheck.response.reflections import (
+    Reflections,
+    clean_recording,
+    find_reflections,
+    remove_reflections,
+)
 from voicecheck.response.source import compute_source_harmonic, convert_source, find_share
 from voicecheck.response.sweeps import (
     LOW_BAND_HZ,
@@ -20,6 +26,7 @@ from voicecheck.response.transfer import (
     combine_uncertainty_db,
     compute_transfer,
     estimate_uncertainty_db,
+    evaluate_reference_level,
 )
 from voicecheck.response.windows import (
     NoiseDensity,
@@ -32,8 +39,10 @@ __all__ = [
     "LOW_BAND_HZ",
     "Kernels",
     "NoiseDensity",
+    "Reflections",
     "SweepSpectra",
     "Transfer",
+    "clean_recording",
     "combine_uncertainty_db",
     "compute_kernels",
     "compute_source_harmonic",
@@ -43,11 +52,14 @@ __all__ = [
     "estimate_uncertainty_db",
     "estimate_variance",
     "evaluate_kernel",
+    "evaluate_reference_level",
+    "find_reflections",
     "find_share",
     "list_shared_rows",
     "make_noise_density",
     "mend_sweeps",
     "read_column_db",
+    "remove_reflections",
     "restore_sweeps",
     "weigh_shared_rows",
 ]

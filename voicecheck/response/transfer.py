@@ -18,6 +18,7 @@ from voicecheck.programme import make_programme, make_sweep
 from voicecheck.records import Recipe, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response.choosing import choose_windows
+from voicecheck.response.reflections import take_level
 from voicecheck.response.scatter import (
     compare_beside,
     compare_repeats,
@@ -88,6 +89,12 @@ def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Kernels:
     recording = Recording(samples=make_sweep(recipe, time_s - start_s), rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
     return compute_kernels(spectra)
+
+
+@lru_cache(maxsize=4)
+def evaluate_reference_level(recipe: Recipe, rate_hz: int) -> tuple[Array, Array]:
+    """What `take_level` finds of the programme's own sweep."""
+    return take_level(_make_reference_kernel(recipe, rate_hz))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from voicecheck.cutting import cut_padded
-from voicecheck.modelcheck.order import SweepOrder, compare_marks_db, compare_order, spread_over
+from voicecheck.modelcheck.order import (
+    SweepOrder,
+    compare_marks_db,
+    compare_order,
+    extend_reach,
+    spread_over,
+)
 from voicecheck.modelcheck.pauses import find_muted, find_sounds, list_pauses
 from voicecheck.modelcheck.slowly import Slowed, slow_down
 from voicecheck.modelcheck.steps import (
@@ -29,9 +37,36 @@ FADED_DB = 2.5
 """More than a carbon element settles by within a take (1 to 2 dB, common practice, no source)."""
 NOISELESS_DB, NOISELESS_SHARE = -110.0, 1e-5
 """What the window leaks of a step's tone; what a recorder of 24 bit rounds repeats by."""
+MOST_DOUBT_DB = 3.0
+"""A level that may be off by more is withheld."""
+BELOW_CUT_DB = 4.0
+CANCELLED_MORE = 3.5
+"""What a canceller took in all over what the two marks differ by: it learns within the first."""
 LEAST_CONTROL_DB = 0.3
 """What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
-CANCELLED_DB, CANCELLED_HIGH_DB = -0.3, 0.08
+CANCELLED_DB, CANCELLED_HIGH_DB, LATER_HIGH_DB = -0.2, 0.08, 0.008
+LOST_DB = -4.0
+"""From what sounds first to what sounds last: no carbon element loses that without a drift."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """
+    What a gain that is not the set's may have done to a level, in dB.
+
+    `common_db` is the same for all points. Points above `rises_from_db` may have lost all that
+    they stand above it; those above `cut_above_db` are cut off, and nothing can be said of them.
+    """
+
+    common_db: float = 0.0
+    rises_from_db: float = math.inf
+    cut_above_db: float = math.inf
+
+    def spread_db(self, level_db: Array) -> Array:
+        """Half-width for each of some levels."""
+        risen_db = np.maximum(np.nan_to_num(level_db, nan=-np.inf) - self.rises_from_db, 0.0)
+        spread_db = self.common_db + risen_db
+        return np.where(level_db > self.cut_above_db, np.inf, spread_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,21 +75,35 @@ class ModelCheck:
     What was found, and what follows from it.
 
     `withheld` holds "noise", "steps", "four-tone", "distortion": what is no longer the set's own.
-    `control_db` is how far a gain that follows the sound may have moved the level at the
-    sweep's amplitude.
+    `reach` is how much further all sweeps reach than those that are used.
     """
 
     problems: tuple[Problem, ...]
     withheld: frozenset[str]
     order: SweepOrder | None
-    control_db: float
+    doubts: tuple[Doubt, ...] = ()
+    reach: float = 1.0
 
-    def spread_db(self, frequency_hz: Array) -> Array:
-        """What the level moved by within the take, at any frequencies; a half-width in dB."""
-        moved = np.full(len(frequency_hz), self.control_db)
-        return (
-            moved if self.order is None else moved + spread_over(self.order.moved_db, frequency_hz)
-        )
+    def spread_db(self, frequency_hz: Array, level_db: Array) -> Array:
+        """
+        What a level may have moved by within the take.
+
+        Parameters
+        ----------
+        frequency_hz, level_db : ndarray, shape (n,)
+            Of the response, uncalibrated.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            A half-width in dB; infinite where the level is to be withheld.
+        """
+        spread_db = np.zeros(len(level_db))
+        for doubt in self.doubts:
+            spread_db = spread_db + doubt.spread_db(level_db)
+        if self.order is not None:
+            spread_db = spread_db + self.reach * spread_over(self.order.moved_db, frequency_hz)
+        return np.asarray(np.where(spread_db > MOST_DOUBT_DB, np.inf, spread_db))
 
 
 def check_model(
@@ -67,7 +116,7 @@ def check_model(
     noise: NoiseDensity,
     linearity: Linearity | None,
     delay_s: float,
-    is_first_used: bool = True,
+    used: Sequence[int] = (),
 ) -> ModelCheck:
     """
     Ask a recording whether it is of one fixed, steady, lone object on a steady chain.
@@ -86,8 +135,8 @@ def check_model(
         Of the steps at 1 kHz.
     delay_s : float
         Of the set at 1 kHz, against the timeline.
-    is_first_used : bool
-        Whether the first sweep is among those of the kernels.
+    used : sequence of int
+        The sweeps of the kernels; all of them when left out.
 
     Returns
     -------
@@ -98,12 +147,14 @@ def check_model(
     order = compare_order(kernels, spectra, noise)
     block = find_steps(programme)
     control = step_noise = None
-    control_db = breathing = 0.0
+    breathing = 0.0
+    doubts = []
     if block is not None and linearity is not None:
         gains_db = measure_control_db(programme, slowed, timeline, block, delay_s)
         name = programme.name_block(block)
         control = judge_control(gains_db, linearity.output_db, linearity.input_db, name)
-        control_db = max(float(np.nan_to_num(gains_db[0])), LEAST_CONTROL_DB) if control else 0.0
+        if control is not None:
+            doubts.append(_doubt_control(control, linearity, programme.recipe.level_dbfs))
     if block is not None:
         step_noise = measure_step_noise(programme, slowed, timeline, block)
     if step_noise is not None:
@@ -111,7 +162,10 @@ def check_model(
     marks_db = _compare_marks(programme, slowed, timeline)
     muted = [] if _is_noiseless(kernels, step_noise) else find_muted(pauses)
     sounds = find_sounds(pauses)
-    problems = [*_as_list(control), *_judge_order(order, marks_db, is_first_used), *muted]
+    moved = _judge_order(order, marks_db, not used or 0 in used)
+    if marks_db is not None and any(problem.kind == "level-control" for problem in moved):
+        doubts.append(Doubt(common_db=CANCELLED_MORE * abs(marks_db)))
+    problems = [*_as_list(control), *moved, *muted]
     if control is None:
         # A gain that follows the sound also moves the noise of the pauses and the tones' course.
         problems += [*sounds, *_as_list(judge_tones(programme, slowed, timeline, breathing))]
@@ -122,7 +176,26 @@ def check_model(
         problems=tuple(problems),
         withheld=_list_withheld([*problems, *sounds]),
         order=order,
-        control_db=control_db,
+        doubts=tuple(doubts),
+        reach=extend_reach(used, len(spectra.values)) if used else 1.0,
+    )
+
+
+def _doubt_control(problem: Problem, linearity: Linearity, drive_dbfs: float) -> Doubt:
+    """How far the levels may be off where a gain follows the sound, or something cuts it off."""
+    output_db = np.where(np.isfinite(linearity.output_db), linearity.output_db, -np.inf)
+    if problem.kind == "overload":
+        # A sine that is cut off has up to 2.1 dB more than the edge; the rest is for the way there.
+        return Doubt(
+            common_db=LEAST_CONTROL_DB,
+            cut_above_db=float(np.max(output_db)) - drive_dbfs - BELOW_CUT_DB,
+        )
+    gain_db = output_db - linearity.input_db
+    nominal = int(np.argmin(np.abs(linearity.input_db)))
+    lost_db = float(np.max(gain_db)) - float(gain_db[nominal])
+    return Doubt(
+        common_db=lost_db + LEAST_CONTROL_DB,
+        rises_from_db=float(output_db[nominal]) - drive_dbfs,
     )
 
 
@@ -147,15 +220,17 @@ def _estimate_breathing(noise: StepNoise) -> float:
 
 def _compare_marks(programme: Programme, slowed: Slowed, timeline: Timeline) -> float | None:
     marks = []
-    for block in programme.blocks_of("mark"):
+    # What sounds first of all is what a canceller knows nothing of yet.
+    for block in programme.blocks_of("identity") or programme.blocks_of("mark"):
         first = round(timeline.locate_s(block.start_s) * slowed.rate_hz)
         count = round((block.end_s - block.start_s) * slowed.rate_hz)
         marks.append(cut_padded(slowed.samples, first, count))
-    before = slowed.cut(
-        timeline.locate_s(programme.blocks[0].end_s + 0.1),
-        timeline.locate_s(programme.blocks[0].end_s + 0.2),
-    )
-    idle = float(np.mean(before**2)) if len(before) else 0.0
+    silences = programme.blocks_of("silence")
+    idle = 0.0
+    if silences:
+        middle_s = timeline.locate_s(0.5 * (silences[0].start_s + silences[0].end_s))
+        quiet = slowed.cut(middle_s - 0.1, middle_s + 0.1)
+        idle = float(np.mean(quiet**2)) if len(quiet) else 0.0
     return compare_marks_db(marks[0], marks[-1], idle)
 
 
@@ -167,10 +242,12 @@ def _judge_order(
         return []
     gains, drift_db = order.gains_db, order.drift_db
     sure_db = 4.0 * order.sd_db
-    if (
-        marks_db is not None
-        and marks_db < CANCELLED_DB - 2.0 * abs(drift_db)
-        and (not is_first_used or order.first_high_db > CANCELLED_HIGH_DB + sure_db)
+    # It learns the later, the less often a tone was heard: the highs, and the first of all.
+    high_db = (CANCELLED_HIGH_DB if is_first_used else LATER_HIGH_DB) + sure_db
+    is_learning = order.first_high_db > high_db
+    if marks_db is not None and (
+        (marks_db < CANCELLED_DB - 1.2 * abs(drift_db) and is_learning)
+        or marks_db < LOST_DB - 2.0 * abs(drift_db)
     ):
         return [
             Problem(
@@ -203,6 +280,10 @@ def _list_withheld(problems: list[Problem]) -> frozenset[str]:
             withheld.add("noise")
         elif problem.kind == "lossy-coding":
             withheld |= {"noise", "distortion"}
+        elif problem.kind == "overload":
+            withheld |= {"distortion", "four-tone"}
+        elif problem.kind == "level-control" and not block:
+            withheld |= {"distortion", "four-tone", "steps"}
         elif problem.kind == "sound-in-pause":
             withheld.add("steps" if block.startswith("steps") else "four-tone")
     return frozenset(withheld)
