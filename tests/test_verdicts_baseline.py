@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import t as student
 from set_population import HEALTHY, Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
@@ -216,22 +217,44 @@ def before_after(before: Run, after: Run) -> Any:
     )
 
 
-def test_difference_follows_the_rule_and_its_interval() -> None:
+def test_difference_has_the_spread_of_both_sides_and_all_their_seats_but_two() -> None:
     """
-    Rule of the design: 2 sqrt(s1^2/n1 + s2^2/n2). Worked by hand for spreads of 0.6 and 0.3 dB.
+    Worked by hand for spreads of 0.6 (3 seats) and 0.346 dB (4 seats) under "unchanged".
 
-    With 3 and 4 seats the rule gives 2 sqrt(0.12 + 0.0225) = 0.7550 dB.
+    One spread for both: (2 x 0.36 + 3 x 0.12) / 5 = 0.216, of the difference of the means
+    (1/3 + 1/4) of that, 0.126 dB squared; each its own: 0.36 / 3 + 0.12 / 4 = 0.15, which is more
+    and counts. 5 degrees of freedom. Bands: 0.57 of the rate, as 1.6
+    quantities by Student's t of 5, as 4 by that of 17 (12 of the curve's).
     """
     seats = make_run(seed=5, n_seats=4)
     first, second = (
         _with_mids(seats, mids) for mids in ([0.6, 0.0, -0.6], [3.3, 2.7, 3.0 + 0.3, 3.0 - 0.3])
     )
-    spread = np.std([3.3, 2.7, 3.3, 2.7], ddof=1)
     finding = find(before_after(first, second), "mid_db")
+    standard = math.sqrt(0.36 / 3 + 0.12 / 4)
     assert finding.value == pytest.approx(3.0)
-    assert finding.high == pytest.approx(2 * math.sqrt(0.12 + spread**2 / 4))
+    for rate, limit in ((0.20, finding.high), (0.05, finding.uncertainty)):
+        tail = rate * 0.57 / 2
+        factor = max(student.isf(tail / 1.6, 5), student.isf(tail / 4, 17))
+        assert limit == pytest.approx(factor * standard, rel=1e-6)
     assert finding.low == -finding.high
     assert finding.verdict == "outside"
+    (row,) = finding.budget
+    assert (row.name, row.dof) == ("seats", 5.0)
+    assert row.half_width == pytest.approx(2.5706 * standard, rel=1e-4)  # t(5), 95 %
+    assert finding.detectable == pytest.approx(
+        finding.uncertainty + student.isf(0.1, 5) * standard, rel=1e-6
+    )
+
+
+def test_single_side_has_the_degrees_of_freedom_of_the_other_side_alone() -> None:
+    """One before and three after: two degrees of freedom, whatever the single recording says."""
+    seats = make_run(seed=5, n_seats=4)
+    first, second = _with_mids(seats, [0.0]), _with_mids(seats, [0.6, 0.0, -0.6])
+    finding = find(before_after(first, second), "mid_db")
+    factor = student.isf(0.05 * 0.57 / 1.6 / 2, 2)
+    assert finding.uncertainty == pytest.approx(factor * 0.6 * math.sqrt(1 + 1 / 3), rel=1e-6)
+    assert "other side" in finding.reason
 
 
 def _with_mids(run: Run, mids: list[float]) -> Run:
@@ -257,11 +280,17 @@ def test_same_set_measured_twice_shows_no_difference_and_a_repair_shows() -> Non
     assert find(before_after(runs[0], runs[2]), "shape").verdict != "outside"
 
 
-def test_two_single_recordings_decide_nothing() -> None:
-    before, after = (make_run(seed=seed, n_seats=1) for seed in (1, 2))
-    comparison = before_after(before, after)
-    assert {finding.verdict for finding in comparison.findings} == {"doubtful"}
-    assert "not known" in find(comparison, "response").reason
+def test_two_single_recordings_call_nothing_real() -> None:
+    """A stated spread stands in: what is far beyond it is doubtful, however far."""
+    before, after = (make_run(seed=seed, n_seats=1) for seed in (1, 1))
+    gone = make_run(seed=1, n_seats=1, fault=Fault(level_db=20.0, noise_db=30.0))
+    assert before_after(before, after).overall == "within"
+    comparison = before_after(before, gone)
+    assert comparison.overall == "doubtful"
+    for finding in comparison.findings:
+        assert "not known" in finding.reason
+        assert finding.detectable is None
+        assert finding.uncertainty is None
 
 
 @pytest.mark.slow

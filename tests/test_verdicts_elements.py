@@ -140,7 +140,10 @@ def test_louder_and_crackle_gone_is_said_in_words() -> None:
 def test_no_change_is_said_as_no_change() -> None:
     before = make_run(3)
     lines = tell(change(before, before))
-    assert lines == ["How it talks: no difference to before larger than the spread between seats."]
+    assert lines == [
+        "How it talks: no difference to before larger than the spread between seats; "
+        "the smallest change of level that could be found here is 0.9 dB."
+    ]
 
 
 def test_refused_comparison_says_why() -> None:

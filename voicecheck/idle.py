@@ -7,6 +7,7 @@ of `response` take it as it is for the error of every point.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -55,6 +56,10 @@ class IdleSpectrum:
         """How many spectra of one length the power is as good as."""
         lengths = np.array([len(stretch) for stretch in self.stretches], dtype=float)
         return float(np.sum(lengths) ** 2 / np.sum(lengths**2))
+
+    def raise_power(self, least: float) -> IdleSpectrum:
+        """The same with at least this power in every bin, as of a recorder that rounds."""
+        return dataclasses.replace(self, power=np.maximum(self.power, least))
 
     def sum_power(self, weight: Array) -> float:
         """Mean square of the noise under a power weight for each bin."""

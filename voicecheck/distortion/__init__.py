@@ -6,6 +6,7 @@ from voicecheck.distortion.harmonics import (
     ORDERS,
     STANDARD_LADDER_HZ,
     compute_distortion,
+    mark_floor,
 )
 from voicecheck.distortion.steps import limit_steps, measure_linearity, measure_sinad
 
@@ -16,6 +17,7 @@ __all__ = [
     "compute_distortion",
     "limit_products",
     "limit_steps",
+    "mark_floor",
     "measure_intermodulation",
     "measure_linearity",
     "measure_sinad",

@@ -24,6 +24,12 @@ clipped. A wire's sweep has one height throughout and shows it from 10 % on only
 """
 MIN_CLIPPED = 12
 """A click or two piles up a few samples; 12 are 0.25 ms at 48 kHz, too little to move a level."""
+FEWEST_STEPS = 120
+"""
+Different values of a block below which its peaks are flat, and its tops stand still, by rounding.
+
+The sweep is then 60 steps high or less, and the recording says that it has too few of them.
+"""
 GAP_S = 0.002
 """
 A run of this length at one value cannot be sound that is playing.
@@ -54,7 +60,7 @@ def find_clipping(programme: Programme, recording: Recording, timeline: Timeline
         samples, begin_s = _cut_block(recording, timeline, block)
         # A tone with a whole number of samples to its period dwells at its own peak.
         at = _find_flat_top(samples) if block.kind == "steps" else _find_pile_up(samples)
-        if at is not None:
+        if at is not None and _count_steps(samples) >= FEWEST_STEPS:
             problems.append(
                 Problem(
                     kind="clipping",
@@ -71,6 +77,11 @@ def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[
     first = max(0, round(timeline.locate_s(block.start_s) * recording.rate_hz))
     last = max(first, round(timeline.locate_s(block.end_s) * recording.rate_hz))
     return recording.samples[first:last], first / recording.rate_hz
+
+
+def _count_steps(samples: Array) -> int:
+    """Different values in a block, looked for in part of it."""
+    return len(np.unique(samples[:: max(1, len(samples) // 4096)]))
 
 
 def _find_pile_up(samples: Array) -> int | None:
@@ -122,6 +133,9 @@ def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) ->
         if block.kind not in ("sweep", "steps", "four-tone"):
             continue
         samples, begin_s = _cut_block(recording, timeline, block)
+        still = _list_still(samples, shortest)
+        if still and _count_steps(samples) < FEWEST_STEPS:
+            continue
         problems += [
             Problem(
                 kind="dropout",
@@ -131,7 +145,7 @@ def find_gaps(programme: Programme, recording: Recording, timeline: Timeline) ->
                 effect="the numbers of this block miss a piece",
                 block=programme.name_block(block),
             )
-            for first, length in _list_still(samples, shortest)
+            for first, length in still
         ]
     return problems
 

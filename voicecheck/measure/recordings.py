@@ -24,9 +24,12 @@ from voicecheck import (
 from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
+from voicecheck.inspection import find_rounding, report_few_steps
+from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.reflected import report_reflections
+from voicecheck.measure.rounding import add_rounding
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
@@ -99,7 +102,9 @@ def measure_recording(
     programme = found.programme
     placed = continuity.check_continuity(programme, recording, found.timeline)
     timeline = placed.timeline
-    idle = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    heard = compute_idle_spectrum(programme, recording, timeline) or _assume_no_noise(recording)
+    rounding = find_rounding(programme, recording, timeline, heard.sum_power(np.ones(1)))
+    idle = heard.raise_power(rounding.power)
     sound = _inspect(programme, recording, placed, idle)
     calibration = recording.calibration
     sweep = SweepAnalysis(programme, sound.spectra, sound.used, idle, calibration)
@@ -109,13 +114,19 @@ def measure_recording(
     ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
     at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
     checked = _check_model(programme, direct, timeline, sweep, at_1khz, used=sound.used)
-    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(idle)
+    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(heard)
     is_heard = "steps" not in checked.withheld
     harmonics = sweep.make_distortion()
     noted = _note_sweeps(recording, sweep, figures, harmonics)
     used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
-    return Measurement(
-        recording=describe_recording(recording),
+    measured = Measurement(
+        recording=dataclasses.replace(
+            describe_recording(recording),
+            # An echo of the programme over the silences is alike in all takes.
+            fingerprint=None
+            if any(one.kind == "echo" for one in found.problems)
+            else take_fingerprint(programme, recording, timeline),
+        ),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
@@ -127,11 +138,17 @@ def measure_recording(
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         **_measure_tones(programme, direct, timeline, idle, sweep, withheld=checked.withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*found.problems, *_leave_out(sound.problems, checked), *noted),
+        problems=(
+            *found.problems,
+            *_leave_out(sound.problems, checked),
+            *report_few_steps(rounding),
+            *noted,
+        ),
         conditions=recording.conditions,
         steps=(*used, *found.steps),
         version=__version__,
     )
+    return add_rounding(measured, rounding, sweep.spectra.amplitude, shift_db)
 
 
 def _check_model(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
+from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
@@ -209,7 +210,9 @@ class Finding:
     """
     Quantity, value, uncertainty, what it is held against, and the verdict.
 
-    `reference` is the type's mean, or the value of the earlier stage, in the same unit.
+    `reference` is the type's mean, or the value of the earlier stage, in the same unit. Of a
+    difference `detectable` is the smallest change that would be called real in nine of ten cases
+    (`None`: none would), and `budget` the parts of its uncertainty.
     """
 
     path: str
@@ -224,6 +227,8 @@ class Finding:
     reason: str = ""
     source: str = ""
     reference: float | None = None
+    detectable: float | None = None
+    budget: Budget = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

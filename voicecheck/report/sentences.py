@@ -22,6 +22,8 @@ FAMILIES = (*words_of(Family), "")
 """What matters most to somebody on the telephone first, quantities of a later version last."""
 SMALLEST_CHANGE = 0.05
 """A difference that would be told as 0.0 tells nothing."""
+SMALLEST_OF = "mid_db"
+"""Level of the middle band: what a change of loudness is told by."""
 GONE_PER_S = 0.05
 """Bursts a second below which a crackle is told as gone: one in 20 s, less than a sweep lasts."""
 
@@ -173,7 +175,17 @@ def _tell_path_change(findings: Sequence[Finding], against: Against, words: Word
     ]
     if not phrases and any(finding.verdict == "within" for finding in findings):
         phrases = [words.say("change", "none", when=_say_when(against, words))]
-    return phrases + _tell_refused(findings, words)
+    return phrases + _tell_smallest(findings, words) + _tell_refused(findings, words)
+
+
+def _tell_smallest(findings: Sequence[Finding], words: Words) -> list[str]:
+    """How small a change of level could have been and still be found."""
+    level = next((f for f in findings if f.quantity == SMALLEST_OF and f.value is not None), None)
+    if level is None:
+        return []
+    if level.detectable is None:
+        return [words.say("change", "smallest_unknown")]
+    return [words.say("change", "smallest", amount=words.number(level.detectable))]
 
 
 def _say_when(against: Against, words: Words) -> str:

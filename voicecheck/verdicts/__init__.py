@@ -3,6 +3,7 @@
 from voicecheck.verdicts.against_baseline import compare_to_baseline, widen_baseline
 from voicecheck.verdicts.baseline import build_baseline
 from voicecheck.verdicts.before_after import compare_runs
+from voicecheck.verdicts.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.verdicts.elements import Identity, compare_elements, identify_element
 from voicecheck.verdicts.evidence import gather_evidence
 from voicecheck.verdicts.faults import load_fault_table, load_fault_table_text
@@ -17,12 +18,14 @@ from voicecheck.verdicts.masks import (
 from voicecheck.verdicts.pooling import pool_run
 
 __all__ = [
+    "BenchSpread",
     "Identity",
     "build_baseline",
     "compare_elements",
     "compare_runs",
     "compare_to_baseline",
     "compare_to_mask",
+    "estimate_bench_spread",
     "gather_evidence",
     "identify_element",
     "limits_at",

@@ -1,37 +1,44 @@
 """
 Two stages of one set held against each other.
 
-A difference counts as real only above 2 sqrt(s1^2/n1 + s2^2/n2), s the spread between seats and
-n their number. With few seats that rule alone cries out too often (12 times in 100 with three and
-three, at each of many quantities), so the interval of the difference must leave zero out as well:
-simultaneous over curve, shape and bands, at 99 % for every other figure.
+A difference is real beyond what an unchanged set would show in at most 5 of 100 whole comparisons,
+doubtful where real or doubtful together would come in at most 20 (`differences`). What the bench
+moved from day to day is in it, and two calibrations where the sides do not share one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from voicecheck.budgets import COVERAGE_95
+from voicecheck.budgets import COVERAGE_95, OWN_ROWS
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import QUANTITIES, Quantity
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
+from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.decide import refuse
-from voicecheck.verdicts.limits import (
-    BAND_VARIANCE,
-    CURVE_PRIOR_DOF,
-    draw_together,
-    limit_factor,
-    mean_variance,
+from voicecheck.verdicts.differences import (
+    FLOOR,
+    Part,
+    Reach,
+    compute_reach,
+    list_rows,
+    pool_variance,
+    seat_part,
 )
-from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
-from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
+from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTION_PRIOR_DOF
+from voicecheck.verdicts.ownspread import count_usable, shape_of
+from voicecheck.verdicts.pooling import pool_run
+from voicecheck.verdicts.quantities import from_scale, read_seats, read_spread
+from voicecheck.verdicts.readings import READERS
+from voicecheck.verdicts.sameness import find_same
 from voicecheck.verdicts.sharing import (
     find_day_variance,
     find_level_variance,
@@ -39,10 +46,52 @@ from voicecheck.verdicts.sharing import (
     tell_unshared,
 )
 
-RULE_FACTOR = 2.0
-SCALAR_TAIL = 0.005
-UNKNOWN_SPREAD = "one recording on either side: the spread is not known; record at least three"
+UNKNOWN_SPREAD = (
+    "one recording on either side: the spread is not known, a usual one is taken and nothing is "
+    "called real; record at least three"
+)
 BORROWED_SPREAD = "one recording on one side: the spread of the other side is taken for both"
+PRIOR_DOF = {
+    "level": CURVE_PRIOR_DOF, "response": CURVE_PRIOR_DOF, "shape": CURVE_PRIOR_DOF,
+    "distortion": DISTORTION_PRIOR_DOF,
+}  # fmt: skip
+KIND_OF = {"hum": "noise"}
+"""Families that share the rate of another."""
+BAND_MIDDLE_HZ = {"low_db": 316.0, "mid_db": 1000.0, "high_db": 2608.0, "at_1khz_db": 1000.0}
+BENCH_MOVES = {"distortion": 1.0, "linearity": 0.5}
+"""
+Decibels by which a quantity moves with one of drive: the second harmonic's share as the level (the
+square law), compression by half a decibel at the steepest (PROP); `BENCH_MOVES_MORE` by name.
+"""
+BENCH_MOVES_MORE = {"order3_db": 2.0}
+HEARD_PATHS = ("receive", "sidetone")
+"""Their noise comes through the ear."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """Both runs of one path, and what all their quantities share."""
+
+    after: Run
+    before: Run
+    allowed: Comparability
+    bench: BenchSpread | None
+    n_paths: int
+    source: str
+
+    @property
+    def path(self) -> str:
+        return self.after.path
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        return count_usable(self.after), count_usable(self.before)
+
+    def explain(self, *remarks: str) -> str:
+        """Why an interval is as it is."""
+        spread = "" if min(self.counts) > 1 else BORROWED_SPREAD
+        spread = spread if max(self.counts) > 1 else UNKNOWN_SPREAD
+        return "; ".join(text for text in (spread, *remarks, *self.allowed.remarks) if text)
 
 
 def compare_runs(
@@ -52,6 +101,7 @@ def compare_runs(
     job: int | None,
     stage: str,
     against: Against,
+    bench: Mapping[str, BenchSpread] | None = None,
 ) -> Comparison:
     """
     Hold one stage of a set against another: after against before, or one element against another.
@@ -64,18 +114,23 @@ def compare_runs(
     stage : str
     against : Against
         What `before` is.
+    bench : mapping of str to BenchSpread, optional
+        By path, how far the bench moves from day to day; where it is left out what the runs of two
+        days state of it counts.
 
     Returns
     -------
     Comparison
         Values are differences, after minus before; THD and bursts as the change in their own
-        unit. `low` and `high` are the rule's limits on the difference, `uncertainty` the
-        half-width of its interval; `outside` means a real difference, neither good nor bad.
+        unit. Beyond `low` and `high` a difference is at least doubtful; `uncertainty` is the
+        half-width of its interval, simultaneous with all others: beyond it the difference is
+        real, `outside`, neither good nor bad. `detectable` is the smallest change that could be
+        found.
 
     Raises
     ------
     InputError
-        No path has a run on both sides.
+        No path has a run on both sides, or a run is made of the other's recordings.
     """
     paths = [path for path in after if path in before]
     if not paths:
@@ -85,7 +140,15 @@ def compare_runs(
         )
         raise InputError(message)
     findings = [
-        finding for path in paths for finding in _compare_path(after[path], before[path], against)
+        finding
+        for path in paths
+        for finding in _compare_path(
+            _leave_out(after[path], before[path]),
+            before[path],
+            against,
+            (bench or {}).get(path),
+            len(paths),
+        )
     ]
     return Comparison(
         job=job,
@@ -96,221 +159,299 @@ def compare_runs(
     )
 
 
-def _compare_path(after: Run, before: Run, against: Against) -> list[Finding]:
+def _leave_out(after: Run, before: Run) -> Run:
+    """A run without the recordings that are in the other one, too."""
+    usable = [one for one in after.recordings if one.response is not None]
+    own = [one for one in usable if find_same(one, before.recordings) is None]
+    if len(own) == len(usable):
+        return after
+    if not own:
+        raise InputError(
+            f"{after.path}, {after.stage}: its recordings are the same as those of "
+            f"{before.stage}, so nothing can have changed; record it anew"
+        )
+    return pool_run(
+        own, job=after.job, path=after.path, stage=after.stage, taken_utc=after.taken_utc
+    )
+
+
+def _compare_path(
+    after: Run, before: Run, against: Against, bench: BenchSpread | None, n_paths: int
+) -> list[Finding]:
     first, second = after.pooled.response, before.pooled.response
     if first is None or second is None:
         return []
     allowed = check_conditions(
         after.path, after.pooled.conditions, first.unit, before.pooled.conditions, second.unit
     )
-    source = f"difference to {against.name or against.kind}"
-    findings = [
-        _judge_curve(after, before, "response", allowed, source),
-        _judge_curve(after, before, "shape", allowed, source),
-    ]
+    pair = _Pair(
+        after=after, before=before, allowed=allowed, bench=bench, n_paths=n_paths,
+        source=f"difference to {against.name or against.kind}",
+    )  # fmt: skip
     has_dbm = all(run.pooled.noise.psophometric_dbm is not None for run in (after, before))
-    for quantity in QUANTITIES:
-        if not quantity.is_compared or (quantity.name == "psophometric_dbfs" and has_dbm):
+    compared = [
+        quantity
+        for quantity in QUANTITIES
+        if quantity.is_compared and not (quantity.name == "psophometric_dbfs" and has_dbm)
+    ]
+    found = {one.quantity: one for kind in _group(compared) for one in _judge_kind(pair, kind)}
+    return [
+        _judge_curve(pair, first, second, is_shape=False),
+        _judge_curve(pair, first, second, is_shape=True),
+        *(found[quantity.name] for quantity in compared if quantity.name in found),
+    ]
+
+
+def _group(quantities: Sequence[Quantity]) -> list[list[Quantity]]:
+    """Quantities that share one error rate."""
+    kinds: dict[str, list[Quantity]] = {}
+    for quantity in quantities:
+        kinds.setdefault(KIND_OF.get(quantity.family, quantity.family), []).append(quantity)
+    return list(kinds.values())
+
+
+def _stack_curves(run: Run, *, is_shape: bool) -> Array:
+    responses = [m.response for m in run.recordings if m.response is not None]
+    if not responses and run.pooled.response is not None:
+        responses = [run.pooled.response]
+    return np.vstack([shape_of(r) if is_shape else r.level_db for r in responses])
+
+
+def _judge_curve(pair: _Pair, first: Response, second: Response, *, is_shape: bool) -> Finding:
+    quantity, group = ("shape", "shape") if is_shape else ("response", "level")
+    reason = pair.allowed.refused.get(group, "")
+    if not reason and first.level_db.shape != second.level_db.shape:
+        reason = "the two runs are on different frequencies: analyse again"
+    difference = np.zeros(0)
+    if not reason:
+        difference = first.level_db - second.level_db
+        difference = shape_of(first) - shape_of(second) if is_shape else difference
+        if not np.any(np.isfinite(difference)):
+            reason = "every point is withheld"
+    if reason:
+        return refuse(pair.path, quantity, "dB", reason=reason, source=pair.source)
+    parts = _curve_parts(pair, first, second, is_shape=is_shape)
+    reach = compute_reach(parts, family=quantity, n_paths=pair.n_paths)
+    size = np.abs(difference)
+    at = int(np.nanargmax(size / (reach.real if np.any(size > reach.real) else reach.doubt)))
+    now, then = pair.after.pooled.conditions, pair.before.pooled.conditions
+    remarks = (*_explain_parts(pair, parts, at), *tell_unshared(first, now, then))
+    return Finding(
+        path=pair.path, quantity=quantity, value=float(difference[at]), unit="dB",
+        uncertainty=_finite(reach.real[at]), low=-float(reach.doubt[at]),
+        high=float(reach.doubt[at]), verdict=_decide(difference, reach),
+        worst_hz=float(first.frequency_hz[at]), reason=pair.explain(*remarks), source=pair.source,
+        detectable=_finite(reach.found[at]), budget=list_rows(parts, at),
+    )  # fmt: skip
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _decide(difference: Array, reach: Reach) -> Verdict:
+    """Of one quantity or of a curve; what is withheld says nothing."""
+    size = np.abs(difference)
+    if np.any(size > reach.real):
+        return "outside"
+    return "doubtful" if np.any(size > reach.doubt) else "within"
+
+
+def _curve_parts(
+    pair: _Pair, first: Response, second: Response, *, is_shape: bool
+) -> tuple[Part, ...]:
+    kind = "shape" if is_shape else "response"
+    sides = [_stack_curves(run, is_shape=is_shape) for run in (pair.after, pair.before)]
+    parts = [seat_part(sides[0], sides[1], family=kind, prior_dof=PRIOR_DOF[kind])]
+    noise = _add_squares([first.noise_uncertainty_db, second.noise_uncertainty_db])
+    if noise is not None:
+        parts.append(Part(name="noise", standard=noise, drawn_dof=np.inf))
+    if pair.bench:
+        shape = pair.bench.spread_shape(first.frequency_hz)
+        level = 0.0 if is_shape else pair.bench.level_db
+        parts.append(_bench_part(pair.bench, np.hypot(level, shape)))
+    elif not is_shape:
+        parts.append(_day_part(pair, np.ones(len(first.level_db))))
+    calibration = _calibration(pair, is_shape=is_shape)
+    if calibration is not None:
+        parts.append(Part(name="calibration", standard=calibration))
+    return tuple(parts)
+
+
+def _bench_part(bench: BenchSpread, spread: Array) -> Part:
+    """Of a difference of two days."""
+    return Part(name="bench", standard=math.sqrt(2.0) * spread, dof=bench.dof)
+
+
+def _day_part(pair: _Pair, follows: Array) -> Part:
+    """Of two days, as the runs themselves state it: widened by Student's t already."""
+    return Part(
+        name="bench", standard=math.sqrt(find_day_variance(pair.after, pair.before)) * follows
+    )
+
+
+def _add_squares(half_widths: Sequence[Array | None]) -> Array | None:
+    """Standard uncertainty of a difference out of 95 % half-widths; `None` where none is known."""
+    known = [np.nan_to_num(one) for one in half_widths if one is not None]
+    return np.sqrt(np.sum(np.square(known), axis=0)) / COVERAGE_95 if known else None
+
+
+def _calibration(pair: _Pair, *, is_shape: bool = False) -> Array | None:
+    """Standard uncertainty by two calibrations; what both sides share of them cancels."""
+    total = np.zeros(1)
+    for run, other in ((pair.after, pair.before), (pair.before, pair.after)):
+        if run.pooled.response is not None:
+            total = total + sum_unshared(
+                run.pooled.response, run.pooled.conditions, other.pooled.conditions,
+                is_shape=is_shape,
+            )  # fmt: skip
+    return np.sqrt(total) / COVERAGE_95 if np.any(total > 0.0) else None
+
+
+def _explain_parts(pair: _Pair, parts: Sequence[Part], at: int) -> tuple[str, ...]:
+    by_name = {row.name: row for row in list_rows(parts, at)}
+    told = []
+    if "bench" in by_name and pair.bench:
+        told.append(pair.bench.describe())
+    if "calibration" in by_name:
+        half_width = by_name["calibration"].half_width
+        told.append(f"two calibrations: ±{half_width:.1f} dB of the difference may be theirs")
+    return tuple(told)
+
+
+def _judge_kind(pair: _Pair, quantities: Sequence[Quantity]) -> list[Finding]:
+    """Quantities that share one error rate; those that a side does not have are passed over."""
+    findings, judged = [], []
+    for quantity in quantities:
+        if any(read_spread(run, quantity).n == 0 for run in (pair.after, pair.before)):
             continue
-        finding = _judge_scalar(after, before, quantity, allowed, source)
-        if finding is not None:
-            findings.append(finding)
+        unit = quantity.unit_beside("dB")
+        reason = find_refusal(pair.allowed.refused, quantity.family, unit)
+        if reason:
+            findings.append(
+                refuse(pair.path, quantity.name, unit, reason=reason, source=pair.source)
+            )
+        else:
+            judged.append(quantity)
+    if judged:
+        findings.extend(_judge_scalars(pair, judged))
     return findings
 
 
-def _seat_variances(after: Run, before: Run, *, is_shape: bool) -> tuple[Array, Array, float, str]:
-    """Variances of the two means, their degrees of freedom, and a remark."""
-    spreads, counts = [], []
-    for run in (after, before):
-        spread = shape_spread_db(run) if is_shape else np.array(run.seat_sd_db)
-        counts.append(count_usable(run))
-        variance, dof_one = np.square(spread), counts[-1] - 1.0
-        drawn = draw_together(
-            variance, dof_one, whole=mean_variance(variance), prior_dof=CURVE_PRIOR_DOF
-        )
-        spreads.append(np.sqrt(drawn))
-    known = [bool(np.any(np.isfinite(spread))) for spread in spreads]
-    remark, dof = "", float(sum(count - 1 for count in counts))
-    if not any(known):
-        remark = UNKNOWN_SPREAD
-    elif not all(known):
-        spreads = [spreads[known.index(True)]] * 2
-        remark = BORROWED_SPREAD
-    first, second = (
-        np.square(spread) / count for spread, count in zip(spreads, counts, strict=True)
-    )
-    return first, second, dof, remark
-
-
-def _noise_variance(*responses: Response) -> Array:
-    total = np.zeros_like(responses[0].level_db)
-    for response in responses:
-        if response.noise_uncertainty_db is not None:
-            total = total + np.square(np.nan_to_num(response.noise_uncertainty_db) / COVERAGE_95)
-    return total
-
-
-def _judge_curve(
-    after: Run, before: Run, quantity: str, allowed: Comparability, source: str
-) -> Finding:
-    first, second = after.pooled.response, before.pooled.response
-    group = "level" if quantity == "response" else "shape"
-    if group in allowed.refused or first is None or second is None:
-        return refuse(
-            after.path, quantity, "dB", reason=allowed.refused.get(group, ""), source=source
-        )
-    if first.level_db.shape != second.level_db.shape:
-        reason = "the two runs are on different frequencies: analyse again"
-        return refuse(after.path, quantity, "dB", reason=reason, source=source)
-    is_shape = quantity == "shape"
-    difference = first.level_db - second.level_db
-    if is_shape:
-        difference = shape_of(first) - shape_of(second)
-    var_after, var_before, dof, remark = _seat_variances(after, before, is_shape=is_shape)
-    noise = _noise_variance(first, second)
-    then, now = before.pooled.conditions, after.pooled.conditions
-    shared = sum_unshared(first, now, then, is_shape=is_shape)
-    shared += sum_unshared(second, then, now, is_shape=is_shape)
-    noise += shared / COVERAGE_95**2 + (0.0 if is_shape else find_day_variance(after, before))
-    known = remark != UNKNOWN_SPREAD
-    standard = np.sqrt(noise + (var_after + var_before if known else 0.0))
-    rule = RULE_FACTOR * standard
-    interval = limit_factor("shape" if is_shape else "curve", dof) * standard
-    remarks = (remark, *allowed.remarks, *tell_unshared(first, now, then))
-    return _difference_curve(
-        after.path, quantity, difference, rule, interval,
-        frequency_hz=first.frequency_hz, is_known=known, remarks=remarks, source=source,
-    )  # fmt: skip
-
-
-def _difference_curve(
-    path: str,
-    quantity: str,
-    difference: Array,
-    rule: Array,
-    interval: Array,
-    *,
-    frequency_hz: Array,
-    is_known: bool,
-    remarks: tuple[str, ...],
-    source: str,
-) -> Finding:
-    if not np.any(np.isfinite(difference)):
-        return refuse(path, quantity, "dB", reason="every point is withheld", source=source)
-    size = np.abs(difference)
-    margin = size - np.maximum(rule, interval)
-    at = int(np.nanargmax(margin))
-    verdict: Verdict = "outside"
-    if margin[at] <= 0.0:
-        verdict = "doubtful" if np.any(size > rule) else "within"
-    if not is_known:
-        verdict = "doubtful"
-    return Finding(
-        path=path, quantity=quantity, value=float(difference[at]), unit="dB",
-        uncertainty=float(interval[at]), low=-float(rule[at]), high=float(rule[at]),
-        verdict=verdict, worst_hz=float(frequency_hz[at]),
-        reason="; ".join(remark for remark in remarks if remark), source=source,
-    )  # fmt: skip
-
-
-def _judge_scalar(
-    after: Run, before: Run, quantity: Quantity, allowed: Comparability, source: str
-) -> Finding | None:
-    first, second = read_spread(after, quantity), read_spread(before, quantity)
-    if first.n == 0 or second.n == 0:
-        return None
-    unit = quantity.unit_beside("dB")
-    refused = find_refusal(allowed.refused, quantity.family, unit)
-    if refused:
-        return refuse(after.path, quantity.name, unit, reason=refused, source=source)
-    own, dof, remark = _scalar_variances(first, second)
-    difference = first.mean - second.mean
-    is_level = quantity.family == "level"
-    beyond = find_level_variance(after, before, quantity.name) if is_level else 0.0
-    variances = (*own, beyond) if own else ()
-    standard = math.sqrt(sum(variances)) if variances else math.nan
-    rule = RULE_FACTOR * standard
-    interval = _student(dof) * standard if variances else math.nan
-    if variances and is_level:
-        interval = math.hypot(_level_interval(after, before, quantity), COVERAGE_95 * beyond**0.5)
-    verdict: Verdict = "doubtful"
-    if variances and abs(difference) > max(rule, interval):
-        verdict = "outside"
-    elif variances and abs(difference) <= rule:
-        verdict = "within"
-    return _difference_finding(
-        after.path, quantity, (second.mean, difference, rule, interval), verdict,
-        reason="; ".join(r for r in (remark, *allowed.remarks) if r), source=source,
-    )  # fmt: skip
-
-
-def _student(dof: float) -> float:
-    from scipy.stats import t as student
-
-    return float(student.isf(SCALAR_TAIL, max(dof, 1.0)))
-
-
-def _level_interval(after: Run, before: Run, quantity: Quantity) -> float:
-    """Simultaneous with the curve: a band's spread is drawn towards that of the points."""
-    total, dof = 0.0, 0.0
-    for run in (after, before):
-        spread, whole = read_spread(run, quantity), mean_variance(np.square(run.seat_sd_db))
-        if not math.isfinite(spread.sd) or not math.isfinite(whole):
-            other = before if run is after else after
-            spread, whole = read_spread(other, quantity), mean_variance(np.square(other.seat_sd_db))
-        own = np.array([spread.sd**2])
-        drawn = draw_together(
-            own, spread.n - 1.0, whole=whole, prior_dof=CURVE_PRIOR_DOF,
-            share=BAND_VARIANCE[quantity.name],
-        )  # fmt: skip
-        total += float(drawn[0]) / count_usable(run)
-        dof += count_usable(run) - 1.0
-    return limit_factor("level", dof) * math.sqrt(total)
-
-
-def _scalar_variances(first: Spread, second: Spread) -> tuple[tuple[float, ...], float, str]:
-    known = [spread for spread in (first, second) if math.isfinite(spread.sd)]
-    if not known:
-        return (), 0.0, UNKNOWN_SPREAD
-    remark = BORROWED_SPREAD if len(known) == 1 else ""
-    sds = [spread.sd if math.isfinite(spread.sd) else known[0].sd for spread in (first, second)]
-    variances = (sds[0] ** 2 / first.n, sds[1] ** 2 / second.n)
-    if sum(variances) == 0.0:
-        return variances, 1.0, remark
-    # Degrees of freedom of a difference of means with unequal spreads (Welch-Satterthwaite).
-    weights = [
-        variance**2 / (spread.n - 1)
-        for variance, spread in zip(variances, (first, second), strict=True)
-        if spread.n > 1
+def _judge_scalars(pair: _Pair, quantities: Sequence[Quantity]) -> list[Finding]:
+    kind = KIND_OF.get(quantities[0].family, quantities[0].family)
+    parts = _scalar_parts(pair, quantities, kind)
+    reach = compute_reach(parts, family=kind, n_paths=pair.n_paths)
+    return [
+        _scalar_finding(pair, quantity, parts, reach, at) for at, quantity in enumerate(quantities)
     ]
-    return variances, sum(variances) ** 2 / sum(weights), remark
 
 
-def _difference_finding(
-    path: str,
-    quantity: Quantity,
-    numbers: tuple[float, float, float, float],
-    verdict: Verdict,
-    *,
-    reason: str,
-    source: str,
+def _scalar_parts(pair: _Pair, quantities: Sequence[Quantity], kind: str) -> tuple[Part, ...]:
+    sides = [
+        np.column_stack([read_seats(run, quantity) for quantity in quantities])
+        for run in (pair.after, pair.before)
+    ]
+    whole, share = None, np.ones(len(quantities))
+    if kind == "level":
+        curves = [_stack_curves(run, is_shape=False) for run in (pair.after, pair.before)]
+        if curves[0].shape[1] == curves[1].shape[1]:
+            variance, _ = pool_variance(curves[0], curves[1])
+            whole = np.mean(np.maximum(variance, FLOOR["response"] ** 2), keepdims=True)
+        share = np.array([BAND_VARIANCE[quantity.name] for quantity in quantities])
+    parts = [
+        seat_part(
+            sides[0], sides[1], family=kind, prior_dof=PRIOR_DOF.get(kind, 0.0), whole=whole,
+            share=share,
+        )
+    ]  # fmt: skip
+    noise = np.array([_read_noise(pair, quantity) for quantity in quantities])
+    parts.append(Part(name="noise", standard=noise, drawn_dof=np.inf))
+    if pair.bench:
+        spread = np.array([_bench_moves(pair.bench, pair.path, one) for one in quantities])
+        parts.append(_bench_part(pair.bench, spread))
+    else:
+        follows = np.array([quantity.family == "level" for quantity in quantities])
+        parts.append(_day_part(pair, follows))
+    calibrations = np.array([_read_calibration(pair, quantity) for quantity in quantities])
+    parts.append(Part(name="calibration", standard=calibrations))
+    return tuple(parts)
+
+
+def _read_calibration(pair: _Pair, quantity: Quantity) -> float:
+    """Standard uncertainty of a level's difference by two calibrations; 0 for what is none."""
+    if quantity.family not in ("level", "noise", "hum"):
+        return 0.0
+    if all(quantity.name in run.pooled.bands.budget for run in (pair.after, pair.before)):
+        both = find_level_variance(pair.after, pair.before, quantity.name)
+        # The bench from day to day is a part of its own.
+        return math.sqrt(max(both - find_day_variance(pair.after, pair.before), 0.0))
+    curve = _calibration(pair)
+    return 0.0 if curve is None else float(np.mean(curve))
+
+
+def _read_noise(pair: _Pair, quantity: Quantity) -> float:
+    """What the recordings' own noise leaves of a difference, where a budget states it."""
+    half_widths = []
+    for run in (pair.after, pair.before):
+        for record in (run.pooled.bands, run.pooled.noise):
+            rows = record.budget.get(quantity.name, ())
+            half_widths += [row.half_width for row in rows if row.name in OWN_ROWS]
+        if quantity.family == "distortion" and quantity.scale == "log":
+            half_widths.append(_read_thd_noise(run, quantity))
+    return math.hypot(*half_widths) / COVERAGE_95
+
+
+def _read_thd_noise(run: Run, quantity: Quantity) -> float:
+    """Half-width of a THD by its recordings' noise, dB; 0 where it is not stated."""
+    part, value = run.pooled.distortion, READERS[quantity.name](run.pooled)
+    if part is None or not value:
+        return 0.0
+    at = int(np.nanargmin(np.abs(part.thd_percent - value)))
+    rows = [float(row.half_width[at]) for row in part.budget if row.name in OWN_ROWS]
+    half_width = math.hypot(*(one for one in rows if math.isfinite(one)))
+    return 20.0 * math.log10(1.0 + half_width / value)
+
+
+def _bench_moves(bench: BenchSpread, path: str, quantity: Quantity) -> float:
+    """Standard deviation of a quantity by the bench's."""
+    if quantity.name in BAND_MIDDLE_HZ:
+        at_hz = np.array([BAND_MIDDLE_HZ[quantity.name]])
+        return float(np.hypot(bench.level_db, bench.spread_shape(at_hz)[0]))
+    if quantity.family in ("noise", "hum"):
+        return bench.level_db if path in HEARD_PATHS else 0.0
+    moves = BENCH_MOVES.get(quantity.family, 0.0)
+    return bench.level_db * BENCH_MOVES_MORE.get(quantity.name, moves)
+
+
+def _scalar_finding(
+    pair: _Pair, quantity: Quantity, parts: Sequence[Part], reach: Reach, at: int
 ) -> Finding:
-    base, difference, rule, interval = numbers
-    known = math.isfinite(rule)
+    after, before = (read_spread(run, quantity).mean for run in (pair.after, pair.before))
+    difference = after - before
+    own = Reach(
+        real=reach.real[at : at + 1], doubt=reach.doubt[at : at + 1], found=reach.found[at : at + 1]
+    )
+    real, doubt, found = (float(limit[0]) for limit in (own.real, own.doubt, own.found))
 
     def shown(change: float) -> float:
-        return from_scale(quantity, base + change) - from_scale(quantity, base)
+        return from_scale(quantity, before + change) - from_scale(quantity, before)
+
+    towards = shown(difference - math.copysign(real, difference)) if math.isfinite(real) else None
 
     return Finding(
-        path=path,
+        path=pair.path,
         quantity=quantity.name,
         value=shown(difference),
         unit=quantity.unit_beside("dB"),
-        uncertainty=shown(difference) - shown(difference - interval) if known else None,
-        low=shown(-rule) if known else None,
-        high=shown(rule) if known else None,
-        verdict=verdict,
-        reason=reason,
-        source=source,
-        reference=from_scale(quantity, base),
+        # On a ratio scale the interval is lopsided; the half towards no change decides.
+        uncertainty=None if towards is None else abs(shown(difference) - towards),
+        low=shown(-doubt),
+        high=shown(doubt),
+        verdict=_decide(np.array([difference]), own),
+        reason=pair.explain(*_explain_parts(pair, parts, at)),
+        source=pair.source,
+        reference=from_scale(quantity, before),
+        detectable=shown(found) if math.isfinite(found) else None,
+        budget=list_rows(parts, at) if quantity.scale == "linear" else (),
     )

@@ -18,10 +18,13 @@ from voicecheck.records import Against, Comparison, Conditions, Finding, Run
 from voicecheck.records.quantities import BY_NAME
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
-from voicecheck.verdicts.before_after import RULE_FACTOR, UNKNOWN_SPREAD, compare_runs
+from voicecheck.verdicts.before_after import UNKNOWN_SPREAD, compare_runs
+from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.quantities import read_spread
 from voicecheck.verdicts.readings import READERS
 
+RULE_FACTOR = 2.0
+"""Standard uncertainties that the ranges of two elements have to be apart."""
 FEED = "feed_range_db"
 POSITION = "position_range_db"
 SENSITIVITIES: Mapping[str, tuple[str, Callable[[Conditions], float | None], str]] = {
@@ -98,6 +101,7 @@ def compare_elements(
     former_name: str,
     fitted_series: Sequence[Run] = (),
     former_series: Sequence[Run] = (),
+    bench: Mapping[str, BenchSpread] | None = None,
 ) -> Comparison:
     """
     Hold one transmitter element against another on the same set.
@@ -111,6 +115,8 @@ def compare_elements(
         As the owner reads them, as "the new electret".
     fitted_series, former_series : sequence of Run
         Transmit runs at other feed currents or angles; both elements over the same ones.
+    bench : mapping of str to BenchSpread, optional
+        As for `compare_runs`.
 
     Returns
     -------
@@ -124,7 +130,9 @@ def compare_elements(
         No path has a run on both sides.
     """
     against = Against(kind="element", name=former_name)
-    comparison = compare_runs(fitted, former, job=job, stage=fitted_name, against=against)
+    comparison = compare_runs(
+        fitted, former, job=job, stage=fitted_name, against=against, bench=bench
+    )
     findings = list(comparison.findings)
     for quantity in SENSITIVITIES:
         ranges = [

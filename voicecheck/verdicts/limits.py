@@ -129,17 +129,22 @@ def _tabled_factor(table: str, dof: float, n_paths: int) -> float:
 
 
 def draw_together(
-    variance: Array, dof: float, *, whole: float, prior_dof: float, share: Array | float = 1.0
+    variance: Array,
+    dof: Array | float,
+    *,
+    whole: Array | float,
+    prior_dof: float,
+    share: Array | float = 1.0,
 ) -> Array:
     """
     Variances of several quantities drawn towards that of their group.
 
     Parameters
     ----------
-    variance : ndarray, shape (n_quantities,)
+    variance : ndarray, shape (..., n_quantities)
         Each with `dof` degrees of freedom; NaN where withheld.
-    dof : float
-    whole : float
+    dof : ndarray or float
+    whole : ndarray, shape (..., 1), or float
         Variance of the group.
     prior_dof : float
         Weight of the group, in degrees of freedom.
@@ -148,7 +153,7 @@ def draw_together(
 
     Returns
     -------
-    ndarray, shape (n_quantities,)
+    ndarray, shape (..., n_quantities)
     """
     drawn: Array = (dof * variance + prior_dof * whole * np.asarray(share)) / (dof + prior_dof)
     return drawn

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.records import Measurement, Run
+from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import Quantity
 from voicecheck.verdicts.readings import READERS
 
@@ -40,6 +41,19 @@ class Spread:
     n: int
 
 
+def read_seats(run: Run, quantity: Quantity) -> Array:
+    """
+    A quantity in each recording of a run that has a response.
+
+    Returns
+    -------
+    ndarray, shape (n_seats,)
+        On the scale the quantity is judged on; NaN where a recording does not have it.
+    """
+    source: Sequence[Measurement] = run.recordings or (run.pooled,)
+    return np.array([to_scale(quantity, READERS[quantity.name](m)) for m in source if m.response])
+
+
 def read_spread(run: Run, quantity: Quantity) -> Spread:
     """
     A quantity's mean and spread over the recordings of one run.
@@ -54,8 +68,7 @@ def read_spread(run: Run, quantity: Quantity) -> Spread:
     Spread
         On the scale the quantity is judged on; n = 0 and NaN where no recording has it.
     """
-    source: Sequence[Measurement] = run.recordings or (run.pooled,)
-    values = np.array([to_scale(quantity, READERS[quantity.name](m)) for m in source if m.response])
+    values = read_seats(run, quantity)
     values = values[np.isfinite(values)]
     if len(values) == 0:
         return Spread(mean=math.nan, sd=math.nan, n=0)

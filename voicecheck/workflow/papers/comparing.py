@@ -12,12 +12,14 @@ from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import (
+    BenchSpread,
     Identity,
     build_baseline,
     compare_elements,
     compare_runs,
     compare_to_baseline,
     compare_to_mask,
+    estimate_bench_spread,
     identify_element,
     list_masks,
     load_mask,
@@ -25,6 +27,8 @@ from voicecheck.verdicts import (
     rank_hints,
     widen_baseline,
 )
+from voicecheck.verdicts.benchspread import STEPS
+from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.checks.run import list_checks
 
 REFERENCE = "reference"
@@ -181,8 +185,39 @@ def _compare(
     kind = "before" if against == "before" else "run"
     name = other_stage if number == job.job else f"job {number}, {other_stage}"
     return compare_runs(
-        runs, others, job=job.job, stage=stage, against=Against(kind=kind, name=name)
+        runs,
+        others,
+        job=job.job,
+        stage=stage,
+        against=Against(kind=kind, name=name),
+        bench=find_bench_spreads(book, runs, others),
     )
+
+
+def find_bench_spreads(
+    book: JobBook, after: Mapping[str, Run], before: Mapping[str, Run]
+) -> dict[str, BenchSpread]:
+    """
+    How far the bench of two stages moves from day to day, by path.
+
+    Parameters
+    ----------
+    book : JobBook
+    after, before : mapping of str to Run
+
+    Returns
+    -------
+    dict of str to BenchSpread
+        From the history of the bench where both stages were taken on the same one; stated
+        otherwise.
+    """
+    spreads = {}
+    for path in after.keys() & before.keys() & STEPS.keys():
+        names = {run.pooled.conditions.bench for run in (after[path], before[path])}
+        file = find_bench(book, names.pop()) if len(names) == 1 else None
+        history = (*file.results, *file.check_results) if file else ()
+        spreads[path] = estimate_bench_spread(path, history)
+    return spreads
 
 
 def _compare_to_element(
@@ -200,6 +235,7 @@ def _compare_to_element(
         former_name=other,
         fitted_series=find_series(book, job.job, stage),
         former_series=find_series(book, job.job, other),
+        bench=find_bench_spreads(book, runs, former),
     )
 
 

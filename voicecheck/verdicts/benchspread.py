@@ -1,0 +1,142 @@
+"""
+How far a bench moves from day to day, from its daily checks of the reference handset.
+
+Mouth and ear are set again each day, the coupler's ring seals a little differently: reproducibility
+with the day as the changed condition (ISO 5725-1:2023, its terms and idea alone). A handset that is
+kept for the bench shows it, a loop-back does not, since it knows nothing of mouth and seal. What
+that handset's own seats scatter is in the figure as well, which makes it rather too large.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from voicecheck.records import StepResult
+from voicecheck.records.arrays import Array
+from voicecheck.verdicts.readings import mean_level_db
+
+FEWEST_CHECKS = 10
+STEPS: Mapping[str, tuple[str, ...]] = {
+    "transmit": ("reference-transmit",),
+    "receive": ("reference-receive",),
+    "sidetone": ("reference-transmit", "reference-receive"),
+    "loop": ("loop-back",),
+}
+"""Whose history tells of a path."""
+STATED_LEVEL_DB = {"transmit": 0.4, "receive": 0.4, "sidetone": 0.6, "loop": 0.1}
+STATED_SHAPE_DB = {"transmit": 0.1, "receive": 0.1, "sidetone": 0.15, "loop": 0.05}
+STATED_SEAL_DB = 0.4
+SEAL_BELOW_HZ = 500.0
+"""Standard deviations from day to day where no history tells them (PROP, common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchSpread:
+    """
+    Standard deviations of one path from day to day.
+
+    Parameters
+    ----------
+    level_db : float
+        Of the mean level.
+    frequency_hz, shape_db : ndarray, shape (n_points,)
+        Of the curve without its mean.
+    n_checks : int
+        Days behind them.
+    is_stated : bool
+        Too few days: at least the stated values stand in for them.
+    """
+
+    level_db: float
+    frequency_hz: Array
+    shape_db: Array
+    n_checks: int
+    is_stated: bool
+
+    @property
+    def dof(self) -> float | None:
+        """Degrees of freedom; `None` of what is stated."""
+        return None if self.is_stated else self.n_checks - 1.0
+
+    def spread_shape(self, frequency_hz: Array) -> Array:
+        """Standard deviation of the shape at these frequencies, dB."""
+        return np.asarray(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), self.shape_db))
+
+    def describe(self) -> str:
+        """What a finding says of it; nothing where it is known."""
+        if not self.is_stated:
+            return ""
+        return (
+            f"{self.n_checks} daily checks of the reference handset, {FEWEST_CHECKS} are needed: "
+            f"the bench is taken to scatter by {self.level_db:.1f} dB from day to day"
+        )
+
+
+def estimate_bench_spread(path: str, history: Sequence[StepResult]) -> BenchSpread:
+    """
+    Day-to-day spread of one path.
+
+    Parameters
+    ----------
+    path : str
+        A key of `STEPS`.
+    history : sequence of StepResult
+        Of one bench with its wires as they are; other steps are passed over. Of each day the
+        latest counts, and only those in the unit of the latest.
+
+    Returns
+    -------
+    BenchSpread
+        Of a path with mouth and ear, the two in quadrature.
+    """
+    by_step = [_latest_of_days(history, step) for step in STEPS[path]]
+    n_checks = min(len(days) for days in by_step)
+    hz, level_db, shape_db = _state(path)
+    if n_checks >= FEWEST_CHECKS:
+        level_db, shape_db = _combine(by_step, hz)
+        return BenchSpread(
+            level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks,
+            is_stated=False,
+        )  # fmt: skip
+    if n_checks > 2:
+        shown_level, shown_shape = _combine(by_step, hz)
+        level_db, shape_db = max(level_db, shown_level), np.maximum(shape_db, shown_shape)
+    return BenchSpread(
+        level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks, is_stated=True
+    )
+
+
+def _state(path: str) -> tuple[Array, float, Array]:
+    hz = np.geomspace(200.0, 4000.0, 53)
+    shape_db = np.full(len(hz), STATED_SHAPE_DB[path])
+    if path in ("receive", "sidetone"):
+        shape_db[hz < SEAL_BELOW_HZ] = STATED_SEAL_DB
+    return hz, STATED_LEVEL_DB[path], shape_db
+
+
+def _latest_of_days(history: Sequence[StepResult], step: str) -> list[StepResult]:
+    results = sorted(
+        (one for one in history if one.step == step and one.level_db is not None),
+        key=lambda result: result.done_utc,
+    )
+    days = {one.done_utc[:10]: one for one in results if one.unit == results[-1].unit}
+    return list(days.values())
+
+
+def _combine(by_step: Sequence[Sequence[StepResult]], hz: Array) -> tuple[float, Array]:
+    """Level and shape over the days, the steps in quadrature."""
+    level, shape = 0.0, np.zeros(len(hz))
+    for days in by_step:
+        curves = np.vstack([_read_at(one, hz) for one in days])
+        means = np.array([mean_level_db(hz, curve) for curve in curves])
+        level += float(np.var(means, ddof=1))
+        shape += np.var(curves - means[:, None], axis=0, ddof=1)
+    return float(np.sqrt(level)), np.sqrt(shape)
+
+
+def _read_at(result: StepResult, hz: Array) -> Array:
+    known_hz, level_db = np.asarray(result.frequency_hz), np.asarray(result.level_db)
+    return np.asarray(np.interp(np.log(hz), np.log(known_hz), level_db))
