@@ -35,8 +35,10 @@ from voicecheck.verdicts.differences import (
 )
 from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTION_PRIOR_DOF
 from voicecheck.verdicts.ownspread import count_usable, shape_of
+from voicecheck.verdicts.pooling import pool_run
 from voicecheck.verdicts.quantities import from_scale, read_seats, read_spread
 from voicecheck.verdicts.readings import READERS
+from voicecheck.verdicts.sameness import find_same
 from voicecheck.verdicts.sharing import (
     find_day_variance,
     find_level_variance,
@@ -128,7 +130,7 @@ def compare_runs(
     Raises
     ------
     InputError
-        No path has a run on both sides.
+        No path has a run on both sides, or a run is made of the other's recordings.
     """
     paths = [path for path in after if path in before]
     if not paths:
@@ -141,7 +143,11 @@ def compare_runs(
         finding
         for path in paths
         for finding in _compare_path(
-            after[path], before[path], against, (bench or {}).get(path), len(paths)
+            _leave_out(after[path], before[path]),
+            before[path],
+            against,
+            (bench or {}).get(path),
+            len(paths),
         )
     ]
     return Comparison(
@@ -150,6 +156,22 @@ def compare_runs(
         against=against,
         findings=tuple(findings),
         overall=find_gravest(finding.verdict for finding in findings),
+    )
+
+
+def _leave_out(after: Run, before: Run) -> Run:
+    """A run without the recordings that are in the other one, too."""
+    usable = [one for one in after.recordings if one.response is not None]
+    own = [one for one in usable if find_same(one, before.recordings) is None]
+    if len(own) == len(usable):
+        return after
+    if not own:
+        raise InputError(
+            f"{after.path}, {after.stage}: its recordings are the same as those of "
+            f"{before.stage}, so nothing can have changed; record it anew"
+        )
+    return pool_run(
+        own, job=after.job, path=after.path, stage=after.stage, taken_utc=after.taken_utc
     )
 
 
