@@ -39,7 +39,8 @@ LEAST_ECHO_DB = -30.0
 """
 A weaker one moves no point by more than 0.3 dB.
 
-The silence after the opening mark holds nothing else: 0 of 120 takes without an echo showed one.
+The silence after the opening mark holds nothing else: 0 of 36 takes of nine plants without an
+echo showed one.
 """
 ALIKE_DB = 1.0
 """Takes within this of the strongest are as strong; the earliest of them is taken."""
