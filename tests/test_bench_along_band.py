@@ -322,6 +322,11 @@ def test_a_hearing_set_is_corrected_at_every_frequency() -> None:
     # Half of the square of a sine's amplitude is its second harmonic.
     band = found.distortion.frequency_hz <= 3400.0
     assert found.distortion.thd_percent[band] == pytest.approx(4.0, rel=0.02)
+    error = np.abs(found.distortion.thd_percent - 4.0)[band]
+    assert np.all(error < found.distortion.thd_uncertainty_percent[band])
+    # The curve is stated within 0.2 dB an octave away: 0.2 to 0.3 dB of 4 % are 0.1 to 0.14 %.
+    at = int(np.argmin(np.abs(found.distortion.frequency_hz - 2000.0)))
+    assert found.distortion.thd_uncertainty_percent[at] == pytest.approx(0.13, abs=0.02)
 
 
 def test_a_curve_is_read_whichever_way_it_is_written() -> None:

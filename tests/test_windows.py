@@ -4,18 +4,20 @@ Windows of every length, and the noise that only the sweeps show.
 Plants and spoilers are those of `tests/plants`; the wide table is `tests/bench/windows.md`.
 """
 
+import dataclasses
 from typing import Any
 
 import numpy as np
 import pytest
-from helpers import rms
+from helpers import AMPLITUDE, default_programme, record, rms
+from known_plant import KnownPlant
 from plants.catalogue import PLANTS
 from plants.filters import apply_response
 from plants.played import Played
 
 from voicecheck.measure import measure_recording
 from voicecheck.programme import RECIPES, make_programme
-from voicecheck.records import Recording, Timeline
+from voicecheck.records import Calibration, Recording, Timeline
 from voicecheck.response import (
     compute_sweep_spectra,
     estimate_variance,
@@ -23,6 +25,7 @@ from voicecheck.response import (
     make_noise_density,
 )
 from voicecheck.response.windows import measure_windows
+from voicecheck.weighting import make_band_frequencies, rate_transmit
 
 RATE_HZ = 48000
 
@@ -164,3 +167,31 @@ def test_what_a_reflection_did_to_the_steps_is_taken_out_too() -> None:
     moved_db = found.linearity.output_db - alone.linearity.output_db
     assert np.max(np.abs(moved_db[-3:])) < 0.1
     assert [one.kind for one in found.problems] == ["reflection"]
+
+
+# Bands --------------------------------------------------------------------------------------------
+
+
+def test_the_end_bands_of_a_loudness_rating_are_whole() -> None:
+    """
+    SLR of a set that falls to both sides, from its bands in closed form.
+
+    Over their inner halves alone the bands at 200 and 4000 Hz were too loud: 0.026 dB off.
+    """
+
+    def steep(f: Any) -> Any:
+        s = 1j * np.asarray(f, float) / 1000.0
+        return (s / (s + 0.5)) ** 3 / (1.0 + s / 2.2) ** 3
+
+    plant = KnownPlant(response=steep, noise_dbfs=-100.0)
+    calibration = Calibration(
+        output_per_unit=1.0, output_unit="Pa", input_per_unit=1.0, input_unit="V"
+    )
+    recording = dataclasses.replace(record(plant), calibration=calibration)
+    found: Any = measure_recording(default_programme(), recording)
+    bands_db = []
+    for centre_hz in make_band_frequencies(3, 199.0, 4000.0):
+        inside_hz = centre_hz * 2.0 ** ((np.arange(4) - 1.5) / 12.0)
+        power = 10.0 ** (plant.true_response_db(inside_hz, AMPLITUDE) / 10.0)
+        bands_db.append(10.0 * np.log10(np.mean(power)))
+    assert found.loudness.slr_db == pytest.approx(rate_transmit(np.array(bands_db)), abs=0.003)

@@ -10,6 +10,7 @@ import typer
 from voicecheck.cli.common import (
     Force,
     Json,
+    Numbers,
     Quiet,
     open_door,
     show_progress,
@@ -34,6 +35,10 @@ def signal(
     ] = -12.0,
     sweeps: Annotated[int | None, typer.Option(help="How many sweeps. Default 3.")] = None,
     sweep_s: Annotated[float | None, typer.Option(help="Length of each, s. Default 3.")] = None,
+    silence_s: Annotated[
+        float | None,
+        typer.Option(help="Length of the first silence, s: longer weighs crackle better."),
+    ] = None,
     kind: Annotated[
         str, typer.Option(help="default (18 s), quick (7 s) or careful (42 s).")
     ] = "default",
@@ -51,6 +56,7 @@ def signal(
         level_dbfs=level_dbfs,
         n_sweeps=sweeps,
         sweep_s=sweep_s,
+        silence_s=silence_s,
         cap_dbfs=cap_dbfs,
     )
     with open_door(force=force, quiet=quiet) as door:
@@ -81,6 +87,7 @@ def analyze(
         typer.Option(min=1, help="Of several takes in one file, from 1. Default: the strongest."),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Recordings at the same time.")] = 1,
+    numbers: Numbers = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -109,7 +116,7 @@ def analyze(
         elif not as_json:
             from voicecheck.cli.show import render_measurement
 
-            write_text(render_measurement(result))
+            write_text(render_measurement(result, with_numbers=numbers))
     if exit_code:
         raise typer.Exit(exit_code)
 

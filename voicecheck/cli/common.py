@@ -22,6 +22,9 @@ Book = Annotated[
         help="Job book: a folder or a database address. Default: in your data folder.",
     ),
 ]
+Numbers = Annotated[
+    bool, typer.Option("--numbers", help="Show what each interval is made of, row by row.")
+]
 Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else to the output.")
 ]

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from voicecheck.cli.common import Book, Force, Json, Quiet, open_door, tell, write_json, write_text
+from voicecheck.cli.common import (
+    Book,
+    Force,
+    Json,
+    Numbers,
+    Quiet,
+    open_door,
+    tell,
+    write_json,
+    write_text,
+)
 from voicecheck.cli.fields import ask_also
 from voicecheck.errors import InputError
 
@@ -227,11 +237,13 @@ def compare(
         list[str] | None,
         typer.Option(metavar="TEST=VALUE", help="What a separating test gave; for the hints."),
     ] = None,
+    numbers: Numbers = False,
     book: Book = None,
     as_json: Json = False,
 ) -> None:
     """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
-    from voicecheck.cli.show import render_comparison
+    from voicecheck.cli.numbers import list_budgets
+    from voicecheck.cli.show import render_comparison, render_table
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import compare as compare_job
@@ -240,10 +252,15 @@ def compare(
         comparison = compare_job(
             opened, job, stage=stage, against=against, results=_read_results(result or [])
         )
+        runs = opened.list_runs(job=job) if numbers else []
     if as_json:
         write_json(to_document(comparison))
-    else:
-        write_text(render_comparison(comparison))
+        return
+    judged = [run for run in runs if run.stage == comparison.stage]
+    parts = [render_comparison(comparison)]
+    for run in judged:
+        parts += [f"{run.path}, {run.stage}:", render_table(list_budgets(run.pooled))]
+    write_text("\n".join(parts))
 
 
 def _read_results(texts: list[str]) -> dict[str, float]:

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, with_ranges, write_json, write_text
+from voicecheck.cli.common import (
+    Book,
+    Json,
+    Numbers,
+    Quiet,
+    tell,
+    with_ranges,
+    write_json,
+    write_text,
+)
 from voicecheck.cli.jobs import JobNumber
 from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
@@ -90,6 +99,7 @@ def sweep(
         typer.Option("--yes", help="Do not wait for a key between seats, and do not ask."),
     ] = False,
     book: Book = None,
+    numbers: Numbers = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -130,7 +140,7 @@ def sweep(
             results = carry_out(opened, order, attendant)
         except KeyboardInterrupt:
             _stop("stopped before a seat was done; recordings are kept")
-    _show_runs([result.run for result in results], as_json=as_json)
+    _show_runs([result.run for result in results], as_json=as_json, numbers=numbers)
     if any(result.was_stopped for result in results):
         _stop("stopped; the seats that were done are kept as a run")
 
@@ -179,7 +189,7 @@ def _confirm_level(order: SweepOrder) -> None:
         pass
 
 
-def _show_runs(runs: list[Any], *, as_json: bool) -> None:
+def _show_runs(runs: list[Any], *, as_json: bool, numbers: bool) -> None:
     if as_json:
         from voicecheck.records import to_document
 
@@ -188,7 +198,7 @@ def _show_runs(runs: list[Any], *, as_json: bool) -> None:
         return
     from voicecheck.cli.show import render_run
 
-    write_text("\n".join(map(render_run, runs)))
+    write_text("\n".join(render_run(run, with_numbers=numbers) for run in runs))
 
 
 def list_handsets(as_json: Json = False) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
+from voicecheck.cli.numbers import list_budgets
 from voicecheck.records import (
     Baseline,
     Comparison,
@@ -35,36 +37,56 @@ def render_table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _number(value: float | None, unit: str, digits: int = 1) -> str:
-    known = value is not None and math.isfinite(value)
-    return f"{value:.{digits}f} {unit}" if known else "withheld"
+def _number(value: float | None, unit: str, digits: int = 1, *, own: float | None = None) -> str:
+    if value is None or not math.isfinite(value):
+        return "withheld"
+    known = own is not None and math.isfinite(own)
+    return f"{value:.{digits}f} +/- {own:.2g} {unit}" if known else f"{value:.{digits}f} {unit}"
 
 
-def render_measurement(measurement: Measurement) -> str:
-    """The figures of one recording or of a pooled run."""
+def render_measurement(measurement: Measurement, *, with_numbers: bool = False) -> str:
+    """The figures of one recording or of a pooled run, on wish with what each interval is of."""
     parts = [measurement.recording.file] if measurement.recording.file else []
     parts.append(render_table([*_list_figures(measurement), *_list_trust(measurement)]))
+    if with_numbers:
+        parts.append(render_table(list_budgets(measurement)))
     parts += [f"  ! {_problem_line(problem)}" for problem in measurement.problems]
     return "\n".join(parts)
+
+
+def _own(record: Any, figure: str) -> float | None:
+    """Half-width of a figure's interval."""
+    own: float | None = getattr(record, f"{figure.rpartition('_')[0]}_uncertainty_db")
+    return own
 
 
 def _list_figures(measurement: Measurement) -> list[tuple[str, str]]:
     bands, noise, loudness = measurement.bands, measurement.noise, measurement.loudness
     unit = measurement.response.unit if measurement.response else "dB"
     rows = [
-        (say_quantity(name), _number(getattr(bands, name), unit))
+        (say_quantity(name), _number(getattr(bands, name), unit, own=_own(bands, name)))
         for name in ("at_1khz_db", "low_db", "mid_db", "high_db")
     ]
     for name in ("slr_db", "rlr_db"):
         rating_db = getattr(loudness, name)
         if rating_db is not None:
-            told = f"{rating_db:.1f} dB (weights from memory, not checked in print)"
+            known = _number(rating_db, "dB", own=loudness.uncertainty_db)
+            told = f"{known} (weights from memory, not checked in print)"
             rows.append((say_quantity(name), told))
     rows += _list_distortion(measurement)
     rows += [
-        (say_quantity("sinad_db"), _number(measurement.sinad_db, "dB")),
-        (say_quantity("psophometric_dbfs"), _number(noise.psophometric_dbfs, "dBFS")),
-        (say_quantity("c_message_dbfs"), _number(noise.c_message_dbfs, "dBFS")),
+        (
+            say_quantity("sinad_db"),
+            _number(measurement.sinad_db, "dB", own=measurement.sinad_uncertainty_db),
+        ),
+        (
+            say_quantity("psophometric_dbfs"),
+            _number(noise.psophometric_dbfs, "dBFS", own=_own(noise, "psophometric_dbfs")),
+        ),
+        (
+            say_quantity("c_message_dbfs"),
+            _number(noise.c_message_dbfs, "dBFS", own=_own(noise, "c_message_dbfs")),
+        ),
     ]
     if noise.psophometric_dbm is not None:
         rows.append((say_quantity("psophometric_dbm"), f"{noise.psophometric_dbm:.1f} dBm"))
@@ -102,19 +124,21 @@ def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
             continue
         at = frequencies.index(frequency_hz)
         value, below = distortion.thd_percent[at], distortion.thd_below_percent[at]
-        text = _number(value, "%", 2)
+        orders = f"(orders {distortion.harmonic_order[0]} to {distortion.harmonic_order[-1]})"
+        own = float(distortion.thd_uncertainty_percent[at])
+        text = f"{_number(value, '%', 2, own=own)} {orders}"
         if not math.isfinite(value) and math.isfinite(below):
             text = f"less than {_number(below, '%', 2)}"
         rows.append((say_quantity(f"thd_{frequency_hz:.0f}_percent"), text))
     return rows
 
 
-def render_run(run: Run) -> str:
+def render_run(run: Run, *, with_numbers: bool = False) -> str:
     """A pooled run with its spread."""
     head = f"{run.path}, {run.stage}: {len(run.recordings)} recordings"
     if run.level_sd_db is not None:
         head += f", level spread between seats {run.level_sd_db:.2f} dB"
-    return head + "\n" + render_measurement(run.pooled)
+    return head + "\n" + render_measurement(run.pooled, with_numbers=with_numbers)
 
 
 def render_comparison(comparison: Comparison) -> str:

@@ -7,14 +7,15 @@ as "less than", never as a number.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
 
-from voicecheck.budgets import combine_curve_rows
+from voicecheck.budgets import add_curve_row
 from voicecheck.records import Calibration, CurveBudgetRow, Distortion, Recipe
 from voicecheck.records.arrays import Array
-from voicecheck.records.budgets import CurveBudget
+from voicecheck.records.signals import CalibrationCurve
 from voicecheck.response import (
     Kernels,
     NoiseDensity,
@@ -98,18 +99,7 @@ def compute_distortion(
         bias[row, reached] = power[row, reached] * 2.0 * transfer.bias_db * math.log(10.0) / 20.0
     harmonic_db, below_db = _report_power_db(power, own)
     thd, thd_below, uncertainty = combine_thd(power, own, bias)
-    budget: CurveBudget = (CurveBudgetRow(name="noise", half_width=uncertainty),)
-    if source is not None:
-        harmonic_db, below_db = _mark_floor_db(harmonic_db, below_db, left)
-        floor = 100.0 * np.sqrt(np.nansum(np.square(left), axis=0))
-        thd, thd_below = mark_floor(thd, thd_below, floor)
-        uncertainty = np.where(np.isnan(thd), np.nan, uncertainty)
-        budget = (
-            CurveBudgetRow(name="noise", half_width=uncertainty),
-            CurveBudgetRow(name="bench", half_width=np.where(np.isnan(thd), np.nan, floor)),
-        )
-        uncertainty = np.where(np.isnan(thd), np.nan, combine_curve_rows(budget))
-    return Distortion(
+    found = Distortion(
         frequency_hz=frequency_hz,
         thd_percent=thd,
         thd_uncertainty_percent=uncertainty,
@@ -117,7 +107,49 @@ def compute_distortion(
         harmonic_db=harmonic_db,
         thd_below_percent=thd_below,
         harmonic_below_db=below_db,
-        budget=budget,
+        budget=(CurveBudgetRow(name="noise", half_width=uncertainty),),
+    )
+    if source is not None:
+        found = _hold_against_source(found, left)
+    return found if curve is None else _add_microphone(found, power, curve)
+
+
+def _hold_against_source(found: Distortion, left: Array) -> Distortion:
+    """What the source may have added still, as a floor and as a row; `left` re the fundamental."""
+    harmonic_db, below_db = _mark_floor_db(found.harmonic_db, found.harmonic_below_db, left)
+    floor = 100.0 * np.sqrt(np.nansum(np.square(left), axis=0))
+    thd, thd_below = mark_floor(found.thd_percent, found.thd_below_percent, floor)
+    stated = dataclasses.replace(
+        found,
+        harmonic_db=harmonic_db,
+        harmonic_below_db=below_db,
+        thd_percent=thd,
+        thd_below_percent=thd_below,
+    )
+    row = CurveBudgetRow(name="bench", half_width=np.where(np.isnan(thd), np.nan, floor))
+    return add_curve_row(stated, "thd_percent", row)
+
+
+def _add_microphone(found: Distortion, power: Array, curve: CalibrationCurve) -> Distortion:
+    """
+    What the input's microphone may do to harmonics that it reads at their own frequencies.
+
+    All orders are taken to err alike (an upper limit): each by its own half-width and that at the
+    fundamental.
+    """
+    here_db = read_column_db(curve, "input_off_db", found.frequency_hz)
+    off_db = np.array(
+        [
+            np.hypot(read_column_db(curve, "input_off_db", order * found.frequency_hz), here_db)
+            for order in ORDERS
+        ]
+    )
+    if not np.any(off_db):
+        return found
+    share = np.nansum(power * off_db, axis=0) / np.maximum(np.nansum(power, axis=0), 1e-300)
+    half_width = found.thd_percent * (10.0 ** (share / 20.0) - 1.0)
+    return add_curve_row(
+        found, "thd_percent", CurveBudgetRow(name="microphone", half_width=half_width)
     )
 
 

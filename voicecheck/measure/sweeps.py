@@ -323,17 +323,32 @@ class SweepAnalysis:
             )
         return SourceDistortion(level_dbfs=self.recipe.level_dbfs, harmonics=tuple(harmonics))
 
+    def _measure_level_db(self, frequency_hz: Array) -> Array:
+        """Levels at other frequencies than those of the curve."""
+        transfer = response.compute_transfer(
+            self.kernels, self.spectra, self.recipe, frequency_hz, self.noise
+        )
+        return 20.0 * np.log10(np.abs(transfer.values)) + self._correct_db(frequency_hz)
+
     def average_bands_db(self, shift_db: float) -> tuple[Array, Array]:
         """
         Power means over the 14 third-octave bands 200-4000 Hz, and their 95 % half-widths.
 
-        Shape (14,) each; NaN where too many points miss.
+        Shape (14,) each; NaN where too many points miss. The bands at either end reach beyond the
+        points that are reported: their outer halves are measured for this alone.
         """
         means, spreads = [], []
+        outer_hz = weighting.make_band_frequencies(12, 150.0, 4700.0)
+        outer_db = self._measure_level_db(outer_hz)
+        is_beyond = (outer_hz < self.fine_hz[self.is_point][0]) | (
+            outer_hz > self.fine_hz[self.is_point][-1]
+        )
         for centre_hz in weighting.make_band_frequencies(3, 199.0, 4000.0):
-            ratio = np.abs(np.log2(self.fine_hz / centre_hz))
-            here = self.is_point & (ratio <= 1.0 / 6.0)
-            mean_db = None if np.any(self.is_doubted[here]) else _mean_power_db(self.level_db[here])
+            here = self.is_point & (np.abs(np.log2(self.fine_hz / centre_hz)) <= 1.0 / 6.0)
+            beyond = is_beyond & (np.abs(np.log2(outer_hz / centre_hz)) <= 1.0 / 6.0)
+            mean_db = _mean_power_db(np.append(self.level_db[here], outer_db[beyond]))
+            if np.any(self.is_doubted[here]):
+                mean_db = None
             means.append(np.nan if mean_db is None else mean_db + shift_db)
             spreads.append(np.nan if mean_db is None else self._spread_db(here))
         return np.array(means), np.array(spreads)
@@ -347,11 +362,7 @@ class SweepAnalysis:
         """
         lowest_hz, highest_hz = 142.0, 7000.0
         wide_hz = weighting.make_band_frequencies(12, lowest_hz, highest_hz)
-        transfer = response.compute_transfer(
-            self.kernels, self.spectra, self.recipe, wide_hz, self.noise
-        )
-        level_db = 20.0 * np.log10(np.abs(transfer.values)) + shift_db
-        level_db += self._correct_db(wide_hz)
+        level_db = self._measure_level_db(wide_hz) + shift_db
         centres_hz = weighting.make_band_frequencies(3, 99.0, 8000.0)
         means_db = np.full(len(centres_hz), np.nan)
         for index, centre_hz in enumerate(centres_hz):

@@ -151,8 +151,10 @@ class CalibrationCurve:
         Added to the level; 0 at 1 kHz.
     input_db : tuple of float
         Of that what the input's microphone needs: a harmonic is read at its own frequency.
+    input_off_db : tuple of float
+        Half-width of a 95 % interval by the curve of the input's microphone, re 1 kHz.
     microphone_db : tuple of float
-        Half-width of a 95 % interval by the microphone's curve re 1 kHz.
+        The same of the level, in which a microphone at both ends cancels.
     bench_db : tuple of float
         The same by what else of the bench is not flat: the mouth with its equaliser in, the
         handset in the microphone's place, the interface.
@@ -161,6 +163,7 @@ class CalibrationCurve:
     frequency_hz: tuple[float, ...]
     correction_db: tuple[float, ...]
     input_db: tuple[float, ...]
+    input_off_db: tuple[float, ...]
     microphone_db: tuple[float, ...]
     bench_db: tuple[float, ...]
 

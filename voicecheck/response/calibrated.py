@@ -12,7 +12,7 @@ from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.signals import CalibrationCurve
 
-Column = Literal["correction_db", "input_db", "microphone_db", "bench_db"]
+Column = Literal["correction_db", "input_db", "input_off_db", "microphone_db", "bench_db"]
 
 
 def read_column_db(curve: CalibrationCurve | None, column: Column, frequency_hz: Array) -> Array:

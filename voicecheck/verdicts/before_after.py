@@ -24,7 +24,9 @@ from voicecheck.verdicts.comparability import check_conditions, find_refusal
 from voicecheck.verdicts.decide import refuse
 from voicecheck.verdicts.differences import Part, Reach, compute_reach, list_rows
 from voicecheck.verdicts.ownspread import shape_of
+from voicecheck.verdicts.pooling import pool_run
 from voicecheck.verdicts.quantities import from_scale, read_spread
+from voicecheck.verdicts.sameness import find_same
 from voicecheck.verdicts.sharing import tell_unshared
 from voicecheck.verdicts.stagepair import StagePair, list_curve_parts, list_scalar_parts
 
@@ -68,7 +70,7 @@ def compare_runs(
     Raises
     ------
     InputError
-        No path has a run on both sides.
+        No path has a run on both sides, or a run is made of the other's recordings.
     """
     paths = [path for path in after if path in before]
     if not paths:
@@ -81,7 +83,11 @@ def compare_runs(
         finding
         for path in paths
         for finding in _compare_path(
-            after[path], before[path], against, (bench or {}).get(path), len(paths)
+            _leave_out(after[path], before[path]),
+            before[path],
+            against,
+            (bench or {}).get(path),
+            len(paths),
         )
     ]
     return Comparison(
@@ -90,6 +96,22 @@ def compare_runs(
         against=against,
         findings=tuple(findings),
         overall=find_gravest(finding.verdict for finding in findings),
+    )
+
+
+def _leave_out(after: Run, before: Run) -> Run:
+    """A run without the recordings that are in the other one, too."""
+    usable = [one for one in after.recordings if one.response is not None]
+    own = [one for one in usable if find_same(one, before.recordings) is None]
+    if len(own) == len(usable):
+        return after
+    if not own:
+        raise InputError(
+            f"{after.path}, {after.stage}: its recordings are the same as those of "
+            f"{before.stage}, so nothing can have changed; record it anew"
+        )
+    return pool_run(
+        own, job=after.job, path=after.path, stage=after.stage, taken_utc=after.taken_utc
     )
 
 

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from voicecheck.records import Comparison, Finding
+import numpy as np
+
+from voicecheck.budgets import combine_rows
+from voicecheck.records import BudgetRow, Comparison, Finding
+from voicecheck.records.arrays import Array
+from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 
@@ -75,3 +80,22 @@ def say_source(text: str, language: str = "en") -> str:
 
     mark = load_words(language).say("report", "memory_mark")
     return f"{text} {mark}" if is_from_memory(text) else text
+
+
+def cut_budget(budget: CurveBudget, frequency_hz: Array, at_hz: float) -> Budget:
+    """Rows of a curve's budget at the point nearest to a frequency, without what is not known."""
+    at = int(np.argmin(np.abs(frequency_hz - at_hz)))
+    return tuple(
+        BudgetRow(
+            name=row.name,
+            half_width=float(row.half_width[at]),
+            dof=None if row.dof is None else float(row.dof[at]),
+        )
+        for row in budget
+        if np.isfinite(row.half_width[at])
+    )
+
+
+def combine_budget(rows: Budget) -> float | None:
+    """The interval that some rows make; `None` without any."""
+    return combine_rows(rows) if rows else None

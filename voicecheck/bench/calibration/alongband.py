@@ -117,6 +117,7 @@ def add_curve(
         # What a microphone's curve leaves is in the residue as read; at the ear it comes once more.
         correction_db = (read_db if path == "transmit" else 0.0) - residue_db
         parts_db += _list_mouth_parts_db(setup, output, flat, frequency_hz)
+    input_off_db = 0.0 * off_db if path == "transmit" else off_db
     if path == "sidetone":
         off_db = np.zeros(len(frequency_hz))
     notes = () if path == "sidetone" else (describe_curve(microphone),)
@@ -130,6 +131,7 @@ def add_curve(
             frequency_hz=_list(frequency_hz),
             correction_db=_list(correction_db),
             input_db=_list(0.0 * read_db if path == "transmit" else -read_db),
+            input_off_db=_list(input_off_db),
             microphone_db=_list(off_db),
             bench_db=_list(np.sqrt(np.sum(np.square(parts_db), axis=0))),
         ),
