@@ -25,6 +25,7 @@ from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_rounding, report_few_steps
+from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.reflected import report_reflections
@@ -119,7 +120,13 @@ def measure_recording(
     noted = _note_sweeps(recording, sweep, figures, harmonics)
     used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
     measured = Measurement(
-        recording=describe_recording(recording),
+        recording=dataclasses.replace(
+            describe_recording(recording),
+            # An echo of the programme over the silences is alike in all takes.
+            fingerprint=None
+            if any(one.kind == "echo" for one in found.problems)
+            else take_fingerprint(programme, recording, timeline),
+        ),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),

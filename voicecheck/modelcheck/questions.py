@@ -42,6 +42,8 @@ MOST_DOUBT_DB = 3.0
 BELOW_CUT_DB = 4.0
 CANCELLED_MORE = 3.5
 """What a canceller took in all over what the two marks differ by: it learns within the first."""
+LOOK = 9600
+"""Samples from the middle, where a sweep is, in which the smallest move is a recorder's step."""
 LEAST_CONTROL_DB = 0.3
 """What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
 CANCELLED_DB, CANCELLED_HIGH_DB, LATER_HIGH_DB = -0.2, 0.08, 0.008
@@ -147,7 +149,6 @@ def check_model(
     order = compare_order(kernels, spectra, noise)
     block = find_steps(programme)
     control = step_noise = None
-    breathing = 0.0
     doubts = []
     if block is not None and linearity is not None:
         gains_db = measure_control_db(programme, slowed, timeline, block, delay_s)
@@ -157,10 +158,9 @@ def check_model(
             doubts.append(_doubt_control(control, linearity, programme.recipe.level_dbfs))
     if block is not None:
         step_noise = measure_step_noise(programme, slowed, timeline, block)
-    if step_noise is not None:
-        breathing = _estimate_breathing(step_noise)
     marks_db = _compare_marks(programme, slowed, timeline)
-    muted = [] if _is_noiseless(kernels, step_noise) else find_muted(pauses)
+    is_still = _is_noiseless(kernels, step_noise) or _is_rounded(slowed, step_noise)
+    muted = [] if is_still else find_muted(pauses)
     sounds = find_sounds(pauses)
     moved = _judge_order(order, marks_db, not used or 0 in used)
     if marks_db is not None and any(problem.kind == "level-control" for problem in moved):
@@ -168,7 +168,7 @@ def check_model(
     problems = [*_as_list(control), *moved, *muted]
     if control is None:
         # A gain that follows the sound also moves the noise of the pauses and the tones' course.
-        problems += [*sounds, *_as_list(judge_tones(programme, slowed, timeline, breathing))]
+        problems += [*sounds, *_judge_tones(programme, slowed, timeline, step_noise)]
     if step_noise is not None and block is not None and not muted:
         at_s = timeline.locate_s(block.start_s)
         problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
@@ -209,6 +209,33 @@ def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
         return noise is not None and float(np.median(noise.far_db)) < NOISELESS_DB
     scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
     return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
+
+
+def _is_rounded(slowed: Slowed, noise: StepNoise | None) -> bool:
+    """Whether the noise is so far below a step of the recorder that its pauses stand still."""
+    if noise is None:
+        return False
+    middle = len(slowed.samples) // 2
+    moves = np.abs(np.diff(slowed.samples[middle - LOOK // 2 : middle + LOOK // 2]))
+    moves = moves[moves > 0.0]
+    noise_rms = 10.0 ** (float(np.median(noise.far_db)) / 20.0)
+    return len(moves) > 0 and noise_rms < 0.5 * float(np.min(moves))
+
+
+def _judge_tones(
+    programme: Programme, slowed: Slowed, timeline: Timeline, noise: StepNoise | None
+) -> list[Problem]:
+    """Whether a sound lies over the four tones; without steps it is not known what is usual."""
+    if noise is None:
+        return []
+    found = judge_tones(
+        programme,
+        slowed,
+        timeline,
+        usual=float(10.0 ** (np.max(noise.idle_far_db) / 10.0)),
+        breathing=_estimate_breathing(noise),
+    )
+    return _as_list(found)
 
 
 def _estimate_breathing(noise: StepNoise) -> float:

@@ -14,7 +14,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from voicecheck.modelcheck.idling import cut_idle_pieces
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.records import Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
@@ -29,7 +28,7 @@ ASYMMETRY = 0.17
 
 
 def judge_tones(
-    programme: Programme, slowed: Slowed, timeline: Timeline, breathing: float
+    programme: Programme, slowed: Slowed, timeline: Timeline, *, usual: float, breathing: float
 ) -> Problem | None:
     """
     Whether a sound lies over the four tones.
@@ -39,6 +38,8 @@ def judge_tones(
     programme : Programme
     slowed : Slowed
     timeline : Timeline
+    usual : float
+        Density of the idle noise, the most of it.
     breathing : float
         Density of the noise that comes with a tone, over the tone's mean square.
 
@@ -53,17 +54,13 @@ def judge_tones(
         timeline.locate_s(blocks[0].start_s + EDGE_S), timeline.locate_s(blocks[0].end_s - EDGE_S)
     )
     size = len(samples) // 60 * 60
-    # Pieces of the silence need not be as long: a density is one.
-    idle = cut_idle_pieces(programme, slowed, timeline, min(size, 3000))
-    if size < 3000 or idle is None:
+    if size < 3000:
         return None
     samples = samples[:size]
     power = compute_power(samples)
     hz = list_bins_hz(size, slowed.low_rate_hz)
     is_line = _list_lines(tuple(tones_hz), size, slowed.low_rate_hz / timeline.stretch)
     between = (hz > BAND_HZ[0]) & (hz < BAND_HZ[1]) & ~is_line
-    idle_hz = list_bins_hz(2 * (idle.power.shape[1] - 1), slowed.low_rate_hz)
-    usual = float(np.max(idle.density((idle_hz > BAND_HZ[0]) & (idle_hz < BAND_HZ[1]))))
     tones = 2.0 / size * float(np.sum(power[is_line]))
     expected = usual + 2.0 * breathing * tones
     if float(estimate_density(power, between)) < 10.0 ** (OVER_DB / 10.0) * expected:

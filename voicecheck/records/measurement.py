@@ -14,13 +14,18 @@ from voicecheck.records.signals import Conditions, Problem
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingInfo:
-    """Which recording the numbers are from."""
+    """
+    Which recording the numbers are from.
+
+    `fingerprint` tells it by its noise, also where the file is another one.
+    """
 
     sha256: str | None = None
     rate_hz: int | None = None
     duration_s: float | None = None
     channel: int | None = None
     file: str | None = None
+    fingerprint: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

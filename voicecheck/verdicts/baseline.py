@@ -28,6 +28,7 @@ from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_d
 from voicecheck.verdicts.pooling import common_conditions
 from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
+from voicecheck.verdicts.sameness import find_same
 
 FEWEST_SETS = 2
 FEW_SETS = 5
@@ -49,7 +50,8 @@ def build_baseline(
     Parameters
     ----------
     runs : sequence of Run
-        Of different sets; several runs of one job count once, the latest.
+        Of different sets; several runs of one job count once, the latest, and a recording that
+        is in two of them counts in the first.
     type_name, path : str
     kindred : sequence of Baseline
         Of other types of the same make-up; from three on they lend their spread, which
@@ -124,7 +126,13 @@ def _one_run_per_set(runs: Sequence[Run], path: str) -> list[Run]:
         known = latest.get(key)
         if known is None or (run.taken_utc or "") >= (known.taken_utc or ""):
             latest[key] = run
-    return list(latest.values())
+    kept: list[Run] = []
+    for run in latest.values():
+        # A recording filed under two jobs is one set, wherever it came from.
+        seen = [one for other in kept for one in other.recordings]
+        if all(find_same(one, seen) is None for one in run.recordings):
+            kept.append(run)
+    return kept
 
 
 def _check_units(runs: Sequence[Run], type_name: str, path: str) -> None:

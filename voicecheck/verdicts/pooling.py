@@ -54,6 +54,7 @@ from voicecheck.verdicts.poolparts import (
     pool_steadiness,
 )
 from voicecheck.verdicts.readings import mean_level_db
+from voicecheck.verdicts.sameness import leave_out_repeats
 from voicecheck.verdicts.sharing import SHARED
 
 ONE_RECORDING = "one recording: the spread between seats is not known"
@@ -73,8 +74,8 @@ def pool_run(
     Parameters
     ----------
     measurements : sequence of Measurement
-        One per seat or conditioning; those without a response are kept in the run but not
-        pooled.
+        One per seat or conditioning; those without a response, and a recording that is there
+        already, are kept in the run but not pooled.
     job : int or None
     path, stage : str
     taken_utc : str, optional
@@ -99,6 +100,7 @@ def pool_run(
     JCGM 100:2008 (the GUM): standard uncertainties in quadrature, Student's t at the effective
     degrees of freedom of its equation G.2b. Seats have n - 1, the other parts many.
     """
+    measurements = leave_out_repeats(measurements)
     usable = [m for m in measurements if m.response is not None]
     if not usable:
         message = (
