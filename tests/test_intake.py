@@ -10,6 +10,7 @@ import pytest
 import soundfile
 from plants.catalogue import PLANTS
 from plants.played import Played
+from plants.spoiling import record_spoiled
 from plants.tools import resample
 
 from voicecheck.errors import InputError, RecordingError
@@ -242,3 +243,32 @@ def test_too_many_samples_lost_between_the_marks_are_named() -> None:
     with pytest.raises(RecordingError, match="about 62 ms were lost") as caught:
         measure(cut)
     assert caught.value.kind == "lost-samples"
+
+
+@pytest.mark.parametrize("plant", PLAIN)
+@pytest.mark.parametrize(
+    ("n_lost", "early_s", "late_s", "blocks"),
+    [(70, 4.2, 6.9, ("sweep 1", "sweep 2")), (600, 4.0, 10.6, ("sweep 1", "sweep 3"))],
+)
+def test_two_cuts_that_cancel_set_the_sweeps_between_aside(
+    plant: str, n_lost: int, early_s: float, late_s: float, blocks: tuple[str, str]
+) -> None:
+    """The marks agree; both cuts are named with their block, and the rest gives the curve."""
+    recorded = take(plant)
+    samples = recorded.samples
+    first, second = round(early_s * 48000), round(late_s * 48000)
+    parts = (samples[:first], samples[first + n_lost : second], samples[second - n_lost :])
+    found = measure(np.concatenate(parts))
+    lost, again = told(found)["lost-samples"], told(found)["repeated-samples"]
+    assert (lost.block, again.block) == blocks
+    assert lost.at_s == pytest.approx(early_s, abs=0.06)
+    assert again.at_s == pytest.approx(late_s, abs=0.06)
+    assert error_db(found, recorded) < (0.05 if plant == "carbon" else 0.005)
+
+
+@pytest.mark.parametrize("kind", ["sweep-gain", "babble-in-silence", "frying", "clock-wander"])
+def test_what_else_makes_sweeps_unlike_is_no_pair_of_cuts(kind: str) -> None:
+    for plant in PLAIN:
+        for severity in ("light", "heavy"):
+            spoiled, _ = record_spoiled(take(plant), kind, severity, np.random.default_rng(8))
+            assert not set(told(measure(spoiled))) & {"lost-samples", "repeated-samples"}

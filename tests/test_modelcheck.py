@@ -196,3 +196,9 @@ def test_sound_that_most_sweeps_lose_at_once_is_taken_from_the_one_that_kept_it(
     assert tell(measurement) == {("dropout", "sweep 1"), ("dropout", "sweep 2")}
     whole = curve(measure(take("electret").samples))
     assert np.max(np.abs(curve(measurement).level_db - whole.level_db)) < 0.01
+
+
+def test_pauses_that_a_recorder_of_few_steps_rounds_to_zero_are_not_muted() -> None:
+    samples = take("receiver").samples
+    made = np.round(samples * 14.0 / np.max(np.abs(samples))) / 2**15
+    assert not {kind for kind, _ in tell(measure(made))} & {"muted", "sound-in-pause"}

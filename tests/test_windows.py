@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from helpers import AMPLITUDE, default_programme, record, rms
-from known_plant import KnownPlant
+from known_plant import KnownPlant, resonant_receiver
 from plants.catalogue import PLANTS
 from plants.filters import apply_response
 from plants.played import Played
@@ -156,6 +156,23 @@ def test_no_set_by_itself_has_a_reflection() -> None:
         take = plant.take(make_played(programme), np.random.default_rng(12))
         recording = Recording(samples=take.samples, rate_hz=RATE_HZ)
         assert not list_reflections(measure_recording(programme, recording)), name
+
+
+def two_peaks(frequency_hz: Any) -> Any:
+    """A receiver with peaks of Q 15 at 700 Hz and Q 20 at 3 kHz."""
+    s = 2j * np.pi * np.asarray(frequency_hz, float)
+    total = 0.05 * s / (s + 2 * np.pi * 150)
+    for peak_hz, q, gain in ((700, 15, 0.12), (3000, 20, 0.05)):
+        w0 = 2 * np.pi * peak_hz
+        total = total + gain * s * w0 / (s**2 + s * w0 / q + w0**2)
+    return total
+
+
+@pytest.mark.parametrize("response", [resonant_receiver, two_peaks])
+def test_two_sharp_peaks_are_no_reflection(response: Any) -> None:
+    """Their poles' ripples add up at 2 ms: once that was called a reflection at -30 dB."""
+    plant = KnownPlant(response=response, square=0.1, noise_dbfs=-80.0)
+    assert not list_reflections(measure_recording(default_programme(), record(plant)))
 
 
 def test_what_a_reflection_did_to_the_steps_is_taken_out_too() -> None:

@@ -42,6 +42,8 @@ MOST_DOUBT_DB = 3.0
 BELOW_CUT_DB = 4.0
 CANCELLED_MORE = 3.5
 """What a canceller took in all over what the two marks differ by: it learns within the first."""
+LOOK = 9600
+"""Samples from the middle, where a sweep is, in which the smallest move is a recorder's step."""
 LEAST_CONTROL_DB = 0.3
 """What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
 CANCELLED_DB, CANCELLED_HIGH_DB, LATER_HIGH_DB = -0.2, 0.08, 0.008
@@ -157,7 +159,8 @@ def check_model(
     if block is not None:
         step_noise = measure_step_noise(programme, slowed, timeline, block)
     marks_db = _compare_marks(programme, slowed, timeline)
-    muted = [] if _is_noiseless(kernels, step_noise) else find_muted(pauses)
+    is_still = _is_noiseless(kernels, step_noise) or _is_rounded(slowed, step_noise)
+    muted = [] if is_still else find_muted(pauses)
     sounds = find_sounds(pauses)
     moved = _judge_order(order, marks_db, not used or 0 in used)
     if marks_db is not None and any(problem.kind == "level-control" for problem in moved):
@@ -206,6 +209,17 @@ def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
         return noise is not None and float(np.median(noise.far_db)) < NOISELESS_DB
     scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
     return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
+
+
+def _is_rounded(slowed: Slowed, noise: StepNoise | None) -> bool:
+    """Whether the noise is so far below a step of the recorder that its pauses stand still."""
+    if noise is None:
+        return False
+    middle = len(slowed.samples) // 2
+    moves = np.abs(np.diff(slowed.samples[middle - LOOK // 2 : middle + LOOK // 2]))
+    moves = moves[moves > 0.0]
+    noise_rms = 10.0 ** (float(np.median(noise.far_db)) / 20.0)
+    return len(moves) > 0 and noise_rms < 0.5 * float(np.min(moves))
 
 
 def _judge_tones(

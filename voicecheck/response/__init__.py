@@ -5,6 +5,7 @@ from voicecheck.response.calibrated import (
     read_column_db,
     weigh_shared_rows,
 )
+from voicecheck.response.cuts import PairOfCuts, find_pair_of_cuts, move_sweeps
 from voicecheck.response.mending import mend_sweeps
 from voicecheck.response.reflections import (
     Reflections,
@@ -39,6 +40,7 @@ __all__ = [
     "LOW_BAND_HZ",
     "Kernels",
     "NoiseDensity",
+    "PairOfCuts",
     "Reflections",
     "SweepSpectra",
     "Transfer",
@@ -53,11 +55,13 @@ __all__ = [
     "estimate_variance",
     "evaluate_kernel",
     "evaluate_reference_level",
+    "find_pair_of_cuts",
     "find_reflections",
     "find_share",
     "list_shared_rows",
     "make_noise_density",
     "mend_sweeps",
+    "move_sweeps",
     "read_column_db",
     "remove_reflections",
     "restore_sweeps",
