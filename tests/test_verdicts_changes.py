@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,21 @@ from scipy.stats import norm
 from scipy.stats import t as student
 from seat_figures import Seats, make_populations, make_run
 
-from voicecheck.records import Against, Comparison, CurveBudgetRow, Finding, Run, StepResult
+from voicecheck.jobbook import JobBook
+from voicecheck.records import (
+    Against,
+    BenchSetup,
+    Comparison,
+    CurveBudgetRow,
+    Finding,
+    Run,
+    StepResult,
+)
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts import BenchSpread, compare_runs, estimate_bench_spread
 from voicecheck.verdicts.differences import SHARE, Part, compute_reach, expand
+from voicecheck.workflow.benches.store import add_setup, save_result
+from voicecheck.workflow.papers.comparing import find_bench_spreads
 
 HZ = np.geomspace(200.0, 4000.0, 40)
 
@@ -186,3 +198,23 @@ def test_unchanged_sets_are_seldom_called_changed(seats: Seats, counts: tuple[in
     ]
     assert np.mean([verdict == "outside" for verdict in verdicts]) <= 0.05 + 0.056
     assert np.mean([verdict == "doubtful" for verdict in verdicts]) <= 0.15 + 0.092
+
+
+def test_book_supplies_the_history_of_the_bench(tmp_path: Path, runs: tuple[Run, Run]) -> None:
+    """Ten days tell; another bench on one side, or nine days, do not."""
+    after, before = runs
+    checks = make_checks(np.random.default_rng(6).normal(-20.0, 0.15, 10))
+    with JobBook.open(tmp_path / "book") as book:
+        add_setup(book, BenchSetup(name="shop", device="Interface"))
+        for check in checks[:9]:
+            save_result(book, check, is_check=True)
+        nine = find_bench_spreads(book, {"transmit": after}, {"transmit": before})
+        save_result(book, checks[9], is_check=True)
+        ten = find_bench_spreads(book, {"transmit": after}, {"transmit": before})
+        moved = before.pooled.conditions.replace(bench="attic")
+        other = dataclasses.replace(before, pooled=before.pooled.replace(conditions=moved))
+        apart = find_bench_spreads(book, {"transmit": after}, {"transmit": other})
+    assert nine["transmit"].is_stated
+    assert apart["transmit"].is_stated
+    assert ten["transmit"].dof == 9.0
+    assert 0.05 < ten["transmit"].level_db < 0.3

@@ -36,10 +36,10 @@ from seat_figures import (
 
 from voicecheck.records import Against
 from voicecheck.verdicts import compare_runs
-from voicecheck.verdicts.before_after import PRIOR_DOF
 from voicecheck.verdicts.benchspread import STATED_LEVEL_DB, STATED_SHAPE_DB
 from voicecheck.verdicts.differences import FLOOR, Part, compute_reach, pool_variance, seat_part
 from voicecheck.verdicts.limits import BAND_VARIANCE
+from voicecheck.verdicts.stagepair import PRIOR_DOF
 
 COUNTS = ((1, 1), (1, 3), (3, 1), (2, 2), (3, 3), (5, 5), (2, 5), (1, 5))
 N_CHECKS = 12

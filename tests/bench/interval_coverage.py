@@ -4,7 +4,8 @@ Do the 95 % intervals hold the true value in 95 of 100? Printed for plants of kn
 
     python tests/bench/interval_coverage.py [SEEDS]
 
-Response points, band levels, THD and noise levels; each share is over all seeds and points.
+Response points, band levels, THD, noise levels, level steps (output, THD, both losses of gain),
+four-tone products and SINAD; each share is over all seeds and points.
 """
 
 import dataclasses
@@ -21,6 +22,7 @@ from helpers import AMPLITUDE, default_programme, record
 from voicecheck.measure import measure_recording
 from voicecheck.weighting import weigh_c_message_db, weigh_psophometric_db
 
+COLUMNS = ("response", "bands", "THD", "noise", "steps", "products", "SINAD")
 BANDS_HZ = {"low": (200, 500), "mid": (500, 2000), "high": (2000, 3400)}
 
 
@@ -47,8 +49,58 @@ def true_noise_db(plant: Any) -> Any:
     return found
 
 
+def true_products_db(plant: Any) -> Any:
+    """Second and third order re the tones: sums of the polynomial's own lines (closed form)."""
+    low, high, each = (857.0, 863.0), (1372.0, 1388.0), AMPLITUDE / 2
+
+    def power(lines: Any) -> Any:
+        return sum((size * abs(plant.response(np.array(hz)))) ** 2 for hz, size in lines)
+
+    gain = 1 + 5.25 * plant.cube * each**2
+    tones = power([(hz, gain * each) for hz in (*low, *high)])
+    size = plant.square * each**2
+    second = power([(b + sign * a, size) for a in low for b in high for sign in (-1, 1)]) / 2
+    size = plant.cube * each**3
+    third = [(2 * b - a, 0.75 * size) for a in low for b in high]
+    third += [(sum(high) - a, 1.5 * size) for a in low]
+    with np.errstate(divide="ignore"):
+        return 10 * np.log10(np.array([second, power(third)]) / tones)
+
+
+def true_sinad_db(plant: Any, noise_dbfs: float) -> Any:
+    """Harmonics inside the voice band and idle noise against all of it."""
+    signal = AMPLITUDE**2 * 10 ** (plant.true_response_db(1000.0, AMPLITUDE) / 10)
+    harmonics = sum(plant.true_harmonic_ratio(m, 1000.0, AMPLITUDE) ** 2 for m in (2, 3))
+    rest = signal * harmonics + 10 ** (noise_dbfs / 10)
+    return 10 * np.log10((signal + rest) / rest)
+
+
+def assess_tones(plant: Any, found: Any, noise_dbfs: float) -> dict[str, list[Any]]:
+    """Shares of steps, products and SINAD inside their intervals in one measurement."""
+    steps, tones = found.linearity, found.intermodulation
+    amplitude = AMPLITUDE * 10 ** (steps.input_db / 20)
+    gain_db = np.array([plant.true_response_db(1000.0, one) for one in amplitude])
+    thd = np.array([plant.true_thd_percent(1000.0, one) for one in amplitude])
+    inside = list(
+        np.abs(steps.output_db - 20 * np.log10(amplitude) - gain_db) <= steps.output_uncertainty_db
+    )
+    error = np.abs(steps.thd_percent - thd)
+    inside += list((error <= steps.thd_uncertainty_percent)[np.isfinite(error)])
+    at = np.interp([0.0, steps.input_db.max(), -20.0], steps.input_db, gain_db)
+    for name, lost_db in (("compression", at[0] - at[1]), ("threshold", at[0] - at[2])):
+        error = abs(getattr(steps, f"{name}_db") - lost_db)
+        inside.append(error <= getattr(steps, f"{name}_uncertainty_db"))
+    products = []
+    for order, truth_db in zip((2, 3), true_products_db(plant), strict=True):
+        if (value := getattr(tones, f"order{order}_db")) is not None and np.isfinite(truth_db):
+            own = getattr(tones, f"order{order}_uncertainty_db")
+            products.append(abs(value - truth_db) <= own)
+    error = abs(found.sinad_db - true_sinad_db(plant, noise_dbfs))
+    return {"steps": inside, "products": products, "SINAD": [error <= found.sinad_uncertainty_db]}
+
+
 def assess(plant: Any, n_seeds: Any) -> Any:
-    hits = {"response": [], "bands": [], "THD": [], "noise": []}
+    hits = {name: [] for name in COLUMNS}
     noise_db = true_noise_db(plant)
     for seed in range(1, n_seeds + 1):
         seeded = dataclasses.replace(plant, seed=seed)
@@ -65,18 +117,20 @@ def assess(plant: Any, n_seeds: Any) -> Any:
         inside = np.abs(error) <= distortion.thd_uncertainty_percent
         hits["THD"].append(inside[np.isfinite(error)])
         if plant.frying_per_s == 0:
+            for name, inside in assess_tones(plant, found, noise_db["flat"]).items():
+                hits[name].append(inside)
             for name, level_db in noise_db.items():
                 error = getattr(found.noise, f"{name}_dbfs") - level_db
                 hits["noise"].append([abs(error) <= getattr(found.noise, f"{name}_uncertainty_db")])
     return {
-        name: f"{100 * np.mean(np.concatenate(one)):.1f}" if one else "-"
+        name: f"{100 * np.mean(np.concatenate(one)):.1f}" if any(map(len, one)) else "-"
         for name, one in hits.items()
     }
 
 
 def main() -> None:
     n_seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    sys.stdout.write("| plant | response | bands | THD | noise |\n|---|---|---|---|---|\n")
+    sys.stdout.write(f"| plant | {' | '.join(COLUMNS)} |\n{'|---' * (len(COLUMNS) + 1)}|\n")
     for name, plant in PLANTS.items():
         shares = assess(plant, n_seeds)
         sys.stdout.write(f"| {name} | {' | '.join(shares.values())} |\n")

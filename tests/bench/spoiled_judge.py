@@ -274,7 +274,7 @@ def _list_tones(bench: Bench, spoiled: Spoiled, measurement: Measurement) -> Ite
     gain_db = getattr(spoiled.done, "size", {}).get("gain_db", 0.0) if spoiled.done else 0.0
     halves = getattr(steps, "output_uncertainty_db", None)
     if steps is not None and halves is not None:
-        true = bench.truth.steps_db(take, steps.input_db) + gain_db
+        true = bench.truth.steps_db(spoiled, steps.input_db) + gain_db
         for i, level_db in enumerate(steps.input_db):
             yield f"step {level_db:.0f}", steps.output_db[i], halves[i], true[i]
     for i, order in enumerate((2, 3)):

@@ -177,8 +177,9 @@ class Truth:
     def thd_percent(self, frequency_hz: Sequence[float], amplitude: float) -> Array:
         return self.plant.thd_percent(np.asarray(frequency_hz, float), amplitude)
 
-    def steps_db(self, take: Take, levels_db: Array) -> Array:
+    def steps_db(self, spoiled: Spoiled, levels_db: Array) -> Array:
         """Level of each step in dBFS, the memory's gain averaged over its steady middle."""
+        take = spoiled.take
         part = take.played.of("steps")[0]
         amplitudes = take.played.amplitude * 10 ** (np.asarray(levels_db) / 20)
         fixed_db = self.plant.step_output_db(STEP_HZ, amplitudes)
@@ -186,7 +187,14 @@ class Truth:
         share = np.linspace(0.13, 0.95, 42)
         at_s = part.start_s + step_s * (np.arange(len(amplitudes))[:, None] + share)
         weight = np.sin(np.pi * (share - share[0]) / np.ptp(share)) ** 2
-        return fixed_db + take.gain_when_db(at_s) @ weight / weight.sum()
+        gain_db = take.gain_when_db(at_s) + self._fade_db(spoiled, at_s)
+        return fixed_db + gain_db @ weight / weight.sum()
+
+    @staticmethod
+    def _fade_db(spoiled: Spoiled, at_s: Array) -> Array:
+        """Gain that a fading chain had at some instants; 0 where it had none."""
+        size = spoiled.done.size if spoiled.done else {}
+        return -size.get("loss_db", 0.0) * at_s / size.get("duration_s", 1.0)
 
     def four_tone_db(self, take: Take, tones_hz: Sequence[float]) -> Array:
         """

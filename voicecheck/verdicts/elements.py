@@ -18,10 +18,11 @@ from voicecheck.records import Against, Comparison, Conditions, Finding, Run
 from voicecheck.records.quantities import BY_NAME
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
-from voicecheck.verdicts.before_after import UNKNOWN_SPREAD, compare_runs
+from voicecheck.verdicts.before_after import compare_runs
 from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.quantities import read_spread
 from voicecheck.verdicts.readings import READERS
+from voicecheck.verdicts.stagepair import UNKNOWN_SPREAD
 
 RULE_FACTOR = 2.0
 """Standard uncertainties that the ranges of two elements have to be apart."""
