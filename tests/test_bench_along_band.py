@@ -28,7 +28,15 @@ from voicecheck.bench.calibration.validity import judge_path
 from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
-from voicecheck.records import Calibration, Conditions, Measurement, Programme, Recipe, Recording
+from voicecheck.records import (
+    Calibration,
+    Conditions,
+    Measurement,
+    Programme,
+    Recipe,
+    Recording,
+    RecordingInfo,
+)
 from voicecheck.records.benches import BenchSetup, MicrophoneCurve, StepResult
 from voicecheck.records.documents import from_json, to_json
 from voicecheck.records.jobs import Against, Finding, Mask, Run
@@ -399,12 +407,13 @@ def test_power_is_that_in_the_benchs_own_load(load_ohm: float | None, gap_db: fl
 
 
 def make_run(found: Measurement, shift_db: float = 0.0, **conditions: Any) -> Run:
-    """Three seats that differ by hundredths of a dB, under some conditions."""
+    """Three seats made from one that differ by hundredths of a dB, under some conditions."""
     response = found.response
     assert response is not None
     base = Conditions(path="transmit", bench="attic", calibration="attic, day one")
     seats = [
         found.replace(
+            recording=RecordingInfo(),
             response=dataclasses.replace(response, level_db=response.level_db + shift_db + seat),
             conditions=base.replace(**conditions),
         )

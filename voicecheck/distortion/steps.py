@@ -185,7 +185,9 @@ def _measure_harmonics(
     for order in (1, *ORDERS):
         near = slice(*np.searchsorted(idle.frequency_hz, order * fundamental_hz + REACH_HZ))
         wide = slice(*np.rint((order * fundamental_hz + BESIDE_HZ) * count / rate_hz).astype(int))
-        beside = np.mean(spectrum[:, wide], axis=1)
+        around = spectrum[:, wide]
+        # A step so short that no line lies beside its tone says nothing of its surroundings.
+        beside = np.mean(around, axis=1) if around.size else np.zeros(len(steps))
         noise.append(np.maximum(float(np.mean(idle.power[near])), beside))
     own = 2.0 * energy / area**2 * np.array(noise)
     return 2.0 * (sums[0::2] ** 2 + sums[1::2] ** 2), own
@@ -239,8 +241,8 @@ def measure_sinad(
     -------
     sinad_db, row : float and BudgetRow, or None
         Power of everything over the power of everything but the tone, 200-4000 Hz, dB; `None`
-        where the programme has no such step. The row is
-        what chance leaves of it.
+        where the programme has no such step, or one too short to tell the tone from what lies
+        beside it. The row is what chance leaves of it.
     """
     block = _find_steps(programme, frequency_hz)
     levels_db = sorted(programme.recipe.step_levels_db)
@@ -256,6 +258,8 @@ def measure_sinad(
     beside = power[inside & ~own]
     # The noise under the tone's own lines is taken to be as strong as near them, lines left out.
     near = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_REACH_HZ
+    if not np.any(near & ~own):
+        return None
     under = np.count_nonzero(own) * float(np.median(power[near & ~own])) / math.log(2.0)
     rest = float(np.sum(beside)) + under
     total = float(np.sum(power[inside]))

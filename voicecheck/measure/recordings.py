@@ -179,10 +179,17 @@ def _check_model(
 
 
 def _leave_out(found: list[Problem], checked: ModelCheck) -> list[Problem]:
-    """All that was found, but no bursts where a lossy coder makes every sweep another one."""
+    """
+    All that was found, each cause once.
+
+    A lossy coder makes every sweep another one: no bursts are told beside it. What is clipped does
+    not grow at the top: no other overload is told beside clipping.
+    """
     is_coded = any(problem.kind == "lossy-coding" for problem in checked.problems)
+    is_clipped = any(problem.kind == "clipping" for problem in found)
     kept = [problem for problem in found if not (is_coded and problem.kind == "burst")]
-    return [*kept, *checked.problems]
+    asked = [one for one in checked.problems if not (is_clipped and one.kind == "overload")]
+    return [*kept, *asked]
 
 
 def _measure_tones(
