@@ -103,24 +103,7 @@ def _take_part(
         raise InputError(f"take: the recording holds {n_takes}, got {take}")
     index = found.best if take is None else take - 1
     pair = found.takes[index]
-    problems = []
-    if n_takes > 1:
-        others = [
-            f"take {one + 1} at {other.opening_s:.2f} s ({other.level_db - pair.level_db:+.1f} dB)"
-            for one, other in enumerate(found.takes)
-            if one != index
-        ]
-        chosen = "the strongest" if take is None else "the one asked for"
-        first = next(other for one, other in enumerate(found.takes) if one != index)
-        problems.append(
-            Problem(
-                kind="several-takes",
-                at_s=first.opening_s,
-                message=f"the recording holds {n_takes} takes: beside take {index + 1} at "
-                f"{pair.opening_s:.2f} s also {', '.join(others)}",
-                effect=f"take {index + 1}, {chosen}, is used; --take N chooses",
-            )
-        )
+    problems = _tell_other_takes(found, index, is_asked_for=take is not None)
     problems += [
         Problem(
             kind="echo",
@@ -138,6 +121,28 @@ def _take_part(
         timeline=inspection.place_take(programme, recording, pair),
         problems=tuple(problems),
     )
+
+
+def _tell_other_takes(found: Arrivals, index: int, *, is_asked_for: bool) -> list[Problem]:
+    """One problem that names all takes but the one used; none where there is no other."""
+    pair = found.takes[index]
+    others = [(number, one) for number, one in enumerate(found.takes) if number != index]
+    if not others:
+        return []
+    named = [
+        f"take {number + 1} at {one.opening_s:.2f} s ({one.level_db - pair.level_db:+.1f} dB)"
+        for number, one in others
+    ]
+    chosen = "the one asked for" if is_asked_for else "the strongest"
+    return [
+        Problem(
+            kind="several-takes",
+            at_s=others[0][1].opening_s,
+            message=f"the recording holds {len(found.takes)} takes: beside take {index + 1} at "
+            f"{pair.opening_s:.2f} s also {', '.join(named)}",
+            effect=f"take {index + 1}, {chosen}, is used; --take N chooses",
+        )
+    ]
 
 
 def _check_identity(

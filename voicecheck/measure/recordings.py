@@ -26,7 +26,7 @@ from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_rounding, report_few_steps
 from voicecheck.measure.fingerprint import take_fingerprint
-from voicecheck.measure.intake import take_in
+from voicecheck.measure.intake import Intake, take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.reflected import report_reflections
 from voicecheck.measure.rounding import add_rounding
@@ -118,15 +118,10 @@ def measure_recording(
     is_heard = "steps" not in checked.withheld
     harmonics = sweep.make_distortion()
     noted = _note_sweeps(recording, sweep, figures, harmonics)
+    told = (*found.problems, *_leave_out(sound.problems, checked), *report_few_steps(rounding))
     used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
     measured = Measurement(
-        recording=dataclasses.replace(
-            describe_recording(recording),
-            # An echo of the programme over the silences is alike in all takes.
-            fingerprint=None
-            if any(one.kind == "echo" for one in found.problems)
-            else take_fingerprint(programme, recording, timeline),
-        ),
+        recording=_describe_with_fingerprint(found, recording, timeline),
         timing=_describe_timing(timeline),
         response=sweep.make_response(shift_db),
         fine=sweep.make_fine(shift_db),
@@ -138,17 +133,23 @@ def measure_recording(
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         **_measure_tones(programme, direct, timeline, idle, sweep, withheld=checked.withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(
-            *found.problems,
-            *_leave_out(sound.problems, checked),
-            *report_few_steps(rounding),
-            *noted,
-        ),
+        problems=(*told, *noted),
         conditions=recording.conditions,
         steps=(*used, *found.steps),
         version=__version__,
     )
     return add_rounding(measured, rounding, sweep.spectra.amplitude, shift_db)
+
+
+def _describe_with_fingerprint(
+    found: Intake, recording: Recording, timeline: Timeline
+) -> RecordingInfo:
+    """Which recording it is; an echo of the programme over the silences is alike in all takes."""
+    is_echoing = any(one.kind == "echo" for one in found.problems)
+    return dataclasses.replace(
+        describe_recording(recording),
+        fingerprint=None if is_echoing else take_fingerprint(found.programme, recording, timeline),
+    )
 
 
 def _check_model(

@@ -213,14 +213,7 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
             block=name,
         )
     if _is_coded(noise):
-        return Problem(
-            kind="lossy-coding",
-            message="an error that follows the tone lies close to it: "
-            "the sound went through a lossy coder",
-            effect="noise and distortion hold the coder's error, and are withheld; "
-            "record without compression",
-            block=name,
-        )
+        return _tell_coder(name)
     usual = np.maximum(
         _stand_over(noise.near_db, noise.idle_near_db, noise.tone_db, 0.75),
         _stand_over(noise.far_db, noise.idle_far_db, noise.tone_db, 0.75),
@@ -237,6 +230,17 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
             block="silence",
         )
     return None
+
+
+def _tell_coder(name: str) -> Problem:
+    return Problem(
+        kind="lossy-coding",
+        message="an error that follows the tone lies close to it: "
+        "the sound went through a lossy coder",
+        effect="noise and distortion hold the coder's error, and are withheld; "
+        "record without compression",
+        block=name,
+    )
 
 
 def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: float) -> Array:

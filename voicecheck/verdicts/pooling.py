@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 
@@ -103,11 +103,7 @@ def pool_run(
     measurements = leave_out_repeats(measurements)
     usable = [m for m in measurements if m.response is not None]
     if not usable:
-        message = (
-            f"{path}, {stage}: none of {len(measurements)} recordings can be used; they are kept, "
-            "see the problems listed with each and record again"
-        )
-        raise RecordingError(message, _first_kind(measurements))
+        _refuse_all(measurements, f"{path}, {stage}")
     responses = [m.response for m in usable if m.response is not None]
     _check_alike(responses, path)
     levels = np.vstack([r.level_db for r in responses])
@@ -143,6 +139,14 @@ def pool_run(
         level_sd_db=_spread_of_level(responses),
         taken_utc=taken_utc,
     )
+
+
+def _refuse_all(measurements: Sequence[Measurement], what: str) -> NoReturn:
+    message = (
+        f"{what}: none of {len(measurements)} recordings can be used; they are kept, "
+        "see the problems listed with each and record again"
+    )
+    raise RecordingError(message, _first_kind(measurements))
 
 
 def _pool_sinad(usable: Sequence[Measurement]) -> dict[str, Any]:
