@@ -5,9 +5,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from helpers import AMPLITUDE, measure
+from helpers import AMPLITUDE, measure, record
 from known_plant import KnownPlant, flat, resonant_receiver
 
+from voicecheck.measure import measure_recording
 from voicecheck.programme import RECIPES, make_programme
 
 CARBON = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0)
@@ -179,6 +180,20 @@ def test_intervals_of_the_level_steps_hold() -> None:
     for name, hits in inside.items():
         assert np.mean(hits) >= 0.88, name
     assert np.mean(inside["output"]) <= 0.995
+
+
+def test_a_muted_silence_does_not_make_sinad_certain() -> None:
+    """With the silences zeroed the half-width stays what it was, within a factor of two."""
+    programme = make_programme()
+    recording = record(dataclasses.replace(NOISY, noise_dbfs=-45.0), programme)
+    samples = np.array(recording.samples)
+    for block in programme.blocks_of("silence"):
+        samples[round(block.start_s * 48000) : round(block.end_s * 48000)] = 0.0
+    heard = measure_recording(programme, recording).sinad_uncertainty_db
+    muted = measure_recording(programme, recording.replace(samples=samples)).sinad_uncertainty_db
+    assert heard is not None
+    assert muted is not None
+    assert 0.5 * heard < muted < 2.0 * heard
 
 
 def test_the_interval_of_sinad_holds() -> None:

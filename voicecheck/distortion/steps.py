@@ -279,8 +279,12 @@ def _judge_rest_db(power: Array, idle: Array) -> float:
     times the product of both; the noise is at least that of the silence, and as much more as the
     median says.
     """
-    louder = float(np.median(power / np.maximum(idle, 1e-300))) / math.log(2.0)
-    noise = idle * max(1.0, louder)
+    middle = float(np.median(power)) / math.log(2.0)
+    if float(np.median(idle)) > 1e-6 * middle:
+        noise = idle * max(1.0, float(np.median(power / np.maximum(idle, 1e-300))) / math.log(2.0))
+    else:
+        # A muted silence says nothing of the noise that comes with the tone.
+        noise = np.full(len(power), middle)
     lines = np.maximum(power - LINE_RATIO * noise, 0.0)
     variance = HANN_VARIANCE * float(np.sum(noise**2)) + 4.0 * float(np.sum(lines * noise))
     relative = COVERAGE_95 * math.sqrt(variance) / float(np.sum(power))
