@@ -1,6 +1,7 @@
 # mypy: disable-error-code="assignment,no-untyped-call"
 """Every command as a user runs it: output, JSON keys of the contract, exit codes."""
 
+import dataclasses
 import io
 import json
 import os
@@ -17,6 +18,7 @@ from known_plant import KnownPlant
 
 from voicecheck.bench.wavfile import load_programme
 from voicecheck.cli.common import write_text
+from voicecheck.programme import DEFAULT_RECIPE, make_programme
 
 PLANT = KnownPlant(square=0.5, noise_dbfs=-65.0, latency_s=0.1, drift_ppm=12.0)
 MEASUREMENT_KEYS = {
@@ -106,7 +108,12 @@ def test_channel(folder: Any) -> None:
         "analyze", "stereo.wav", "--channel", 2, "--signal", "OUT.wav", "--json", folder=folder
     )
     assert json.loads(one.stdout)["recording"]["channel"] == 2
-    run("analyze", "stereo.wav", "--signal", "OUT.wav", folder=folder, code=3)
+    found = run("analyze", "stereo.wav", "--signal", "OUT.wav", "--json", folder=folder)
+    document = json.loads(found.stdout)
+    assert document["recording"]["channel"] == 2
+    assert "other-channel" in {problem["kind"] for problem in document["problems"]}
+    # A channel that is named is taken, whatever is on the other.
+    run("analyze", "stereo.wav", "--channel", 1, "--signal", "OUT.wav", folder=folder, code=3)
     run("analyze", "stereo.wav", "--channel", 3, "--signal", "OUT.wav", folder=folder, code=2)
 
 
@@ -166,9 +173,23 @@ def test_bad_input_gets_one_line_and_exit_code_3(folder: Any, kind: str) -> None
     assert json.loads(done.stdout)["problems"][0]["message"] in done.stderr
 
 
-def test_another_programme_is_exit_code_3(folder: Any) -> None:
+def test_another_programme_is_named_and_used_where_it_can_be_had(folder: Any) -> None:
+    """The marks say what was played: the figures are those of the right file, and it is told."""
     run("signal", "OTHER.wav", "--sweep-s", 2, folder=folder)
-    done = run("analyze", "A.wav", "--signal", "OTHER.wav", folder=folder, code=3)
+    right = run("analyze", "A.wav", "--signal", "OUT.wav", "--json", folder=folder)
+    other = run("analyze", "A.wav", "--signal", "OTHER.wav", "--json", folder=folder)
+    documents = [json.loads(done.stdout) for done in (right, other)]
+    assert documents[0]["response"] == documents[1]["response"]
+    kinds = [{problem["kind"] for problem in one["problems"]} for one in documents]
+    assert kinds[1] - kinds[0] == {"other-programme"}
+
+
+def test_a_programme_that_nobody_knows_is_exit_code_3(folder: Any) -> None:
+    """Its recipe is in no file beside it and not on offer: refused, with its name."""
+    odd = make_programme(dataclasses.replace(DEFAULT_RECIPE, sweep_s=2.37, step_s=0.21))
+    (folder / "odd").mkdir()
+    soundfile.write(folder / "odd" / "odd.wav", 0.5 * odd.samples, 48000, subtype="PCM_24")
+    done = run("analyze", "odd/odd.wav", "--signal", "OUT.wav", folder=folder, code=3)
     assert "another programme" in done.stderr
 
 
