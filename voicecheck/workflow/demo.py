@@ -105,7 +105,10 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
         say(f"Against the baseline it is {before.overall}; the first suspect: {_suspect(before)}.")
         book.add_note(job, "Fitted a healthy carbon element; re-magnetised the receiver.")
         say("Fitting a healthy element and re-magnetising the receiver. Sweeping again (after).")
-        restored = _Set(SimulatedSource(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2))
+        restored = _Set(
+            SimulatedSource(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2),
+            seats_before=N_SEATS,
+        )
         player.sweep_all(job, "after", restored)
         after = compare(book, job, stage="after")
         change = compare(book, job, stage="after", against="before")
@@ -155,14 +158,23 @@ def _workers() -> Iterator[Executor | None]:
 
 @dataclass(frozen=True, slots=True)
 class _Set:
-    """One simulated telephone: which parts, whose faults."""
+    """
+    One simulated telephone: which parts, whose faults.
+
+    Another noise comes with every seat: seats after those of an earlier stage are new ones, or
+    both stages would hold the same recordings.
+    """
 
     source: SimulatedSource
+    seats_before: int = 0
 
     def take(self, recipe: Recipe, path: str, seat: int) -> Recording:
         """Record once; runs in a worker process."""
         bench = make_simulated_bench(self.source, DEMO_TYPE)
-        return bench.play_and_record(make_programme(recipe), path=path, seat=seat)
+        recording = bench.play_and_record(
+            make_programme(recipe), path=path, seat=self.seats_before + seat
+        )
+        return recording.replace(conditions=recording.conditions.replace(seat=seat))
 
 
 class _SetInWorkers(Bench):
