@@ -80,7 +80,7 @@ def test_a_job_from_its_opening_to_its_report(browser: Any, served: Any, book: A
     page.goto(served.address)
     page.get_by_label("Label").fill("hall set, blue")
     page.get_by_role("button", name="Open job").click()
-    for stage, on in (("before", "simulated:carbon"), ("after", "simulated:carbon")):
+    for stage, on in (("before", "simulated:carbon"), ("after", "simulated:electret")):
         start_sweep(page, stage, on, seats="2")
         wait_for_end(page)
     page.get_by_text(re.compile("transmit, after")).first.wait_for()
