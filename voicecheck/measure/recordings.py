@@ -119,7 +119,6 @@ def measure_recording(
     harmonics = sweep.make_distortion()
     noted = _note_sweeps(recording, sweep, figures, harmonics)
     told = (*found.problems, *_leave_out(sound.problems, checked), *report_few_steps(rounding))
-    used = _list_steps(timeline, len(placed.spectra.values), sound.used, calibration)
     measured = Measurement(
         recording=_describe_with_fingerprint(found, recording, timeline),
         timing=_describe_timing(timeline),
@@ -135,7 +134,7 @@ def measure_recording(
         steadiness=_describe_steadiness(programme, sound, checked),
         problems=(*told, *noted),
         conditions=recording.conditions,
-        steps=(*used, *found.steps),
+        steps=(*_list_steps(placed, sound.used, calibration), *found.steps),
         version=__version__,
     )
     return add_rounding(measured, rounding, sweep.spectra.amplitude, shift_db)
@@ -418,9 +417,10 @@ def _report_short_silence(figures: Noise) -> list[Problem]:
 
 
 def _list_steps(
-    timeline: Timeline, n_sweeps: int, kept: list[int], calibration: Calibration | None
+    placed: Continuity, kept: list[int], calibration: Calibration | None
 ) -> tuple[str, ...]:
     """What was done to the recording, in words."""
+    timeline, n_sweeps = placed.timeline, len(placed.spectra.values)
     return (
         f"latency {timeline.latency_s:.6f} s and drift {timeline.drift_ppm:.3f} ppm taken out",
         f"{len(kept)} of {n_sweeps} sweeps used",
