@@ -55,12 +55,10 @@ def compute_mouth(
     RecordingError
         The recording cannot be used.
     """
-    if microphone.value is None:
-        message = "mouth: calibrate the microphone first"
-        raise InputError(message)
+    microphone_pa = _need_microphone_pa(microphone, "mouth")
     measurement = _measure(programme, recording)
     frequency_hz, level_db, spread_db = _read_curve(measurement)
-    level_db = level_db + db_from_ratio(microphone.value)
+    level_db = level_db + db_from_ratio(microphone_pa)
     at_1khz_db = float(np.interp(np.log(1000.0), np.log(frequency_hz), level_db))
     # The sine that makes the talk level has its RMS there, hence the 3 dB.
     drive_dbfs = TALK_LEVEL_DBPA + db_from_ratio(math.sqrt(2.0)) - at_1khz_db
@@ -78,7 +76,7 @@ def compute_mouth(
             "drive_for_talk_level_dbfs": drive_dbfs,
             "lowest_db": float(np.min(level_db)) - at_1khz_db,
             "highest_db": float(np.max(level_db)) - at_1khz_db,
-            "microphone_pa": microphone.value,
+            "microphone_pa": microphone_pa,
             "own_uncertainty_db": spread_db,
         },
         source=_find_source(programme, recording, measurement),
@@ -118,12 +116,10 @@ def compute_mouth_flat(
     RecordingError
         The recording cannot be used.
     """
-    if microphone.value is None:
-        message = "mouth-flat: calibrate the microphone first"
-        raise InputError(message)
+    microphone_pa = _need_microphone_pa(microphone, "mouth-flat")
     measurement = _measure(programme, recording)
     frequency_hz, level_db, spread_db = _read_curve(measurement)
-    level_db = level_db + db_from_ratio(microphone.value)
+    level_db = level_db + db_from_ratio(microphone_pa)
     flat_db = level_db - read_curve_db(setup.microphone_curve, frequency_hz)
     flat_db -= np.interp(np.log(1000.0), np.log(frequency_hz), flat_db)
     value = float(np.max(np.abs(flat_db)))
@@ -301,6 +297,12 @@ def _find_source(
     if kinds & SPOILT_KINDS:
         return None
     return measure_source(programme, recording.replace(calibration=None))
+
+
+def _need_microphone_pa(microphone: StepResult, step: str) -> float:
+    if microphone.value is None:
+        raise InputError(f"{step}: calibrate the microphone first")
+    return microphone.value
 
 
 def _read_curve(measurement: Measurement) -> tuple[Array, Array, float]:

@@ -24,7 +24,6 @@ from voicecheck.checkout.signals import (
 from voicecheck.errors import RecordingError
 from voicecheck.records import FlexCheck, FlexEvent, Recording
 from voicecheck.records.arrays import Array
-from voicecheck.records.bounds import check_bounds
 
 FRAME_S = 0.001
 DROPOUT_DB = 6.0
@@ -76,7 +75,8 @@ def measure_flex(
     RecordingError
         Silent, too short, or without a steady tone.
     """
-    check_bounds(FlexOptions(tone_hz=tone_hz, beat_s=beat_s, places=tuple(places)))
+    # Options that cannot be are refused as they are made.
+    FlexOptions(tone_hz=tone_hz, beat_s=beat_s, places=tuple(places))
     check_sound(recording, 1.0)
     samples, rate_hz = lower_rate(recording.samples, recording.rate_hz)
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)
