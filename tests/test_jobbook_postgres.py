@@ -109,7 +109,7 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
         book.open_job("hall set", "Lakeside 4")
         book.save_run(run)
         with book._reading() as connection:
-            rows = {
+            filled = {
                 name: connection.execute(sa.text(f"SELECT * FROM {name}")).one()._mapping
                 for name in ("job", "run")
             }
@@ -118,7 +118,7 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
         added = {"job": [*added["job"], "mark"], "run": [*added["run"], "origin_id"]}
     digests = {
         name: compute_digest({key: value for key, value in row.items() if key not in added[name]})
-        for name, row in rows.items()
+        for name, row in filled.items()
     }
     gone = [(table, column) for table, columns in added.items() for column in columns]
     execute(
