@@ -159,13 +159,15 @@ class Kernels:
 
     `mean`, shape (n_fft,), is their average: the linear kernel around sample 0 (circular),
     harmonic m around -L ln m. `repeats`, shape (n_sweeps, n), holds each at `repeats_rate_hz`,
-    too low for most harmonics but enough to see how far the sweeps agree.
+    too low for most harmonics but enough to see how far the sweeps agree; `repeats_inverse`, shape
+    (n // 2 + 1,), is what turned them into kernels.
     """
 
     mean: Array
     rate_hz: float
     repeats: Array
     repeats_rate_hz: float
+    repeats_inverse: ComplexArray
     constant_s: float
 
     def choose(self, *, low: bool) -> tuple[Array, float]:
@@ -206,6 +208,7 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
         rate_hz=spectra.rate_hz,
         repeats=np.asarray(repeats),
         repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
+        repeats_inverse=low,
         constant_s=spectra.constant_s,
     )
 
