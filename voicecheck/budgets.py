@@ -115,6 +115,9 @@ def combine_curve_rows(rows: CurveBudget) -> Array:
 
 def _combine(half_widths: Array, dofs: Sequence[Array | float | None]) -> Array:
     """Rows along the first axis."""
+    if len(half_widths) == 1:
+        # Expanded by the very t that it is divided by.
+        return np.asarray(np.abs(np.nan_to_num(half_widths[0])))
     shape = half_widths.shape[1:]
     dof = np.array([np.broadcast_to(MANY_DOF if d is None else d, shape) for d in dofs], float)
     dof = np.clip(np.nan_to_num(dof, nan=MANY_DOF), 1.0, MANY_DOF)

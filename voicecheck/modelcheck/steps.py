@@ -95,9 +95,9 @@ def measure_control_db(
     picked = (int(np.argmin(np.abs(levels_db))), len(levels_db) - 1)
     rate_hz, hop = slowed.rate_hz, max(1, round(HOP_S * slowed.rate_hz))
     count = round(recipe.step_s * timeline.stretch * rate_hz)
-    window = round(WINDOW_S * rate_hz)
+    places = _place_fade_frames(count, round(WINDOW_S * rate_hz), hop)
     turn = make_phasors(-float(block.from_hz or 0.0) / timeline.stretch / rate_hz, count)
-    weight = make_hann(window) / np.sum(make_hann(window))
+    weight = turn[places] * make_hann(places.shape[-1])
     found = []
     for index in picked:
         start_s = block.start_s + index * recipe.step_s
@@ -105,30 +105,33 @@ def measure_control_db(
         heard = slowed.samples[first : first + count]
         if first < 0 or len(heard) < count:
             return np.full(2, np.nan)
-        at_s = start_s - block.start_s + np.arange(count) / rate_hz / timeline.stretch
+        at_s = start_s - block.start_s + places / rate_hz / timeline.stretch
         played = make_steps(recipe, block, at_s)
-        found.append(
-            _compare_fades_db(
-                _follow(heard * turn, weight, hop),
-                _follow(played * turn, weight, hop),
-                round(FADE_S / HOP_S),
-            )
-        )
+        found.append(_compare_fades_db(_follow(heard[places], weight), _follow(played, weight)))
     return np.array(found)
 
 
-def _follow(turned: NDArray[np.complex128], weight: Array, hop: int) -> Array:
-    """Amplitude of a tone against time from its product with a phasor."""
-    pieces = np.lib.stride_tricks.sliding_window_view(turned, len(weight))[::hop]
-    return np.asarray(np.abs(pieces @ weight))
+def _place_fade_frames(count: int, window: int, hop: int) -> NDArray[np.intp]:
+    """
+    Samples of a step's first frames and of its last ones.
+
+    Shape (2, n_frames, window); nothing between them is needed.
+    """
+    frames = np.arange(round(FADE_S / HOP_S))
+    last = (count - window) // hop
+    starts = hop * np.array([frames, last - frames[::-1]])
+    return np.asarray(starts[..., None] + np.arange(window))
 
 
-def _compare_fades_db(heard: Array, played: Array, count: int) -> float:
+def _follow(frames: Array, weight: NDArray[np.complex128]) -> Array:
+    """Amplitude of a tone in each frame, from its product with phasors under a window."""
+    return np.asarray(np.abs(np.sum(frames * weight, axis=-1)))
+
+
+def _compare_fades_db(heard: Array, played: Array) -> float:
     """Least-squares gain over the first frames over that of the last ones, dB."""
-    gains = []
-    for part in (slice(0, count), slice(len(heard) - count, None)):
-        gains.append(float(heard[part] @ played[part]) / float(played[part] @ played[part]))
-    return float(20.0 * np.log10(gains[0] / gains[1])) if min(gains) > 0.0 else np.nan
+    gains = np.sum(heard * played, axis=-1) / np.sum(np.square(played), axis=-1)
+    return float(20.0 * np.log10(gains[0] / gains[1])) if np.min(gains) > 0.0 else np.nan
 
 
 def measure_step_noise(

@@ -263,7 +263,12 @@ class Against:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison(Shown):
-    """Findings of one stage of one job against a reference, and the hints they give."""
+    """
+    Findings of one stage of one job against a reference, and the hints they give.
+
+    `notes` say what the verdict rests on and what would make it surer; `beside` are comparisons
+    with other references, shown with it and without a part in its verdict.
+    """
 
     job: int | None
     stage: str
@@ -271,3 +276,5 @@ class Comparison(Shown):
     findings: tuple[Finding, ...]
     overall: Verdict
     hints: tuple[Hint, ...] = ()
+    notes: tuple[str, ...] = ()
+    beside: tuple[Comparison, ...] = ()
