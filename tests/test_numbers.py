@@ -31,8 +31,12 @@ def test_the_budget_has_a_line_for_every_figure_with_an_interval() -> None:
     n_figures = sum(
         len(part.budget)
         for part in (
-            found.bands, found.noise, found.linearity, found.intermodulation, found.residual,
-        )  # fmt: skip
+            found.bands,
+            found.noise,
+            found.linearity,
+            found.intermodulation,
+            found.residual,
+        )
         if part is not None
     )
     assert len(rows) == 3 + 3 + n_figures + 1
