@@ -69,7 +69,10 @@ def student_95(dof: ArrayLike) -> Array:
     [4.303, 1.96]
     """
     inverse = 1.0 / np.maximum(np.asarray(dof, dtype=float), 1.0)
-    return np.asarray(np.exp(np.polynomial.polynomial.polyval(inverse, LOG_T)))
+    log_t = np.full_like(inverse, LOG_T[-1])
+    for factor in reversed(LOG_T[:-1]):
+        log_t = log_t * inverse + factor
+    return np.asarray(np.exp(log_t))
 
 
 def combine_rows(rows: Budget) -> float:

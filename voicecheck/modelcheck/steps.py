@@ -24,6 +24,7 @@ from voicecheck.idle import make_hann
 from voicecheck.modelcheck.idling import cut_idle_pieces
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.programme import make_steps
+from voicecheck.ranks import find_median
 from voicecheck.records import Block, Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
 
@@ -224,7 +225,7 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
     # Near the top what breathes with the sound may hide the rest.
     below = slice(0, max(2, len(usual) - 2))
     # A gate may hold the quietest steps back, too: two that stand over all of the idle noise do.
-    if float(np.median(usual[below])) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
+    if find_median(usual[below]) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
         return Problem(
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
@@ -248,7 +249,8 @@ def _tell_coder(name: str) -> Problem:
 
 def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: float) -> Array:
     """How far each step's noise stands over the idle noise and over what breathes with it, dB."""
-    idle = 10.0 ** (float(np.quantile(idle_db, quantile)) / 10.0)
+    place = quantile * (len(idle_db) - 1)
+    idle = 10.0 ** (np.interp(place, np.arange(len(idle_db)), np.sort(idle_db)) / 10.0)
     breathing = 10.0 ** ((density_db[-1] + tone_db - tone_db[-1]) / 10.0)
     return np.asarray(density_db - 10.0 * np.log10(idle + 2.0 * breathing + 1e-20))
 
