@@ -93,6 +93,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     _level("at_1khz_db"),
     *(_thd(f"thd_{hz:.0f}_percent") for hz in THD_AT_HZ),
     _thd("thd_max_percent"),
+    _thd("residual_percent"),
+    Quantity(
+        name="residual_crest_db", unit="dB", family="distortion", side="upper", evidence="crest",
+        evidence_is="value",
+    ),
     Quantity(
         name="sinad_db", unit="dB", family="distortion", side="lower", is_judged=True,
         is_compared=True,
