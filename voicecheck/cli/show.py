@@ -19,7 +19,7 @@ from voicecheck.records import (
 )
 from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
 from voicecheck.records.terms import Verdict
-from voicecheck.workflow.wording import say_comparison, say_quantity, say_residual
+from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
 
 VERDICT_MARKS: dict[Verdict, str] = {
     "within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--",
@@ -167,7 +167,7 @@ def render_comparison(comparison: Comparison) -> str:
             lines.append(f"  {finding.path}, {say_quantity(finding.quantity)}: {finding.reason}")
     lines += [f"  {line}" for line in say_comparison(comparison)]
     for hint in comparison.hints:
-        lines.append(f"  {hint.code} ({hint.confidence}): {hint.cause}; next: {hint.separate_by}")
+        lines.append(f"  {hint.code} ({say_chance(hint)}): {hint.cause}; next: {hint.separate_by}")
     lines += [render_comparison(beside) for beside in comparison.beside]
     return "\n".join(lines)
 

@@ -143,10 +143,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="drift_db", unit="dB", family="linearity", evidence="fade"),
     Quantity(
         name="take_drift_db", unit="dB", family="steadiness", is_judged=True,
+        evidence="take_drift",
     ),
     Quantity(
         name="losses", unit="/min", family="steadiness", side="upper", is_judged=True,
-        is_compared=True,
+        is_compared=True, evidence="losses", evidence_is="value",
     ),
     Quantity(
         name="tonal_db", unit="dB", family="noise", side="upper", evidence="tonal",

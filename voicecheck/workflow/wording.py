@@ -6,7 +6,7 @@ import numpy as np
 
 from voicecheck import budgets
 from voicecheck.budgets import combine_rows
-from voicecheck.records import Comparison, Finding, Measurement
+from voicecheck.records import Comparison, Finding, Hint, Measurement
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.residuals import describe_residual
@@ -26,6 +26,11 @@ def say_quantity(name: str, language: str = "en") -> str:
     'something new'
     """
     return load_words(language).say("quantity", name)
+
+
+def say_chance(hint: Hint, language: str = "en") -> str:
+    """How probable a cause is, as the report says it."""
+    return load_words(language).chance(hint.probability, hint.confidence)
 
 
 def say_value(value: float | None, unit: str = "", language: str = "en", digits: int = 1) -> str:
