@@ -1,4 +1,4 @@
-# mypy: disable-error-code="arg-type,type-var,union-attr"
+# mypy: disable-error-code="arg-type,operator,type-var,union-attr"
 """Baselines and comparisons: limits against textbook forms, verdicts, comparability."""
 
 from __future__ import annotations
