@@ -13,6 +13,7 @@ from starlette.routing import Route
 from voicecheck.errors import InputError
 from voicecheck.records.fields import list_fields
 from voicecheck.records.jobwords import JOB_WORDS, JobWords
+from voicecheck.records.terms import JobStage
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
@@ -44,6 +45,9 @@ DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_k
 }
 """Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")
+
+JOB_STAGES: dict[str, JobStage] = {"done": "after", "not done": "before"}
+"""What is sent of the work to the stage that the job is at then."""
 
 
 class JobPages(Pages):
@@ -182,10 +186,12 @@ class JobPages(Pages):
         return go_to(f"/jobs/{number}")
 
     def change_state(self, request: Request, sent: Sent) -> Response:
-        """Close the job, or open it again."""
-        number = _find_number(request)
+        """Close the job or open it again; say that the work is done or that it is not."""
+        number, state = _find_number(request), sent.text("state")
         with open_book(self._where) as book:
-            if sent.text("state") == "closed":
+            if state in JOB_STAGES:
+                book.set_stage(number, JOB_STAGES[state])
+            elif state == "closed":
                 book.close_job(number)
             else:
                 book.reopen_job(number)
