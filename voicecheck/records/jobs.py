@@ -10,8 +10,8 @@ from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import Conditions
-from voicecheck.records.terms import Family, Scale, Transmitter, Verdict, words_of
+from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
 
@@ -42,11 +42,18 @@ class SetType:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
-    """A file kept with a job, stored by content hash."""
+    """
+    A file kept with a job, stored by content hash.
+
+    The document of a check may have been moved to another `stage` or put `aside` (the reason);
+    both are "" otherwise.
+    """
 
     sha256: str
     name: str
     added_utc: str
+    stage: str = ""
+    aside: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +84,7 @@ class Job(JobWords):
     type_name: str
     opened_utc: str
     closed_utc: str | None = None
+    stage: JobStage = "before"
     notes: tuple[str, ...] = ()
     attachments: tuple[Attachment, ...] = ()
 
@@ -102,6 +110,11 @@ class Run(Shown):
     def __post_init__(self) -> None:
         """Freeze the arrays."""
         freeze_arrays(self)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real telephone was measured."""
+        return self.pooled.conditions.bench == SIMULATED
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -234,10 +247,11 @@ class Finding:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
     """
-    A likely cause, its confidence, and the test that separates it from the next one.
+    A likely cause, its probability, and the test that separates it from the next one.
 
-    `check` says what to look at, `next_test` names the separating test for the program, `seen`
-    lists the evidence it rests on.
+    `probability` is 0 to 1 (`None` in older books) and `confidence` its word; the code "other"
+    stands for whatever is not named. `check` says what to look at, `next_test` names the separating
+    test for the program, `seen` lists the evidence it rests on.
     """
 
     code: str
@@ -250,6 +264,7 @@ class Hint:
     next_test: str = ""
     seen: str = ""
     sources: str = ""
+    probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
