@@ -6,6 +6,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
 from voicecheck.jobbook.copying import CopyShelf
@@ -34,6 +35,7 @@ class JobBook(
     ChangeShelf,
     StageShelf,
     TraceShelf,
+    BinShelf,
 ):
     """
     An open job book; use it as a context manager.
