@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from voicecheck.budgets import COVERAGE_95, add_row, student_95
 from voicecheck.fourier import find_next_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
+from voicecheck.ranks import find_median
 from voicecheck.records import BudgetRow, Noise
 from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
@@ -367,7 +368,7 @@ def _count_bursts(samples: Array, rate_hz: int) -> float | None:
     if n_frames == 0:
         return None
     energy = np.sum(samples[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1)
-    usual = float(np.median(energy))
+    usual = find_median(energy)
     if usual <= 0.0:
         return 0.0
     hot = energy > BURST_RATIO * usual

@@ -44,6 +44,7 @@ def register(app: typer.Typer) -> None:
     jobs.command("show")(show_job)
     jobs.command("edit")(ask_also(books.edit_job, books.list_changes))
     jobs.command("note")(note_job)
+    jobs.command("cause")(keep_cause)
     jobs.command("attach")(books.attach)
     jobs.command("timeline")(books.timeline)
     jobs.command("export")(books.export_job)
@@ -220,6 +221,23 @@ def note_job(
     with open_book(book) as opened:
         opened.add_note(job, text)
     tell(f"Noted with job {job}.", quiet=quiet)
+
+
+def keep_cause(
+    job: JobNumber,
+    cause: Annotated[
+        str, typer.Argument(metavar="CODE|TEXT", help="A likely cause's code, or words.")
+    ],
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Keep what was wrong in the end; it weighs a little in this book's likely causes."""
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.papers import answers
+
+    with open_book(book) as opened:
+        kept = answers.keep_cause(opened, job, cause)
+    tell(f"Kept with job {job}: it was {kept}.", quiet=quiet)
 
 
 def build_baseline(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck.ranks import list_distinct
 from voicecheck.records import Block, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
@@ -68,6 +69,7 @@ def find_clipping(programme: Programme, recording: Recording, timeline: Timeline
                     message=f"the {block.kind} is clipped: its peaks are cut off flat",
                     effect="level and distortion of this block are wrong; "
                     "turn the input gain down and record again",
+                    block=programme.name_block(block),
                 )
             )
     return problems
@@ -81,7 +83,7 @@ def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[
 
 def _count_steps(samples: Array) -> int:
     """Different values in a block, looked for in part of it."""
-    return len(np.unique(samples[:: max(1, len(samples) // 4096)]))
+    return len(list_distinct(samples[:: max(1, len(samples) // 4096)]))
 
 
 def _find_pile_up(samples: Array) -> int | None:

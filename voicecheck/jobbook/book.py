@@ -6,6 +6,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from voicecheck.jobbook.answers import AnswerShelf
 from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
@@ -36,6 +37,7 @@ class JobBook(
     StageShelf,
     TraceShelf,
     BinShelf,
+    AnswerShelf,
 ):
     """
     An open job book; use it as a context manager.

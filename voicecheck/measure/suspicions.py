@@ -9,6 +9,7 @@ import numpy as np
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum
 from voicecheck.measure.sweeps import SweepAnalysis
+from voicecheck.ranks import find_median
 from voicecheck.records import Distortion, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
@@ -148,10 +149,12 @@ def report_wire(path: str, sweep: SweepAnalysis, distortion: Distortion) -> list
     thd = np.where(
         np.isfinite(distortion.thd_percent), distortion.thd_percent, distortion.thd_below_percent
     )
+    thd = thd[~np.isnan(thd)]
     is_wire = (
         np.ptp(level_db) < WIRE_SPAN_DB
         and np.max(left_deg) < WIRE_TURN_DEG
-        and float(np.nanmedian(thd)) < WIRE_THD_PERCENT
+        and len(thd) > 0
+        and find_median(thd) < WIRE_THD_PERCENT
     )
     if not is_wire:
         return []

@@ -24,6 +24,7 @@ from voicecheck.idle import make_hann
 from voicecheck.modelcheck.idling import cut_idle_pieces
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.programme import make_steps
+from voicecheck.ranks import find_median
 from voicecheck.records import Block, Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
 
@@ -224,12 +225,13 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
     # Near the top what breathes with the sound may hide the rest.
     below = slice(0, max(2, len(usual) - 2))
     # A gate may hold the quietest steps back, too: two that stand over all of the idle noise do.
-    if float(np.median(usual[below])) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
+    if find_median(usual[below]) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
         return Problem(
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
             "a noise gate or suppressor is at work",
-            effect="the noise is withheld; switch off what cleans up the pauses",
+            effect="noise, steps, distortion and SINAD are withheld; "
+            "switch off what cleans up the pauses",
             block="silence",
         )
     return None
@@ -240,7 +242,7 @@ def _tell_coder(name: str) -> Problem:
         kind="lossy-coding",
         message="an error that follows the tone lies close to it: "
         "the sound went through a lossy coder",
-        effect="noise and distortion hold the coder's error, and are withheld; "
+        effect="the curve's interval holds the coder's error, all other figures are withheld; "
         "record without compression",
         block=name,
     )
@@ -248,7 +250,8 @@ def _tell_coder(name: str) -> Problem:
 
 def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: float) -> Array:
     """How far each step's noise stands over the idle noise and over what breathes with it, dB."""
-    idle = 10.0 ** (float(np.quantile(idle_db, quantile)) / 10.0)
+    place = quantile * (len(idle_db) - 1)
+    idle = 10.0 ** (np.interp(place, np.arange(len(idle_db)), np.sort(idle_db)) / 10.0)
     breathing = 10.0 ** ((density_db[-1] + tone_db - tone_db[-1]) / 10.0)
     return np.asarray(density_db - 10.0 * np.log10(idle + 2.0 * breathing + 1e-20))
 
@@ -295,8 +298,8 @@ def judge_control(
             kind="level-control",
             message=f"the gain lets go more slowly than it grips (by {np.nanmax(control_db):.1f} "
             "dB): a limiter or an automatic gain control is at work",
-            effect="level, response and distortion are not the set's alone; "
-            "switch the control off and record again",
+            effect="the curve's interval holds what it may have taken, all other figures are "
+            "withheld; switch the control off and record again",
             block=name,
         )
     rise_db = np.diff(output_db[-2:])[0] if len(output_db) > 1 else np.nan
@@ -306,7 +309,7 @@ def judge_control(
             kind="overload",
             message=f"the output hardly grows at the top ({rise_db:.1f} dB for "
             f"{wanted_db:.0f} dB): something is overdriven",
-            effect="level, response and distortion hold the overload; "
+            effect="the loud part of the curve and all other figures are withheld; "
             "turn the input gain down and record again",
             block=name,
         )

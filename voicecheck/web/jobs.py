@@ -23,6 +23,7 @@ from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checks.checklist import NAME
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
+from voicecheck.workflow.papers.answers import keep_cause
 from voicecheck.workflow.papers.comparing import compare, describe_masks
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
@@ -63,6 +64,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/report/{file}", self.show_report),
             Route("/jobs/{job}/files/{sha256}/{name}", self.show_file),
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
+            Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
             Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
@@ -172,6 +174,13 @@ class JobPages(Pages):
         with open_book(self._where) as book:
             book.add_note(number, sent.text("text"))
         return go_to(f"/jobs/{number}#notes")
+
+    def keep_cause(self, request: Request, sent: Sent) -> Response:
+        """Keep what was wrong in the end."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            keep_cause(book, number, sent.text("cause"))
+        return go_to(f"/jobs/{number}#findings")
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""
