@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from voicecheck.cli import clubs
 from voicecheck.cli.common import (
     Book,
     Force,
@@ -54,6 +55,7 @@ def register(app: typer.Typer) -> None:
     baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
+    clubs.register(baselines)
     app.command("element")(identify)
     app.command("masks")(list_masks)
     app.add_typer(types, name="type")
