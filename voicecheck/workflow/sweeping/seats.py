@@ -10,7 +10,7 @@ from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import RecordingError
 from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
-from voicecheck.records.terms import check_word
+from voicecheck.records.terms import PathName, check_word
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
 
 SETTLE_S = 5
@@ -164,8 +164,8 @@ class Attendant(Protocol):
         """Whether there is somebody to ask; else takes follow each other."""
         ...
 
-    def prepare(self, programme: Programme) -> None:
-        """What will be played in every take."""
+    def prepare(self, programme: Programme, path: PathName) -> None:
+        """What will be played in every take, and along which path its level is told."""
 
     def follow(self, fraction: float, peak_dbfs: float) -> None:
         """How much of a take is done, and the peak of the input."""
