@@ -84,10 +84,11 @@ class TerminalAttendant:
     def begin(self, seat: int, n_seats: int) -> None:
         """See `Attendant`: the view of the take says it."""
 
-    def report(self, report: SeatReport) -> None:
+    def report(self, report: SeatReport) -> bool:
         """See `Attendant`."""
         self._view.stop()
         tell(wrap(report.line, "  ", "     "), quiet=self._quiet)
         if self.is_asked:
             for line in (*report.problems, *report.advice):
                 tell(wrap(line, "  >  ", "     "), quiet=self._quiet)
+        return False

@@ -203,12 +203,29 @@ class PageAttendant:
     def begin(self, seat: int, n_seats: int) -> None:
         """See `Attendant`."""
         self._handle.check()
+        self._handle.show_seat(seat, n_seats)
         self._handle.tell(f"Recording seat {seat} of {n_seats}")
 
-    def report(self, report: SeatReport) -> None:
+    def report(self, report: SeatReport) -> bool:
         """See `Attendant`."""
+        self._send_curve(report)
+        if self.is_asked and (report.advice or report.measurement is None):
+            answer = self._handle.ask(
+                Prompt(
+                    title=report.line,
+                    steps=report.advice,
+                    button="Take this seat again",
+                    choices={"keep": "Keep it and go on"},
+                )
+            )
+            if answer["choice"] != "keep":
+                self._handle.note(f"{report.line}; taken again")
+                return True
         for line in (report.line, *report.advice):
             self._handle.note(line)
+        return False
+
+    def _send_curve(self, report: SeatReport) -> None:
         if report.measurement is not None:
             curve = curve_of_measurement(
                 report.measurement, seat=report.seat, n_seats=report.n_seats

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from voicecheck.budgets import combine_rows
-from voicecheck.records import BudgetRow, Comparison, Finding
+from voicecheck.records import BudgetRow, Comparison, Finding, Hint
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.verdicts import rank_verdict
@@ -67,6 +67,35 @@ def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, .
 def say_mark(verdict: str, language: str = "en") -> str:
     """The sign that stands before a verdict."""
     return load_words(language).say("verdict_mark", verdict)
+
+
+def say_mark_name(key: str, language: str = "en") -> str:
+    """One of the parts of a set, as the strip calls it."""
+    return load_words(language).say("mark", key)
+
+
+def say_stage(stage: str, language: str = "en") -> str:
+    """
+    A stage as people say it; one of the user's own as it is.
+
+    Examples
+    --------
+    >>> say_stage("before"), say_stage("new capsule")
+    ('as found', 'new capsule')
+    """
+    return load_words(language).say_own("standing", f"stage_{stage}", stage)
+
+
+def say_likely(hint: Hint) -> str:
+    """
+    How likely a cause is.
+
+    Examples
+    --------
+    >>> say_likely(Hint(code="F01", cause="a worn element", confidence="high", separate_by=""))
+    'high confidence'
+    """
+    return f"{hint.confidence} confidence"
 
 
 def order_findings(findings: tuple[Finding, ...]) -> list[Finding]:
