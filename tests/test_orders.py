@@ -34,7 +34,10 @@ def order(**changes: object) -> SweepOrder:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"path": "trasmit"}, "path: need one of transmit, receive, sidetone, loop, both, all, got"),
+        (
+            {"path": "trasmit"},
+            "path: need one of transmit, receive, sidetone, loop, both, all, got",
+        ),
         ({"stage": " "}, "stage: need before"),
         ({"n_seats": 0}, "seats: need a whole number from 1 to 50, got 0"),
         ({"n_seats": 51}, "seats: need a whole number from 1 to 50, got 51"),

@@ -68,7 +68,10 @@ def student_95(dof: ArrayLike) -> Array:
     [4.303, 1.96]
     """
     inverse = 1.0 / np.maximum(np.asarray(dof, dtype=float), 1.0)
-    return np.asarray(np.exp(np.polynomial.polynomial.polyval(inverse, LOG_T)))
+    log_t = np.full_like(inverse, LOG_T[-1])
+    for factor in reversed(LOG_T[:-1]):
+        log_t = log_t * inverse + factor
+    return np.asarray(np.exp(log_t))
 
 
 def combine_rows(rows: Budget) -> float:
@@ -114,6 +117,9 @@ def combine_curve_rows(rows: CurveBudget) -> Array:
 
 def _combine(half_widths: Array, dofs: Sequence[Array | float | None]) -> Array:
     """Rows along the first axis."""
+    if len(half_widths) == 1:
+        # Expanded by the very t that it is divided by.
+        return np.asarray(np.abs(np.nan_to_num(half_widths[0])))
     shape = half_widths.shape[1:]
     dof = np.array([np.broadcast_to(MANY_DOF if d is None else d, shape) for d in dofs], float)
     dof = np.clip(np.nan_to_num(dof, nan=MANY_DOF), 1.0, MANY_DOF)

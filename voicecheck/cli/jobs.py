@@ -38,6 +38,7 @@ def register(app: typer.Typer) -> None:
     jobs.command("show")(show_job)
     jobs.command("close")(close_job)
     jobs.command("note")(note_job)
+    jobs.command("done")(finish_work)
     baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
@@ -172,6 +173,23 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
     with open_book(book) as opened:
         opened.close_job(job)
     tell(f"Closed job {job}.", quiet=quiet)
+
+
+def finish_work(
+    job: JobNumber,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="The work is not done: the job is as found again.")
+    ] = False,
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Say that the work is done: what is measured from now on is after the work."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.set_stage(job, "before" if undo else "after")
+    told = "as found again" if undo else "the work is done; what is measured now is after the work"
+    tell(f"Job {job}: {told}.", quiet=quiet)
 
 
 def note_job(

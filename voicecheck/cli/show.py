@@ -154,6 +154,7 @@ def render_comparison(comparison: Comparison) -> str:
     lines += [f"  {line}" for line in say_comparison(comparison)]
     for hint in comparison.hints:
         lines.append(f"  {hint.code} ({hint.confidence}): {hint.cause}; next: {hint.separate_by}")
+    lines += [render_comparison(beside) for beside in comparison.beside]
     return "\n".join(lines)
 
 

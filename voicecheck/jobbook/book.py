@@ -17,6 +17,8 @@ from voicecheck.jobbook.parcels import ParcelShelf
 from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
+from voicecheck.jobbook.stages import StageShelf
+from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
 
 
@@ -30,6 +32,8 @@ class JobBook(
     CopyShelf,
     CheckShelf,
     ChangeShelf,
+    StageShelf,
+    TraceShelf,
 ):
     """
     An open job book; use it as a context manager.

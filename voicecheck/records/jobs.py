@@ -10,8 +10,8 @@ from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import Conditions
-from voicecheck.records.terms import Family, Scale, Transmitter, Verdict, words_of
+from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
 
@@ -42,11 +42,18 @@ class SetType:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
-    """A file kept with a job, stored by content hash."""
+    """
+    A file kept with a job, stored by content hash.
+
+    The document of a check may have been moved to another `stage` or put `aside` (the reason);
+    both are "" otherwise.
+    """
 
     sha256: str
     name: str
     added_utc: str
+    stage: str = ""
+    aside: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +84,7 @@ class Job(JobWords):
     type_name: str
     opened_utc: str
     closed_utc: str | None = None
+    stage: JobStage = "before"
     notes: tuple[str, ...] = ()
     attachments: tuple[Attachment, ...] = ()
 
@@ -102,6 +110,11 @@ class Run(Shown):
     def __post_init__(self) -> None:
         """Freeze the arrays."""
         freeze_arrays(self)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real telephone was measured."""
+        return self.pooled.conditions.bench == SIMULATED
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -263,7 +276,12 @@ class Against:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison(Shown):
-    """Findings of one stage of one job against a reference, and the hints they give."""
+    """
+    Findings of one stage of one job against a reference, and the hints they give.
+
+    `notes` say what the verdict rests on and what would make it surer; `beside` are comparisons
+    with other references, shown with it and without a part in its verdict.
+    """
 
     job: int | None
     stage: str
@@ -271,3 +289,5 @@ class Comparison(Shown):
     findings: tuple[Finding, ...]
     overall: Verdict
     hints: tuple[Hint, ...] = ()
+    notes: tuple[str, ...] = ()
+    beside: tuple[Comparison, ...] = ()

@@ -167,7 +167,13 @@ RANGES: tuple[Quantity, ...] = (
 )
 """How far a level moves over several runs."""
 
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *RANGES)}
+FLOORS: tuple[Quantity, ...] = (
+    Quantity(name="hum_margin_db", unit="dB", family="hum", side="lower"),
+    Quantity(name="snr_db", unit="dB", family="noise", side="lower"),
+)
+"""What only absolute floors speak of, for sets whose type has no baseline."""
+
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *RANGES, *FLOORS)}
 
 
 def list_evidence(evidence_is: Literal["deviation", "value"]) -> dict[str, list[Quantity]]:

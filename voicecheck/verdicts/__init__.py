@@ -16,6 +16,7 @@ from voicecheck.verdicts.masks import (
     load_mask_text,
 )
 from voicecheck.verdicts.pooling import pool_run
+from voicecheck.verdicts.standin import compare_without_baseline
 
 __all__ = [
     "BenchSpread",
@@ -25,6 +26,7 @@ __all__ = [
     "compare_runs",
     "compare_to_baseline",
     "compare_to_mask",
+    "compare_without_baseline",
     "estimate_bench_spread",
     "gather_evidence",
     "identify_element",

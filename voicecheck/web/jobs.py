@@ -52,6 +52,9 @@ DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_k
 STATES = ("", "open", "closed")
 STAGES_OF_JOB = words_of(JobStage)
 
+JOB_STAGES: dict[str, JobStage] = {"done": "after", "not done": "before"}
+"""What is sent of the work to the stage that the job is at then."""
+
 
 class JobPages(Pages):
     """Answers what concerns a job but its sweeps and checks."""
@@ -228,10 +231,12 @@ class JobPages(Pages):
         return go_to(f"/jobs/{number}")
 
     def change_state(self, request: Request, sent: Sent) -> Response:
-        """Close the job, or open it again."""
-        number = _find_number(request)
+        """Close the job or open it again; say that the work is done or that it is not."""
+        number, state = _find_number(request), sent.text("state")
         with open_book(self._where) as book:
-            if sent.text("state") == "closed":
+            if state in JOB_STAGES:
+                book.set_stage(number, JOB_STAGES[state])
+            elif state == "closed":
                 book.close_job(number)
             else:
                 book.reopen_job(number)

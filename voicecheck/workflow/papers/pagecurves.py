@@ -15,7 +15,8 @@ from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
 from voicecheck.records.times import say_own_time
 from voicecheck.words import load_words
-from voicecheck.workflow.papers.comparing import REFERENCE, find_baselines, find_judged_baselines
+from voicecheck.workflow.papers.comparing import find_judged_baselines
+from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 
 BESIDE_FROM = 100_000
 """Runs of another job are numbered from here, after any of the job's own."""
