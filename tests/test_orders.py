@@ -36,7 +36,7 @@ def order(**changes: object) -> SweepOrder:
     [
         (
             {"path": "trasmit"},
-            "path: need one of transmit, receive, sidetone, loop, both, all, got",
+            "need one of transmit, receive, sidetone, loop, both, all, got",
         ),
         ({"stage": " "}, "stage: need before"),
         ({"n_seats": 0}, "seats: need a whole number from 1 to 50, got 0"),

@@ -189,7 +189,7 @@ class SweepOrder:
     @property
     def first_path(self) -> PathName:
         """The path whose numbers are told; that of "both" and "all" is transmit."""
-        return "transmit" if self.path in ("both", "all") else self.path
+        return "transmit" if self.path == "both" or self.path == "all" else self.path  # noqa: PLR1714
 
     @property
     def is_real(self) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import cast
 from urllib.parse import urlencode
 
 from starlette.requests import Request

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from voicecheck.jobbook import JobBook
-from voicecheck.jobbook.traces import Compared, RunTrace, Traces
 from voicecheck.records import Comparison, Event, Finding, Hint, Job
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
+
+if TYPE_CHECKING:
+    from voicecheck.jobbook import JobBook
+    from voicecheck.jobbook.traces import Compared, RunTrace, Traces
 
 CRACKLE = "crackle"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}

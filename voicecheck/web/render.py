@@ -22,8 +22,8 @@ from voicecheck.records.terms import MarkKey, MarkState, words_of
 from voicecheck.records.times import say_own_day, say_own_time
 from voicecheck.records.verdicts import TELLING
 from voicecheck.web.desk import Status
-from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.web.jobview import TEST_MARKS
+from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
     say_comparison,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison
-from voicecheck.workflow.papers.comparing import REFERENCE, compare
+from voicecheck.workflow.papers.comparing import compare
+from voicecheck.workflow.papers.lookup import REFERENCE
 
 BEFORE, AFTER = "before", "after"
 

@@ -100,9 +100,9 @@ def _split(book: JobBook, order: SweepOrder, set_type: SetType) -> tuple[SweepOr
     talking = order.replace(level_dbm=None, path="both")
     try:
         choose_bench(talking, set_type, book=book).bench.check_both()
-        talks = (talking,)
+        talks = [talking]
     except InputError:
-        talks = (talking.replace(path="transmit"), talking.replace(path="sidetone"))
+        talks = [talking.replace(path="transmit"), talking.replace(path="sidetone")]
     return (*talks, order.replace(path="receive"))
 
 
