@@ -95,7 +95,7 @@ def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     assert sweep(client).status_code == 200
     assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
     sweep(client, stage="after", on="simulated:electret")
-    page = client.get("/jobs/1").text
+    page = "".join(client.get(f"/jobs/1?mark={mark}").text for mark in ("talks", "crackle"))
     with open_book(folder) as book:
         comparison = book.list_comparisons(1)[-1]
         run = book.list_runs(job=1)[0]

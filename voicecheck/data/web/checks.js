@@ -12,7 +12,10 @@
     beat.querySelector("[data-beat-line]").textContent = event.detail.line;
     if (!still.matches) beat.querySelector("[data-beat]").animate(pulse, { duration: 180, fill: "forwards" });
   });
-  // The check list: arrow keys go from tick to tick.
+  // The check list: a tick is kept at once, and arrow keys go from tick to tick.
+  document.addEventListener("change", (event) => {
+    if (event.target.matches("[data-tick]")) event.target.form.dispatchEvent(new CustomEvent("bench:tick"));
+  });
   document.addEventListener("keydown", (event) => {
     const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
     if (!step || !event.target.matches?.("[data-tick]")) return;
