@@ -81,16 +81,15 @@ def test_another_default_programme(tree: Tree) -> None:
 
 def test_a_hint(tree: Tree) -> None:
     row = (
-        "F98,transmit,an invented symptom,an invented signature,transmit.level <= -5 ~ 2,"
-        "an invented cause,look,listen,element-swap,no,low,MEM,MEM\n"
+        "F98,transmit,an invented symptom,an invented signature,bell.level_db -5..-20 ~ 2,500,"
+        "an invented cause,look,listen,element-swap,no,MEM,MEM\n"
     )
     tree.add("data/fault_table.csv", row)
     told = tree.ask(
-        "from voicecheck.verdicts.faults import load_fault_table, match_row\n"
-        "(row,) = (one for one in load_fault_table().rows if one.code == 'F98')\n"
-        "told = match_row(row, {'transmit.level': -9.0})"
+        "from voicecheck.verdicts import rank_causes\n"
+        "told = [one.row.code for one in rank_causes({'bell.level_db': -12.0})]"
     )
-    assert told > 0.9
+    assert told[0] == "F98"
     assert len(tree.touched) == 1
 
 

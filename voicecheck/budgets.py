@@ -23,6 +23,7 @@ from voicecheck.records import (
     Linearity,
     Loudness,
     Noise,
+    Residual,
     Response,
 )
 from voicecheck.records.arrays import Array
@@ -45,7 +46,7 @@ test compares): fractions of a degree come up, and an analysis loads no table of
 OWN_ROWS = ("noise", "rounding")
 """Parts that are new in every recording; the others are common to all and do not average down."""
 Row = TypeVar("Row", bound=BudgetRow | CurveBudgetRow)
-Figures = TypeVar("Figures", Bands, Intermodulation, Linearity, Loudness, Noise)
+Figures = TypeVar("Figures", Bands, Intermodulation, Linearity, Loudness, Noise, Residual)
 Curve = TypeVar("Curve", Response, Distortion)
 
 
@@ -162,6 +163,31 @@ def _as_curve(row: BudgetRow) -> CurveBudgetRow:
         name=row.name,
         half_width=np.array([row.half_width]),
         dof=None if row.dof is None else np.array([row.dof]),
+    )
+
+
+def cut_budget(budget: CurveBudget, at: int) -> Budget:
+    """
+    Rows of a curve's budget at one of its points, without what is not known there.
+
+    Parameters
+    ----------
+    budget : CurveBudget
+    at : int
+        Index of the point.
+
+    Returns
+    -------
+    Budget
+    """
+    return tuple(
+        BudgetRow(
+            name=row.name,
+            half_width=float(row.half_width[at]),
+            dof=None if row.dof is None else float(row.dof[at]),
+        )
+        for row in budget
+        if np.isfinite(row.half_width[at])
     )
 
 

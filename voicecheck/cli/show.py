@@ -9,6 +9,7 @@ from typing import Any
 from voicecheck.cli.numbers import list_budgets
 from voicecheck.records import (
     Baseline,
+    ClubBaseline,
     Comparison,
     Finding,
     Job,
@@ -19,7 +20,7 @@ from voicecheck.records import (
 )
 from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
 from voicecheck.records.terms import Verdict
-from voicecheck.workflow.wording import say_comparison, say_quantity
+from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
 
 VERDICT_MARKS: dict[Verdict, str] = {
     "within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--",
@@ -73,7 +74,7 @@ def _list_figures(measurement: Measurement) -> list[tuple[str, str]]:
             known = _number(rating_db, "dB", own=loudness.uncertainty_db)
             told = f"{known} (weights from memory, not checked in print)"
             rows.append((say_quantity(name), told))
-    rows += _list_distortion(measurement)
+    rows += [*_list_distortion(measurement), *_list_residual(measurement)]
     rows += [
         (
             say_quantity("sinad_db"),
@@ -133,6 +134,20 @@ def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
     return rows
 
 
+def _list_residual(measurement: Measurement) -> list[tuple[str, str]]:
+    """What is not linear in all, and what its crest says of its kind."""
+    found = measurement.residual
+    if found is None:
+        return []
+    name = say_quantity("residual_percent")
+    if found.voice_percent is None:
+        below = found.voice_below_percent
+        return [] if below is None else [(name, f"less than {_number(below, '%', 2)}")]
+    own = found.voice_uncertainty_percent
+    told = f"{_number(found.voice_percent, '%', 2, own=own)} ({found.voice_db:.1f} dB)"
+    return [(name, told), *((name, text) for text in say_residual(measurement))]
+
+
 def render_run(run: Run, *, with_numbers: bool = False) -> str:
     """A pooled run with its spread."""
     head = f"{run.path}, {run.stage}: {len(run.recordings)} recordings"
@@ -153,7 +168,7 @@ def render_comparison(comparison: Comparison) -> str:
             lines.append(f"  {finding.path}, {say_quantity(finding.quantity)}: {finding.reason}")
     lines += [f"  {line}" for line in say_comparison(comparison)]
     for hint in comparison.hints:
-        lines.append(f"  {hint.code} ({hint.confidence}): {hint.cause}; next: {hint.separate_by}")
+        lines.append(f"  {hint.code} ({say_chance(hint)}): {hint.cause}; next: {hint.separate_by}")
     lines += [render_comparison(beside) for beside in comparison.beside]
     return "\n".join(lines)
 
@@ -179,6 +194,19 @@ def render_baseline(baseline: Baseline) -> str:
         f"curve in {baseline.unit}, {len(baseline.quantities)} quantities"
     )
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
+
+
+def render_club(club: ClubBaseline) -> str:
+    """What a club passed on: what it is, who made it on what, and its fingerprint."""
+    rows = [
+        ("paths", ", ".join(f"{one.path} ({one.n} sets)" for one in club.baselines)),
+        ("made by", club.made_by or "not told"),
+        ("bench", (club.bench or "not told") + (" (simulated)" if club.simulated else "")),
+        ("calibration", club.calibration),
+        ("made", club.made_utc),
+        ("fingerprint", club.fingerprint),
+    ]
+    return f"from a club: {club.type_name}, {club.transmitter}\n{render_table(rows)}"
 
 
 def render_jobs(jobs: Sequence[Job]) -> str:

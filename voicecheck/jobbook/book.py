@@ -6,6 +6,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from voicecheck.jobbook.answers import AnswerShelf
+from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
 from voicecheck.jobbook.copying import CopyShelf
@@ -34,6 +36,8 @@ class JobBook(
     ChangeShelf,
     StageShelf,
     TraceShelf,
+    BinShelf,
+    AnswerShelf,
 ):
     """
     An open job book; use it as a context manager.

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         ToneCheck,
         ToneHeard,
     )
+    from voicecheck.records.clubs import ClubBaseline, ClubRecording
     from voicecheck.records.documents import from_json, to_document, to_json
     from voicecheck.records.jobs import (
         Against,
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
         Measurement,
         Noise,
         RecordingInfo,
+        Residual,
         Response,
         Steadiness,
         Timing,
@@ -99,6 +101,9 @@ else:
         from voicecheck.records import jobs
 
         yield jobs
+        from voicecheck.records import clubs
+
+        yield clubs
         from voicecheck.records import benches
 
         yield benches
@@ -123,6 +128,8 @@ __all__ = [
     "CheckItem",
     "CheckList",
     "CheckStep",
+    "ClubBaseline",
+    "ClubRecording",
     "Comparison",
     "Conditions",
     "CurveBudgetRow",
@@ -152,6 +159,7 @@ __all__ = [
     "Recipe",
     "Recording",
     "RecordingInfo",
+    "Residual",
     "Response",
     "Ring",
     "Run",

@@ -247,10 +247,11 @@ class Finding:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
     """
-    A likely cause, its confidence, and the test that separates it from the next one.
+    A likely cause, its probability, and the test that separates it from the next one.
 
-    `check` says what to look at, `next_test` names the separating test for the program, `seen`
-    lists the evidence it rests on.
+    `probability` is 0 to 1 (`None` in older books) and `confidence` its word; the code "other"
+    stands for whatever is not named. `check` says what to look at, `next_test` names the separating
+    test for the program, `seen` lists the evidence it rests on.
     """
 
     code: str
@@ -263,6 +264,7 @@ class Hint:
     next_test: str = ""
     seen: str = ""
     sources: str = ""
+    probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

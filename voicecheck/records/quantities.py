@@ -93,6 +93,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     _level("at_1khz_db"),
     *(_thd(f"thd_{hz:.0f}_percent") for hz in THD_AT_HZ),
     _thd("thd_max_percent"),
+    _thd("residual_percent"),
+    Quantity(
+        name="residual_crest_db", unit="dB", family="distortion", side="upper", evidence="crest",
+        evidence_is="value",
+    ),
     Quantity(
         name="sinad_db", unit="dB", family="distortion", side="lower", is_judged=True,
         is_compared=True,
@@ -117,7 +122,10 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="high_over_low_db", unit="dB", family="shape", evidence="slope"),
     Quantity(name="peak_hz", unit="Hz", family="shape", scale="log", decimals=0),
     Quantity(name="flat_dbfs", unit="dBFS", family="noise", side="upper"),
-    Quantity(name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_compared=True),
+    Quantity(
+        name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_judged=True,
+        is_compared=True,
+    ),
     Quantity(
         name="bursts_per_s", unit="/s", family="crackle", side="upper", is_compared=True,
         evidence="bursts", evidence_is="value",
@@ -135,10 +143,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="drift_db", unit="dB", family="linearity", evidence="fade"),
     Quantity(
         name="take_drift_db", unit="dB", family="steadiness", is_judged=True,
+        evidence="take_drift",
     ),
     Quantity(
         name="losses", unit="/min", family="steadiness", side="upper", is_judged=True,
-        is_compared=True,
+        is_compared=True, evidence="losses", evidence_is="value",
     ),
     Quantity(
         name="tonal_db", unit="dB", family="noise", side="upper", evidence="tonal",

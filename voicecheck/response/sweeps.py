@@ -162,7 +162,7 @@ class Kernels:
     `mean`, shape (n_fft,), is their average: the linear kernel around sample 0 (circular),
     harmonic m around -L ln m. `repeats`, shape (n_sweeps, n), holds each at `repeats_rate_hz`,
     too low for most harmonics but enough to see how far the sweeps agree; `low`, shape (n,), is
-    their average.
+    their average, and `repeats_inverse`, shape (n // 2 + 1,), what turned them into kernels.
     """
 
     mean: Array
@@ -170,6 +170,7 @@ class Kernels:
     repeats: Array
     low: Array
     repeats_rate_hz: float
+    repeats_inverse: ComplexArray
     constant_s: float
 
     def choose(self, *, low: bool) -> tuple[Array, float]:
@@ -211,6 +212,7 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
         repeats=np.asarray(repeats),
         low=np.asarray(np.mean(repeats, axis=0)),
         repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
+        repeats_inverse=low,
         constant_s=spectra.constant_s,
     )
 

@@ -7,7 +7,7 @@ from voicecheck.verdicts.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.verdicts.elements import Identity, compare_elements, identify_element
 from voicecheck.verdicts.evidence import gather_evidence
 from voicecheck.verdicts.faults import load_fault_table, load_fault_table_text
-from voicecheck.verdicts.hints import rank_faults, rank_hints
+from voicecheck.verdicts.hints import rank_causes, rank_hints
 from voicecheck.verdicts.masks import (
     compare_to_mask,
     limits_at,
@@ -37,7 +37,7 @@ __all__ = [
     "load_mask",
     "load_mask_text",
     "pool_run",
-    "rank_faults",
+    "rank_causes",
     "rank_hints",
     "widen_baseline",
 ]

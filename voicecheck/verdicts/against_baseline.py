@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from voicecheck.records.quantities import BY_NAME, Quantity
 from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.decide import decide, decide_curve, refuse
+from voicecheck.verdicts.floors import judge_floors
 from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
 from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
 from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
@@ -177,7 +178,14 @@ def _compare_path(run: Run, baseline: Baseline) -> list[Finding]:
         finding = _judge_scalar(run, baseline, known, quantity, allowed)
         if finding is not None:
             findings.append(finding)
-    return findings
+    return [*findings, *_judge_by_floors(run, findings)]
+
+
+def _judge_by_floors(run: Run, judged: Sequence[Finding]) -> list[Finding]:
+    """Hum of which the sets of the baseline have none, so that it has no limit there."""
+    if any(finding.quantity == "mains_dbfs" and finding.value is not None for finding in judged):
+        return []
+    return [one for one in judge_floors(run, None) if one.quantity == "hum_margin_db"]
 
 
 def _source(baseline: Baseline) -> str:

@@ -25,6 +25,7 @@ from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checks.checklist import NAME, load_sheet
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import list_checks, name_document
+from voicecheck.workflow.papers.answers import keep_cause
 from voicecheck.workflow.papers.comparing import compare, describe_masks
 from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
@@ -195,13 +196,6 @@ class JobPages(Pages):
             book.add_note(number, text)
         return go_to(f"/jobs/{number}#log")
 
-    def keep_cause(self, request: Request, sent: Sent) -> Response:
-        """Keep which cause it was."""
-        number = _find_number(request)
-        with open_book(self._where) as book:
-            book.add_note(number, f"Cause found: {sent.text('text')}")
-        return go_to(f"/jobs/{number}#log")
-
     def change_take(self, request: Request, sent: Sent) -> Response:
         """Move a run or a check to another stage, put it aside, or bring it back."""
         number, key = _find_number(request), request.path_params["key"]
@@ -216,6 +210,13 @@ class JobPages(Pages):
             for stage in STAGES_OF_JOB:
                 judge_stage(book, number, stage)
         return go_to(f"/jobs/{number}#panel")
+
+    def keep_cause(self, request: Request, sent: Sent) -> Response:
+        """Keep what was wrong in the end."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            keep_cause(book, number, sent.text("cause"))
+        return go_to(f"/jobs/{number}#log")
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""

@@ -11,15 +11,16 @@ from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
+from voicecheck.workflow.takes import KeptTake, list_takes
 
 if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
-    from voicecheck.jobbook.traces import Compared, RunTrace, Traces
+    from voicecheck.jobbook.traces import Compared
 
 CRACKLE = "crackle"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
-MOST_HINTS = 3
+MOST_HINTS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +59,7 @@ class Panel:
         Likely causes; none for a stage that is within.
     hints_stage : str
         Stage that they explain.
-    takes : tuple of RunTrace
+    takes : tuple of KeptTake
         Newest first, those put aside too.
     """
 
@@ -68,7 +69,7 @@ class Panel:
     held: tuple[Held, ...] = ()
     hints: tuple[Hint, ...] = ()
     hints_stage: str = ""
-    takes: tuple[RunTrace, ...] = ()
+    takes: tuple[KeptTake, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +101,8 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
     mark : Mark
     """
     if mark.key in CHECKS:
-        return Panel(mark=mark, kind=CHECKS[mark.key])
+        kind = CHECKS[mark.key]
+        return Panel(mark=mark, kind=kind, takes=_list_takes(book, job, kind))
     path = "transmit" if mark.key == CRACKLE else PATHS[mark.key]
     traces = book.read_traces([job.job])[job.job]
     held = tuple(
@@ -114,7 +116,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
         held=held,
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
-        takes=_list_takes(traces, path),
+        takes=_list_takes(book, job, path),
     )
 
 
@@ -168,5 +170,7 @@ def _find_explained(held: Sequence[Held]) -> Comparison | None:
     return None
 
 
-def _list_takes(traces: Traces, path: str) -> tuple[RunTrace, ...]:
-    return tuple(run for run in reversed(traces.runs) if run.path == path)
+def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:
+    """Of a path or a kind of check, whatever part of the set it was."""
+    kept = list_takes(book, job.job)
+    return tuple(take for take in reversed(kept) if take.name.split(" ")[0] == name)

@@ -26,9 +26,9 @@ from voicecheck.web.jobview import TEST_MARKS
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
+    say_chance,
     say_comparison,
     say_found,
-    say_likely,
     say_mark,
     say_mark_name,
     say_quantity,
@@ -83,6 +83,7 @@ def _templates() -> Environment:
     templates.filters["when"] = say_own_time
     templates.filters["day"] = say_own_day
     templates.filters["figure"] = say_value
+    templates.filters["chance"] = say_chance
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings
@@ -93,7 +94,6 @@ def _templates() -> Environment:
     templates.globals["telling"] = TELLING
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
-    templates.filters["likely"] = say_likely
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS
     templates.globals["test_marks"] = TEST_MARKS

@@ -276,7 +276,7 @@ def _compare_to_type(
         **_gather_coil(book, job, stage),
         **_check_results(results),
     }
-    hints = rank_hints(comparison, runs, baselines, extra=known)
+    hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
     return dataclasses.replace(comparison, hints=hints, notes=notes)
 
 
