@@ -20,14 +20,11 @@ from voicecheck.records.bounds import Bounds, list_bounds
 from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
 from voicecheck.records.terms import MarkKey, MarkState, words_of
 from voicecheck.records.times import say_own_day, say_own_time
-from voicecheck.records.verdicts import TELLING
 from voicecheck.web.desk import Status
 from voicecheck.web.jobview import TEST_MARKS
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
-    order_findings,
     say_chance,
-    say_comparison,
     say_found,
     say_mark,
     say_mark_name,
@@ -86,12 +83,9 @@ def _templates() -> Environment:
     templates.filters["chance"] = say_chance
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
-    templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
     templates.filters["mark"] = say_mark
-    templates.filters["told"] = say_comparison
     templates.globals["say_found"] = say_found
-    templates.globals["telling"] = TELLING
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
     templates.globals["path_words"] = PATH_WORDS

@@ -6,11 +6,10 @@ import numpy as np
 
 from voicecheck import budgets
 from voicecheck.budgets import combine_rows
-from voicecheck.records import Comparison, Finding, Hint, Measurement
+from voicecheck.records import Finding, Hint, Measurement
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.residuals import describe_residual
-from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 
 
@@ -63,14 +62,6 @@ def say_found(finding: Finding, value: float | None, *, with_unit: bool = True) 
     return say(value, unit, load_words(), quantity=quantity, with_unit=with_unit)
 
 
-def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, ...]:
-    """What a comparison found, in sentences."""
-    from voicecheck.report import tell_comparison
-
-    told = tell_comparison(comparison, load_words(language))
-    return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
-
-
 def say_residual(measurement: Measurement, language: str = "en") -> tuple[str, ...]:
     """What kind of distortion a measurement holds, where that can be told."""
     return describe_residual(measurement, load_words(language))
@@ -96,11 +87,6 @@ def say_stage(stage: str, language: str = "en") -> str:
     ('as found', 'new capsule')
     """
     return load_words(language).say_own("standing", f"stage_{stage}", stage)
-
-
-def order_findings(findings: tuple[Finding, ...]) -> list[Finding]:
-    """The worst verdicts first, else as they were found."""
-    return sorted(findings, key=lambda finding: rank_verdict(finding.verdict))
 
 
 def say_source(text: str, language: str = "en") -> str:
