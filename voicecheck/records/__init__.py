@@ -61,6 +61,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.setspread import Covariation, Doubt
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -125,12 +126,14 @@ __all__ = [
     "CheckStep",
     "Comparison",
     "Conditions",
+    "Covariation",
     "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",
     "DigitSpread",
     "Distortion",
+    "Doubt",
     "Event",
     "Finding",
     "FineResponse",

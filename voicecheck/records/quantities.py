@@ -161,13 +161,16 @@ CURVES: tuple[Quantity, ...] = (
 )
 """What is judged point by point."""
 
+DERIVED: tuple[Quantity, ...] = (Quantity(name="own_level_db", unit="dB", family="level"),)
+"""What is worked out of several quantities and what is known of the type."""
+
 RANGES: tuple[Quantity, ...] = (
     Quantity(name="feed_range_db", unit="dB", family="feed"),
     Quantity(name="position_range_db", unit="dB", family="position"),
 )
 """How far a level moves over several runs."""
 
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *RANGES)}
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *DERIVED, *RANGES)}
 
 
 def list_evidence(evidence_is: Literal["deviation", "value"]) -> dict[str, list[Quantity]]:
