@@ -130,6 +130,7 @@ def test_recording_and_document_are_kept_with_the_job(book: Any, tmp_path: Path)
     file = tmp_path / "as found.wav"
     soundfile.write(file, scene.samples, scene.rate_hz, subtype="PCM_24")
     first = call_json("dial", 1, "--recording", file, book=book)
+    call("job", "done", 1, book=book)
     second = call_json("dial", 1, "--simulated", "healthy:37", book=book)
     assert (first["stage"], second["stage"]) == ("before", "after")
     with JobBook.open(book) as opened:
@@ -167,6 +168,7 @@ def test_timing_picture(tmp_path: Path) -> None:
 def test_listening_file_needs_both_stages(book: Any, tmp_path: Path) -> None:
     out = tmp_path / "listen.wav"
     call("speak", 1, "--simulated", "quiet", "--listen", out, book=book, error=InputError)
+    call("job", "done", 1, book=book)
     call("speak", 1, "--simulated", "loud", "--listen", out, book=book)
     samples, rate_hz = soundfile.read(out)
     assert rate_hz == 48000
@@ -175,7 +177,9 @@ def test_listening_file_needs_both_stages(book: Any, tmp_path: Path) -> None:
 
 def test_check_list_fills_itself_in_and_is_ready_only_when_nothing_is_open(book: Any) -> None:
     call("dial", 1, "--simulated", "slow:370", "--quiet", book=book)
+    call("job", "done", 1, book=book)
     call("dial", 1, "--simulated", "healthy:370", "--quiet", book=book)
+    call("job", "done", 1, "--undo", book=book)
     call("flex", 1, "--simulated", "healthy", "--moved", "hook", "--quiet", book=book)
     call("line", 1, "--loop-ma", 33, "--quiet", book=book)
     call("tones", 1, "--simulated", "dial-tone", "--quiet", book=book)

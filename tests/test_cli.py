@@ -328,3 +328,16 @@ def test_a_console_without_a_minus_sign_is_told_in_plain_letters(
     write_text("\u22124.0 \u00b1 0.8 dB, 200\u2013500 Hz")
     console.flush()
     assert console.buffer.getvalue() == b"-4.0 +/- 0.8 dB, 200-500 Hz\n"
+
+
+def test_what_it_was_is_kept_and_a_slip_is_told(tmp_path: Path) -> None:
+    book = tmp_path / "book"
+
+    def call(*arguments: Any, code: int = 0) -> Any:
+        return run(*arguments, folder=tmp_path, book=book, code=code)
+
+    call("type", "add", "T", "--transmitter", "carbon")
+    call("job", "open", "weak", "--type", "T")
+    assert "it was weak magnet" in call("job", "cause", 1, "F13").stdout
+    assert "it was a moth" in call("job", "cause", 1, "a moth").stdout
+    assert "say it in words" in call("job", "cause", 1, "F99", code=2).stderr

@@ -100,7 +100,7 @@ def test_two_processes_write_at_once(where: Any) -> None:
         assert book.verify() == ()
 
 
-@pytest.mark.parametrize("layout", ["0001", "0002"])
+@pytest.mark.parametrize("layout", ["0001", "0002", "0003"])
 def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
     """What the steps have added is taken away, as far as the layout is older."""
     run = draw_small_run(1, 1)
@@ -109,17 +109,27 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
         book.open_job("hall set", "Lakeside 4")
         book.save_run(run)
         with book._reading() as connection:
-            row = connection.execute(sa.text("SELECT * FROM job")).one()._mapping
-    digest = compute_digest({name: value for name, value in row.items() if name != "mark"})
-    first = (
-        "ALTER TABLE run DROP COLUMN origin_id",
-        "ALTER TABLE job DROP COLUMN mark",
-        f"UPDATE job SET digest = '{digest}'",
-    )
+            filled = {
+                name: connection.execute(sa.text(f"SELECT * FROM {name}")).one()._mapping
+                for name in ("job", "run")
+            }
+    added = {"job": ["stage", "removed_utc"], "run": ["aside", "simulated"]}
+    if layout == "0001":
+        added = {"job": [*added["job"], "mark"], "run": [*added["run"], "origin_id"]}
+    digests = {
+        name: compute_digest({key: value for key, value in row.items() if key not in added[name]})
+        for name, row in filled.items()
+    }
+    gone = [(table, column) for table, columns in added.items() for column in columns]
     execute(
         where,
-        "DROP TABLE layout_step",
-        *(first if layout == "0001" else ()),
+        *(("DROP TABLE layout_step",) if layout < "0003" else ()),
+        *(
+            f"ALTER TABLE {table} DROP COLUMN {column}"
+            for table, column in (*gone, ("attachment", "stage"), ("attachment", "aside"))
+        ),
+        *(f"UPDATE {table} SET digest = '{digest}'" for table, digest in digests.items()),
+        *(("DELETE FROM layout_step",) if layout >= "0003" else ()),
         f"UPDATE alembic_version SET version_num = '{layout}'",
     )
     with JobBook.open(where) as book:

@@ -30,7 +30,13 @@ def test_the_budget_has_a_line_for_every_figure_with_an_interval() -> None:
         assert name in names
     n_figures = sum(
         len(part.budget)
-        for part in (found.bands, found.noise, found.linearity, found.intermodulation)
+        for part in (
+            found.bands,
+            found.noise,
+            found.linearity,
+            found.intermodulation,
+            found.residual,
+        )
         if part is not None
     )
     assert len(rows) == 3 + 3 + n_figures + 1

@@ -48,7 +48,7 @@ def test_odd_numbers_are_refused_without_a_fault(client: Any, number: Any) -> No
     for rest in ("", "/curves", "/report/report.html", "/checks", "/list", "/job.zip"):
         assert client.get(f"/jobs/{number}{rest}").status_code in {400, 404}
     assert client.get("/", params={"page": number}).status_code in {200, 404}
-    for action in ("note", "compare", "sweep", "edit", "state", "attach", "other"):
+    for action in ("note", "cause", "compare", "sweep", "edit", "state", "attach", "other"):
         done = client.post(f"/jobs/{number}/{action}", data={"text": "x"})
         assert 400 <= done.status_code < 500
 
@@ -57,6 +57,7 @@ def test_odd_numbers_are_refused_without_a_fault(client: Any, number: Any) -> No
 def test_hostile_text_is_shown_as_text(client: Any, text: Any) -> None:
     """Whatever is typed stands on the page as it was typed, and is no part of the page."""
     client.post("/jobs/1/note", data={"text": text})
+    client.post("/jobs/1/cause", data={"cause": text})
     client.post("/jobs", data={"label": text, "type": "Lakeside 4", "owner": text})
     client.post("/types", data={"name": text, "transmitter": "carbon", "wiring": text})
     client.post("/jobs/1/attach", files={"files": (f"{text}.txt", b"x")})

@@ -28,7 +28,7 @@ from voicecheck.records.arrays import Array
 from voicecheck.verdicts import BenchSpread, compare_runs, estimate_bench_spread
 from voicecheck.verdicts.differences import SHARE, Part, compute_reach, expand
 from voicecheck.workflow.benches.store import add_setup, save_result
-from voicecheck.workflow.papers.comparing import find_bench_spreads
+from voicecheck.workflow.papers.lookup import find_bench_spreads
 
 HZ = np.geomspace(200.0, 4000.0, 40)
 

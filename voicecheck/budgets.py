@@ -23,6 +23,7 @@ from voicecheck.records import (
     Linearity,
     Loudness,
     Noise,
+    Residual,
     Response,
 )
 from voicecheck.records.arrays import Array
@@ -45,7 +46,7 @@ test compares): fractions of a degree come up, and an analysis loads no table of
 OWN_ROWS = ("noise", "rounding")
 """Parts that are new in every recording; the others are common to all and do not average down."""
 Row = TypeVar("Row", bound=BudgetRow | CurveBudgetRow)
-Figures = TypeVar("Figures", Bands, Intermodulation, Linearity, Loudness, Noise)
+Figures = TypeVar("Figures", Bands, Intermodulation, Linearity, Loudness, Noise, Residual)
 Curve = TypeVar("Curve", Response, Distortion)
 
 
@@ -68,7 +69,10 @@ def student_95(dof: ArrayLike) -> Array:
     [4.303, 1.96]
     """
     inverse = 1.0 / np.maximum(np.asarray(dof, dtype=float), 1.0)
-    return np.asarray(np.exp(np.polynomial.polynomial.polyval(inverse, LOG_T)))
+    log_t = np.full_like(inverse, LOG_T[-1])
+    for factor in reversed(LOG_T[:-1]):
+        log_t = log_t * inverse + factor
+    return np.asarray(np.exp(log_t))
 
 
 def combine_rows(rows: Budget) -> float:
@@ -114,6 +118,9 @@ def combine_curve_rows(rows: CurveBudget) -> Array:
 
 def _combine(half_widths: Array, dofs: Sequence[Array | float | None]) -> Array:
     """Rows along the first axis."""
+    if len(half_widths) == 1:
+        # Expanded by the very t that it is divided by.
+        return np.asarray(np.abs(np.nan_to_num(half_widths[0])))
     shape = half_widths.shape[1:]
     dof = np.array([np.broadcast_to(MANY_DOF if d is None else d, shape) for d in dofs], float)
     dof = np.clip(np.nan_to_num(dof, nan=MANY_DOF), 1.0, MANY_DOF)
@@ -156,6 +163,31 @@ def _as_curve(row: BudgetRow) -> CurveBudgetRow:
         name=row.name,
         half_width=np.array([row.half_width]),
         dof=None if row.dof is None else np.array([row.dof]),
+    )
+
+
+def cut_budget(budget: CurveBudget, at: int) -> Budget:
+    """
+    Rows of a curve's budget at one of its points, without what is not known there.
+
+    Parameters
+    ----------
+    budget : CurveBudget
+    at : int
+        Index of the point.
+
+    Returns
+    -------
+    Budget
+    """
+    return tuple(
+        BudgetRow(
+            name=row.name,
+            half_width=float(row.half_width[at]),
+            dof=None if row.dof is None else float(row.dof[at]),
+        )
+        for row in budget
+        if np.isfinite(row.half_width[at])
     )
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from voicecheck.budgets import COVERAGE_95, add_row, student_95
 from voicecheck.fourier import find_next_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
+from voicecheck.ranks import find_median
 from voicecheck.records import BudgetRow, Noise
 from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
@@ -75,7 +76,8 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
     inside = _voice_band(frequency_hz)
     psophometric, c_message = _make_weights(len(frequency_hz), float(frequency_hz[1]))
     mains = find_mains(idle)
-    rest = np.concatenate([_limit_band(one, idle) for one in _remove_lines(idle, mains)])
+    transforms = [np.fft.rfft(one) for one in idle.stretches]
+    rest = np.concatenate(_limit_to_voice_band(idle, mains, transforms))
     band_hz, band_power = _sum_bands(idle)
     found = Noise(
         flat_dbfs=_dbfs(idle.sum_power(inside.astype(float))),
@@ -95,13 +97,16 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         ("psophometric_dbfs", psophometric),
         ("c_message_dbfs", c_message),
     ):
-        row = _make_noise_row(idle, mains, weight)
+        row = _make_noise_row(idle, mains, transforms, weight)
         found = add_row(found, figure, row) if row else found
     return found
 
 
 def _make_noise_row(
-    idle: IdleSpectrum, mains: MainsLines | None, weight: Array
+    idle: IdleSpectrum,
+    mains: MainsLines | None,
+    transforms: Sequence[NDArray[np.complex128]],
+    weight: Array,
 ) -> BudgetRow | None:
     """
     What chance leaves of a level under a power weight: the larger of law and observation.
@@ -112,7 +117,10 @@ def _make_noise_row(
     total = idle.sum_power(weight)
     if total <= 0.0:
         return None
-    frames = [_weigh_frames(one, idle, weight) for one in idle.stretches]
+    frames = [
+        _weigh_frames(transform, len(one), idle, weight)
+        for transform, one in zip(transforms, idle.stretches, strict=True)
+    ]
     law = COVERAGE_95 * math.sqrt(_sum_variance(idle, mains, weight)) / total
     half_width, dof = _judge_scatter(frames, law)
     if half_width >= WIDEST:
@@ -122,14 +130,15 @@ def _make_noise_row(
     return BudgetRow(name="noise", half_width=-10.0 * math.log10(1.0 - half_width), dof=dof)
 
 
-def _weigh_frames(samples: Array, idle: IdleSpectrum, weight: Array) -> Array:
-    """Mean squares of the frames of a silence under a power weight."""
-    transform = np.fft.rfft(samples)
-    n_bins = find_next_fast_length(math.ceil(HIGHEST_WEIGHED_HZ / idle.rate_hz * len(samples)))
-    at_hz = np.arange(n_bins + 1) * idle.rate_hz / len(samples)
+def _weigh_frames(
+    transform: NDArray[np.complex128], n_samples: int, idle: IdleSpectrum, weight: Array
+) -> Array:
+    """Mean squares of the frames of a silence under a power weight, from its spectrum."""
+    n_bins = find_next_fast_length(math.ceil(HIGHEST_WEIGHED_HZ / idle.rate_hz * n_samples))
+    at_hz = np.arange(n_bins + 1) * idle.rate_hz / n_samples
     shaped = transform[: n_bins + 1] * np.sqrt(np.interp(at_hz, idle.frequency_hz, weight))
     slow = np.fft.irfft(shaped, 2 * n_bins)
-    frame = round(FRAME_S * 2 * n_bins * idle.rate_hz / len(samples))
+    frame = round(FRAME_S * 2 * n_bins * idle.rate_hz / n_samples)
     # The first and the last frame are where the circular filter wraps.
     n_frames = len(slow) // frame
     return np.asarray(np.mean(slow[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1))[1:-1]
@@ -299,12 +308,18 @@ def take_running_median(values: Array, width: int) -> Array:
     return np.asarray(np.partition(windows, width // 2, axis=-1)[:, width // 2])
 
 
-def _remove_lines(idle: IdleSpectrum, mains: MainsLines | None) -> list[Array]:
-    """The silences without their mains lines, each fitted and taken away."""
-    if mains is None:
-        return list(idle.stretches)
-    orders = np.flatnonzero(np.isfinite(mains.power)) + 1
-    return [_take_lines(one, orders * mains.frequency_hz / idle.rate_hz) for one in idle.stretches]
+def _limit_to_voice_band(
+    idle: IdleSpectrum, mains: MainsLines | None, transforms: Sequence[NDArray[np.complex128]]
+) -> list[Array]:
+    """The voice band of the silences without their mains lines, each fitted and taken away."""
+    lines = np.empty(0)
+    if mains is not None:
+        orders = np.flatnonzero(np.isfinite(mains.power)) + 1
+        lines = orders * mains.frequency_hz / idle.rate_hz
+    return [
+        _limit_band(np.fft.rfft(_take_lines(one, lines)) if len(lines) else own, len(one), idle)
+        for one, own in zip(idle.stretches, transforms, strict=True)
+    ]
 
 
 def _take_lines(samples: Array, lines: Array) -> Array:
@@ -317,12 +332,11 @@ def _take_lines(samples: Array, lines: Array) -> Array:
     return residual
 
 
-def _limit_band(samples: Array, idle: IdleSpectrum) -> Array:
+def _limit_band(transform: NDArray[np.complex128], n_samples: int, idle: IdleSpectrum) -> Array:
     """The voice band of some samples, its ends left out where the circular filter wraps."""
-    transform = np.fft.rfft(samples)
-    transform[~_voice_band(np.arange(len(transform)) * idle.rate_hz / len(samples))] = 0.0
+    inside = _voice_band(np.arange(len(transform)) * idle.rate_hz / n_samples)
     edge = round(0.01 * idle.rate_hz)
-    return np.asarray(np.fft.irfft(transform, len(samples))[edge:-edge])
+    return np.asarray(np.fft.irfft(np.where(inside, transform, 0.0), n_samples)[edge:-edge])
 
 
 def _voice_band(frequency_hz: Array) -> NDArray[np.bool_]:
@@ -354,7 +368,7 @@ def _count_bursts(samples: Array, rate_hz: int) -> float | None:
     if n_frames == 0:
         return None
     energy = np.sum(samples[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1)
-    usual = float(np.median(energy))
+    usual = find_median(energy)
     if usual <= 0.0:
         return 0.0
     hot = energy > BURST_RATIO * usual

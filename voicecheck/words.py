@@ -78,6 +78,30 @@ class Words:
             text = text.lstrip("+-")
         return text.replace("-", "\u2212").replace(".", self.say("language", "decimal"))
 
+    def chance(self, probability: float | None, confidence: str) -> str:
+        """
+        How probable a cause is, rounded to what a calibrated percentage is worth.
+
+        Parameters
+        ----------
+        probability : float or None
+            0 to 1; `None` in a book from before there were any.
+        confidence : str
+            Said in its place.
+
+        Examples
+        --------
+        >>> load_words("en").chance(0.683, "high"), load_words("en").chance(0.01, "low")
+        ('about 70 %', 'less than 5 %')
+        """
+        if probability is None:
+            word = self.say("confidence", confidence)
+            return self.say("chance", "stated", confidence=word)
+        if not 0.025 <= probability <= 0.975:
+            return self.say("chance", "least" if probability < 0.5 else "most")
+        step = 10 if 0.2 < probability < 0.8 else 5
+        return self.say("chance", "about", percent=step * round(100.0 * probability / step))
+
     def date(self, time_utc: str | None) -> str | None:
         """Day of an ISO 8601 time as this language writes it; the text itself if it is none."""
         if not time_utc:

@@ -66,11 +66,15 @@ class MagneticReceiver(Plant):
         """Area of the impulse, in full-scale seconds, from the speed at the pole."""
         return self.blow * speed_per_s / (2 * np.pi * 1000.0) / 1000.0
 
-    def _lines_at(self, frequency_hz: Any, amplitude: Any) -> Any:
+    def _lines_at(self, frequency_hz: Any, amplitude: Any, n_orders: int = 6) -> Any:
         f = np.asarray(frequency_hz, float)
-        order = np.arange(6)
+        order = np.arange(n_orders)
         at_hz = np.multiply.outer(f, order)
-        lines = self.lines(np.full(f.shape, amplitude)) * self.after(at_hz)
+        lines = np.zeros(at_hz.shape, complex)
+        # Its curve is a square: there are no lines of it above the second.
+        n_curved = min(6, n_orders)
+        lines[..., :n_curved] = self.lines(np.full(f.shape, amplitude))[..., :n_curved]
+        lines *= self.after(at_hz)
         moved = self.displacement(f)
         reach = amplitude * np.abs(moved)
         angle = np.arcsin(np.minimum(self.gap / reach, 1.0))
@@ -78,6 +82,15 @@ class MagneticReceiver(Plant):
         struck = (angle - np.angle(moved))[..., None] * order
         blows = 2j * (area * f)[..., None] * np.exp(-1j * struck)
         return np.abs(lines + blows * self.ring(at_hz))
+
+    def residual_percent(self, frequency_hz: Any, amplitude: Any, band_hz: Any) -> Any:
+        """All lines but the first within a band of the output, re the first."""
+        n_orders = int(band_hz[1] / np.min(frequency_hz)) + 1
+        lines = self._lines_at(frequency_hz, amplitude, n_orders)
+        at_hz = np.multiply.outer(frequency_hz, np.arange(n_orders))
+        counts = (at_hz > band_hz[0]) & (at_hz < band_hz[1])
+        counts[..., :2] = False
+        return 100 * np.sqrt(np.sum(lines**2 * counts, axis=-1)) / lines[..., 1]
 
     def transduce(self, samples: Any, rate_hz: Any) -> Any:
         length = padded_length(len(samples), rate_hz)

@@ -12,6 +12,8 @@ from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import Words
 
 RELATIVE = "dB relative"
+HELD_AGAINST = ("baseline", "mask", "stand-in")
+"""Kinds of reference that have limits."""
 DESCRIBED_HZ = (300.0, 1000.0, 3400.0)
 
 
@@ -21,7 +23,7 @@ def is_held_against_limits(comparison: Comparison) -> bool:
 
     Against another stage or job they say how sure a change is, and `outside` is no fault.
     """
-    return comparison.against.kind in ("baseline", "mask")
+    return comparison.against.kind in HELD_AGAINST
 
 
 def find_refused(path: str, comparison: Comparison | None) -> tuple[str, ...]:

@@ -149,7 +149,10 @@ def _render_comparison(comparison: Comparison, words: Words) -> str:
         f"{comparison.stage} against {comparison.against.kind} {comparison.against.name}: "
         f"{comparison.overall}"
     )
-    hints = [f"{hint.code}: {hint.cause} ({hint.confidence})" for hint in comparison.hints]
+    hints = [
+        f"{hint.code}: {hint.cause} ({words.chance(hint.probability, hint.confidence)})"
+        for hint in comparison.hints
+    ]
     return (
         f"<table><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{rows}</tbody></table>{_list(hints)}"

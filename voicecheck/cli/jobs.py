@@ -38,6 +38,8 @@ def register(app: typer.Typer) -> None:
     jobs.command("show")(show_job)
     jobs.command("close")(close_job)
     jobs.command("note")(note_job)
+    jobs.command("cause")(keep_cause)
+    jobs.command("done")(finish_work)
     baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
@@ -174,6 +176,23 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
     tell(f"Closed job {job}.", quiet=quiet)
 
 
+def finish_work(
+    job: JobNumber,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="The work is not done: the job is as found again.")
+    ] = False,
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Say that the work is done: what is measured from now on is after the work."""
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        opened.set_stage(job, "before" if undo else "after")
+    told = "as found again" if undo else "the work is done; what is measured now is after the work"
+    tell(f"Job {job}: {told}.", quiet=quiet)
+
+
 def note_job(
     job: JobNumber,
     text: Annotated[str, typer.Argument(help="What was done or seen.")],
@@ -186,6 +205,23 @@ def note_job(
     with open_book(book) as opened:
         opened.add_note(job, text)
     tell(f"Noted with job {job}.", quiet=quiet)
+
+
+def keep_cause(
+    job: JobNumber,
+    cause: Annotated[
+        str, typer.Argument(metavar="CODE|TEXT", help="A likely cause's code, or words.")
+    ],
+    book: Book = None,
+    quiet: Quiet = False,
+) -> None:
+    """Keep what was wrong in the end; it weighs a little in this book's likely causes."""
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.papers import answers
+
+    with open_book(book) as opened:
+        kept = answers.keep_cause(opened, job, cause)
+    tell(f"Kept with job {job}: it was {kept}.", quiet=quiet)
 
 
 def build_baseline(

@@ -32,6 +32,10 @@ def _list_rows(measurement: Measurement) -> Iterator[tuple[str, float | None, Bu
     for name, at_hz, curve, budget in _list_curves(measurement):
         rows = cut_budget(budget, curve, at_hz)
         yield name, combine_budget(rows), rows
+    residual = measurement.residual
+    if residual is not None:
+        rows = residual.budget.get("voice_percent", ())
+        yield say_quantity("residual_percent"), combine_budget(rows), rows
     records: Sequence[Any] = (
         measurement.bands, measurement.loudness, measurement.linearity,
         measurement.intermodulation, measurement.noise,

@@ -19,7 +19,7 @@ from voicecheck.records import (
 )
 from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
 from voicecheck.records.terms import Verdict
-from voicecheck.workflow.wording import say_comparison, say_quantity
+from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
 
 VERDICT_MARKS: dict[Verdict, str] = {
     "within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--",
@@ -73,7 +73,7 @@ def _list_figures(measurement: Measurement) -> list[tuple[str, str]]:
             known = _number(rating_db, "dB", own=loudness.uncertainty_db)
             told = f"{known} (weights from memory, not checked in print)"
             rows.append((say_quantity(name), told))
-    rows += _list_distortion(measurement)
+    rows += [*_list_distortion(measurement), *_list_residual(measurement)]
     rows += [
         (
             say_quantity("sinad_db"),
@@ -133,6 +133,20 @@ def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
     return rows
 
 
+def _list_residual(measurement: Measurement) -> list[tuple[str, str]]:
+    """What is not linear in all, and what its crest says of its kind."""
+    found = measurement.residual
+    if found is None:
+        return []
+    name = say_quantity("residual_percent")
+    if found.voice_percent is None:
+        below = found.voice_below_percent
+        return [] if below is None else [(name, f"less than {_number(below, '%', 2)}")]
+    own = found.voice_uncertainty_percent
+    told = f"{_number(found.voice_percent, '%', 2, own=own)} ({found.voice_db:.1f} dB)"
+    return [(name, told), *((name, text) for text in say_residual(measurement))]
+
+
 def render_run(run: Run, *, with_numbers: bool = False) -> str:
     """A pooled run with its spread."""
     head = f"{run.path}, {run.stage}: {len(run.recordings)} recordings"
@@ -153,7 +167,8 @@ def render_comparison(comparison: Comparison) -> str:
             lines.append(f"  {finding.path}, {say_quantity(finding.quantity)}: {finding.reason}")
     lines += [f"  {line}" for line in say_comparison(comparison)]
     for hint in comparison.hints:
-        lines.append(f"  {hint.code} ({hint.confidence}): {hint.cause}; next: {hint.separate_by}")
+        lines.append(f"  {hint.code} ({say_chance(hint)}): {hint.cause}; next: {hint.separate_by}")
+    lines += [render_comparison(beside) for beside in comparison.beside]
     return "\n".join(lines)
 
 

@@ -12,6 +12,7 @@ from voicecheck.budgets import COVERAGE_95, add_row, combine_curve_rows, merge_r
 from voicecheck.distortion.harmonics import DETECTED, ORDERS, combine_thd, mark_floor
 from voicecheck.fourier import find_previous_fast_length, make_phasors
 from voicecheck.idle import VOICE_BAND_HZ, IdleSpectrum, compute_hann_energy, make_hann
+from voicecheck.ranks import find_median
 from voicecheck.records import (
     Block,
     BudgetRow,
@@ -260,7 +261,7 @@ def measure_sinad(
     near = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_REACH_HZ
     if not np.any(near & ~own):
         return None
-    under = np.count_nonzero(own) * float(np.median(power[near & ~own])) / math.log(2.0)
+    under = np.count_nonzero(own) * find_median(power[near & ~own]) / math.log(2.0)
     rest = float(np.sum(beside)) + under
     total = float(np.sum(power[inside]))
     if rest <= 0.0 or total <= 0.0:
@@ -279,9 +280,9 @@ def _judge_rest_db(power: Array, idle: Array) -> float:
     times the product of both; the noise is at least that of the silence, and as much more as the
     median says.
     """
-    middle = float(np.median(power)) / math.log(2.0)
-    if float(np.median(idle)) > 1e-6 * middle:
-        noise = idle * max(1.0, float(np.median(power / np.maximum(idle, 1e-300))) / math.log(2.0))
+    middle = find_median(power) / math.log(2.0)
+    if find_median(idle) > 1e-6 * middle:
+        noise = idle * max(1.0, find_median(power / np.maximum(idle, 1e-300)) / math.log(2.0))
     else:
         # A muted silence says nothing of the noise that comes with the tone.
         noise = np.full(len(power), middle)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck.ranks import list_distinct
 from voicecheck.records import Block, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
@@ -81,19 +82,19 @@ def _cut_block(recording: Recording, timeline: Timeline, block: Block) -> tuple[
 
 def _count_steps(samples: Array) -> int:
     """Different values in a block, looked for in part of it."""
-    return len(np.unique(samples[:: max(1, len(samples) // 4096)]))
+    return len(list_distinct(samples[:: max(1, len(samples) // 4096)]))
 
 
 def _find_pile_up(samples: Array) -> int | None:
     """Position of the first clipped sample, `None` where the peaks are round."""
     if len(samples) == 0:
         return None
-    for side in (samples, -samples):
-        peak = float(np.max(side))
+    for sign, peak in ((1.0, float(np.max(samples))), (-1.0, -float(np.min(samples)))):
         if peak <= 0.0:
             continue
-        high = np.flatnonzero(side > (1.0 - 2.0 * CLIP_BAND) * peak)
-        top = high[side[high] > (1.0 - CLIP_BAND) * peak]
+        edge = sign * (1.0 - 2.0 * CLIP_BAND) * peak
+        high = np.flatnonzero(samples > edge if sign > 0.0 else samples < edge)
+        top = high[sign * samples[high] > (1.0 - CLIP_BAND) * peak]
         n_top, n_next = len(top), len(high) - len(top)
         # Round peaks of a slow sweep also dwell; flat ones have neighbours at the same height:
         # measured 0.5 of the samples from 1 % cut off on, 0.3 at most in whole handset sweeps.

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from voicecheck.ranks import find_medians
 from voicecheck.records.arrays import Array
 
 RESIDUAL_FRAME_S = 0.005
@@ -115,7 +116,7 @@ def _find_hot(
     """Frames in which a sweep differs from the reference by more than it usually does."""
     own = _frame_power(difference, frame)
     # A burst is a jump over what the repeats differ by elsewhere in the same sweeps.
-    usual = np.median(own, axis=-1, keepdims=True)
+    usual = find_medians(own)[..., None]
     limit = RESIDUAL_RATIO**2 * np.maximum(idle_rms**2, usual)
     return np.asarray(own > limit + RESIDUAL_FLOOR**2 * _frame_power(reference, frame))
 
@@ -134,7 +135,7 @@ def _take_off_slow(difference: Array, reference: Array, frame: int) -> Array:
     left = np.array(difference)
     level = np.atleast_2d(_frame_power(reference, frame))
     # Where the sweep has left the band, or not begun, there is nothing to fit.
-    is_heard = level > HEARD_SHARE * np.median(level, axis=-1, keepdims=True)
+    is_heard = level > HEARD_SHARE * find_medians(level)[..., None]
     for part in (reference, slope):
         power = _frame_power(part, frame)
         fit = _frame_product(difference, part, frame) / np.maximum(power, 1e-30)
@@ -173,7 +174,7 @@ def _take_running_median(values: Array, heard: NDArray[np.bool_]) -> Array:
         values = np.interp(place, place[heard], values[heard])
     half = SLOW_FRAMES // 2
     padded = np.pad(values, half, mode="edge")
-    return np.asarray(np.median(sliding_window_view(padded, SLOW_FRAMES), axis=-1))
+    return find_medians(sliding_window_view(padded, SLOW_FRAMES))
 
 
 def _join_frames(hot: NDArray[np.bool_], lost: NDArray[np.bool_], frame_s: float) -> list[OddEvent]:
@@ -197,7 +198,7 @@ def _join_frames(hot: NDArray[np.bool_], lost: NDArray[np.bool_], frame_s: float
 def _take_middle(repeats: Array) -> Array:
     """Median over the repeats, sample by sample; of three without sorting."""
     if len(repeats) != 3:
-        return np.asarray(np.median(repeats, axis=0))
+        return find_medians(repeats.T)
     first, second, third = repeats
     low, high = np.minimum(first, second), np.maximum(first, second)
     return np.asarray(np.maximum(low, np.minimum(high, third)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.ranks import list_distinct
 from voicecheck.records import Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 
@@ -77,7 +78,7 @@ def find_rounding(
     first = max(0, round(timeline.locate_s(block.start_s) * recording.rate_hz))
     last = round(timeline.locate_s(block.end_s) * recording.rate_hz)
     samples = recording.samples[first : last : max(1, (last - first) // N_LOOKED_AT)]
-    levels = np.unique(samples)
+    levels = list_distinct(samples)
     if len(levels) < 3:
         return Rounding(step=0.0, n_steps=math.inf, smoothed=0.0)
     step = float(np.min(np.diff(levels)))

@@ -6,6 +6,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from voicecheck.jobbook.answers import AnswerShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
 from voicecheck.jobbook.copying import CopyShelf
@@ -17,6 +18,8 @@ from voicecheck.jobbook.parcels import ParcelShelf
 from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
+from voicecheck.jobbook.stages import StageShelf
+from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
 
 
@@ -30,6 +33,9 @@ class JobBook(
     CopyShelf,
     CheckShelf,
     ChangeShelf,
+    StageShelf,
+    TraceShelf,
+    AnswerShelf,
 ):
     """
     An open job book; use it as a context manager.

@@ -66,9 +66,13 @@ def find_set_type(connection: sa.Connection, name: str) -> Any:
     )
 
 
-def find_job(connection: sa.Connection, number: int, *, lock: bool = False) -> Any:
+def find_job(
+    connection: sa.Connection, number: int, *, lock: bool = False, removed: bool = False
+) -> Any:
     """
     Row of a job; with `lock` nobody else changes the job until the transaction ends.
+
+    With `removed` also of one that is in the bin.
 
     Raises
     ------
@@ -78,8 +82,13 @@ def find_job(connection: sa.Connection, number: int, *, lock: bool = False) -> A
     statement = sa.select(tables.job).where(tables.job.c.id == number)
     statement = statement.with_for_update() if lock else statement
     rows = select_rows(connection, tables.job, statement) if abs(number) < 1 << 31 else []
-    if rows:
+    if rows and (removed or rows[0]["removed_utc"] is None):
         return rows[0]
+    if rows:
+        raise InputError(
+            f"job {number}: is in the bin since {rows[0]['removed_utc'][:10]}; "
+            f"`voicecheck job restore {number}` takes it out"
+        )
     last = connection.execute(sa.select(sa.func.max(tables.job.c.id))).scalar()
     known = "has no jobs yet" if last is None else f"has jobs up to {last}"
     raise InputError(

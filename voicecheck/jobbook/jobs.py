@@ -25,6 +25,7 @@ from voicecheck.jobbook.rows import (
     update_row,
     utc_now,
 )
+from voicecheck.jobbook.stages import find_stage
 from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
 from voicecheck.records.jobs import TRANSMITTERS
@@ -119,6 +120,7 @@ class JobShelf(BookCore):
                 opened_utc=utc_now(),
                 search_text=_fold(label, type_name, *said.values()),
                 mark=uuid.uuid4().hex,
+                stage="before",
                 **said,
             )
             add_event(connection, number, "opened", label)
@@ -324,8 +326,20 @@ def check_set_type(set_type: SetType) -> None:
 def file_attachment(connection: sa.Connection, number: int, kept: Attachment, n_bytes: int) -> bool:
     """Row of an attachment whose bytes are on disk; the same twice is one. Tells if it is new."""
     keys = {"job_id": number, "sha256": kept.sha256, "name": kept.name}
-    values = {**keys, "n_bytes": n_bytes, "added_utc": kept.added_utc}
+    moved = {"stage": kept.stage or None, "aside": kept.aside or None}
+    values = {**keys, "n_bytes": n_bytes, "added_utc": kept.added_utc, **moved}
     return insert_once(connection, tables.attachment, list(keys), **values)[1]
+
+
+def read_attachment(row: Mapping[str, Any]) -> Attachment:
+    """Attachment of a row."""
+    return Attachment(
+        sha256=row["sha256"],
+        name=row["name"],
+        added_utc=row["added_utc"],
+        stage=row["stage"] or "",
+        aside=row["aside"] or "",
+    )
 
 
 def _fold(*texts: str) -> str:
@@ -335,6 +349,7 @@ def _fold(*texts: str) -> str:
 def _choose_jobs(
     statement: sa.Select[Any], search: str | None, state: str | None
 ) -> sa.Select[Any]:
+    statement = statement.where(tables.job.c.removed_utc.is_(None))
     if state is not None:
         check_word(state, STATES, "state")
         closed_utc = tables.job.c.closed_utc
@@ -375,8 +390,7 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
         notes[row["job_id"]].append(row["text"])
     files: dict[int, list[Attachment]] = defaultdict(list)
     for row in select_in(connection, tables.attachment, tables.attachment.c.job_id, numbers):
-        kept = Attachment(sha256=row["sha256"], name=row["name"], added_utc=row["added_utc"])
-        files[row["job_id"]].append(kept)
+        files[row["job_id"]].append(read_attachment(row))
     return [
         Job(
             job=row["id"],
@@ -384,6 +398,7 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
             type_name=types[row["set_type_id"]],
             opened_utc=row["opened_utc"],
             closed_utc=row["closed_utc"],
+            stage=find_stage(connection, row),
             # A row from before a word was added holds nothing for it.
             **{name: row[name] or "" for name in JOB_WORDS},
             notes=tuple(notes[row["id"]]),

@@ -256,6 +256,7 @@ def _add_job(
         closed_utc=job.closed_utc,
         search_text="",
         mark=mark,
+        stage=job.stage,
     )
     for event in job.events:
         insert_row(
@@ -307,18 +308,20 @@ def _add_runs(connection: sa.Connection, opened: OpenedJob, number: int) -> bool
     }
     stands_as: list[int] = []
     changed = False
-    for run, origin in zip(opened.runs, opened.job.origins, strict=True):
+    aside = opened.job.aside or (None,) * len(opened.runs)
+    for run, origin, why in zip(opened.runs, opened.job.origins, aside, strict=True):
         row_id = there.get(_key(run))
         if row_id is None:
             measured = [insert_measurement(connection, one) for one in run.recordings]
             origin_id = stands_as[origin - 1] if origin is not None else None
             filed = dataclasses.replace(run, job=number)
-            row_id = insert_run(connection, filed, measured, origin_id)
+            row_id = insert_run(connection, filed, measured, origin_id, why)
             changed = True
         stands_as.append(row_id)
     return changed
 
 
 def _key(record: Run | Comparison) -> bytes:
-    """What a run or a comparison says, whatever the number of its job."""
-    return hashlib.sha256(to_json(dataclasses.replace(record, job=None))).digest()
+    """What a run or a comparison says, whatever its job's number; a run may have been moved."""
+    stage = "" if isinstance(record, Run) else record.stage
+    return hashlib.sha256(to_json(dataclasses.replace(record, job=None, stage=stage))).digest()

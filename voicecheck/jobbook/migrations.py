@@ -56,6 +56,18 @@ STEPS = (
             "version TEXT NOT NULL, CONSTRAINT pk_layout_step PRIMARY KEY (step)){strict}",
         ),
     ),
+    Step(
+        "0004",
+        "jobs know their stage and the bin; runs and checks can be moved and put aside",
+        (
+            "ALTER TABLE job ADD COLUMN stage TEXT",
+            "ALTER TABLE job ADD COLUMN removed_utc TEXT",
+            "ALTER TABLE attachment ADD COLUMN stage TEXT",
+            "ALTER TABLE attachment ADD COLUMN aside TEXT",
+            "ALTER TABLE run ADD COLUMN aside TEXT",
+            "ALTER TABLE run ADD COLUMN simulated INTEGER",
+        ),
+    ),
 )
 
 

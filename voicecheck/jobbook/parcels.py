@@ -44,11 +44,13 @@ import voicecheck
 from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, find_job, find_set_type
+from voicecheck.jobbook.jobs import read_attachment
 from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.terms import JobStage
 from voicecheck.writing import Door
 
 SCHEMA = "voicecheck.parcel/1"
@@ -91,7 +93,8 @@ class PackedJob(UnsaidWords):  # type: ignore[misc]  # made from the record of t
     The document job.json.
 
     `mark` is the job's own wherever it goes. `origins` has one entry for each run: the number of
-    the run that it is a later analysis of, or null.
+    the run that it is a later analysis of, or null; so has `aside`, where a run does not count:
+    why. Both it and `stage` are missing in parcels from before them.
     """
 
     mark: str
@@ -103,6 +106,8 @@ class PackedJob(UnsaidWords):  # type: ignore[misc]  # made from the record of t
     attachments: tuple[Attachment, ...] = ()
     events: tuple[Event, ...] = ()
     origins: tuple[int | None, ...] = ()
+    aside: tuple[str | None, ...] = ()
+    stage: JobStage | None = None
 
 
 class Packer:
@@ -286,6 +291,7 @@ def _pack_job(
     statement = sa.select(table).where(table.c.job_id == number).order_by(ORIGIN, table.c.id)
     if reference_path is not None:
         statement = statement.where(table.c.stage == "reference", table.c.path == reference_path)
+        statement = statement.where(table.c.aside.is_(None))
     rows = select_rows(connection, table, statement)
     place = {one["id"]: index for index, one in enumerate(rows, start=1)}
     job = PackedJob(
@@ -295,6 +301,8 @@ def _pack_job(
         opened_utc=row["opened_utc"],
         closed_utc=row["closed_utc"],
         origins=tuple(place.get(one["origin_id"]) for one in rows),
+        aside=tuple(one["aside"] for one in rows),
+        stage=row["stage"],
     )
     if reference_path is None:
         job = dataclasses.replace(job, **_read_personal(connection, row))
@@ -312,7 +320,7 @@ def _read_personal(connection: sa.Connection, row: Any) -> dict[str, Any]:
             for one in select_in(connection, note, note.c.job_id, [number])
         ),
         "attachments": tuple(
-            Attachment(sha256=one["sha256"], name=one["name"], added_utc=one["added_utc"])
+            read_attachment(one)
             for one in select_in(connection, attachment, attachment.c.job_id, [number])
         ),
         "events": tuple(
@@ -333,6 +341,7 @@ def _list_reference_jobs(connection: sa.Connection, set_type_id: int, path: str)
         sa.select(job.c.id)
         .join(run, run.c.job_id == job.c.id)
         .where(job.c.set_type_id == set_type_id, run.c.stage == "reference", run.c.path == path)
+        .where(run.c.aside.is_(None), job.c.removed_utc.is_(None))
         .distinct()
         .order_by(job.c.id)
     )

@@ -166,7 +166,13 @@ def _renew_run(connection: sa.Connection, row: Any, pool: Pool, version: str) ->
         taken_utc=old.taken_utc,
         pooled=new.pooled.replace(version=version),
     )
-    insert_run(connection, filed, [number for number, _ in renewed], row["origin_id"] or row["id"])
+    insert_run(
+        connection,
+        filed,
+        [number for number, _ in renewed],
+        row["origin_id"] or row["id"],
+        row["aside"],
+    )
     return True
 
 

@@ -81,6 +81,7 @@ class RunShelf(BookCore):
         type_name: str | None = None,
         recordings: bool = True,
         history: bool = False,
+        aside: bool = False,
     ) -> tuple[Run, ...]:
         """
         Runs, the oldest first; the last of a job, path and stage is the current one.
@@ -96,6 +97,8 @@ class RunShelf(BookCore):
             measurement is all, and much faster for hundreds of runs.
         history : bool
             Whether to give the older numbers of runs analysed again too, before the newer.
+        aside : bool
+            Whether to give runs that were put aside, too.
 
         Raises
         ------
@@ -109,11 +112,15 @@ class RunShelf(BookCore):
             if type_name is not None:
                 row = find_set_type(connection, type_name)
                 statement = statement.join(tables.job, tables.run.c.job_id == tables.job.c.id)
-                statement = statement.where(tables.job.c.set_type_id == row["id"])
+                statement = statement.where(
+                    tables.job.c.set_type_id == row["id"], tables.job.c.removed_utc.is_(None)
+                )
             columns = {"job_id": job, "path": path, "stage": stage}
             for name, value in columns.items():
                 if value is not None:
                     statement = statement.where(tables.run.c[name] == value)
+            if not aside:
+                statement = statement.where(tables.run.c.aside.is_(None))
             if not history:
                 statement = statement.where(is_current())
             statement = statement.order_by(ORIGIN, tables.run.c.id)
@@ -293,7 +300,11 @@ def is_current() -> sa.ColumnElement[bool]:
 
 
 def insert_run(
-    connection: sa.Connection, run: Run, measurements: list[int], origin_id: int | None = None
+    connection: sa.Connection,
+    run: Run,
+    measurements: list[int],
+    origin_id: int | None = None,
+    aside: str | None = None,
 ) -> int:
     """Row of a run and its links to measurements that are in the book."""
     number = insert_row(
@@ -308,6 +319,8 @@ def insert_run(
         version=run.pooled.version or voicecheck.__version__,
         document=encode_record(dataclasses.replace(run, recordings=())),
         origin_id=origin_id,
+        aside=aside,
+        simulated=int(run.is_simulated),
         **_figures(run.pooled),
     )
     for position, measurement in enumerate(measurements):

@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0003"
+SCHEMA_VERSION = "0004"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -89,6 +89,8 @@ job = _table(
     _maybe_text("closed_utc"),
     _text("search_text"),
     _maybe_text("mark"),
+    _maybe_text("stage"),
+    _maybe_text("removed_utc"),
     sa.Index(None, "set_type_id"),
     sa.Index(None, "mark"),
 )
@@ -104,6 +106,8 @@ attachment = _table(
     _text("name"),
     _integer("n_bytes"),
     _text("added_utc"),
+    _maybe_text("stage"),
+    _maybe_text("aside"),
     sa.UniqueConstraint("job_id", "sha256", "name"),
 )
 
@@ -148,6 +152,8 @@ run = _table(
     _text("version"),
     _text("document"),
     _refer("origin_id", "run", nullable=True),
+    _maybe_text("aside"),
+    sa.Column("simulated", sa.Integer),
     sa.Index(None, "job_id"),
     sa.Index(None, "stage", "path"),
     sa.Index(None, "origin_id"),

@@ -211,6 +211,10 @@ class OpenedParcel:
             for place, origin in enumerate(job.origins)
         ):
             raise self._refuse("the runs of a job are not in their order")
+        if job.aside and len(job.aside) != len(opened.runs):
+            raise self._refuse("the runs of a job are not in their order")
+        for text in (*(why or "" for why in job.aside), *(one.aside for one in job.attachments)):
+            check_text("aside", text)
         for run in opened.runs:
             check_text("stage", run.stage, empty=False)
             if run.path not in PATHS:

@@ -29,6 +29,7 @@ from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import Intake, take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
 from voicecheck.measure.reflected import report_reflections
+from voicecheck.measure.residual import find_residual
 from voicecheck.measure.rounding import add_rounding
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
@@ -126,7 +127,7 @@ def measure_recording(
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
-        distortion=None if "distortion" in checked.withheld else harmonics,
+        **_describe_distortion(sweep, idle, figures, harmonics, withheld=checked.withheld),
         linearity=at_1khz if is_heard else None,
         ladders=ladders if is_heard else (),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
@@ -208,6 +209,20 @@ def _measure_tones(
     if "steps" not in withheld:
         figures |= _measure_sinad(programme, recording, timeline, idle)
     return figures
+
+
+def _describe_distortion(
+    sweep: SweepAnalysis,
+    idle: IdleSpectrum,
+    figures: Noise,
+    harmonics: Distortion,
+    *,
+    withheld: frozenset[str],
+) -> dict[str, Any]:
+    """Harmonics, and all that is not linear, unless withheld."""
+    if "distortion" in withheld:
+        return {}
+    return {"distortion": harmonics, "residual": find_residual(sweep, idle, figures)}
 
 
 def _note_sweeps(

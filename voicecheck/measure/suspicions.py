@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from voicecheck.errors import RecordingError
 from voicecheck.idle import IdleSpectrum
 from voicecheck.measure.sweeps import SweepAnalysis
+from voicecheck.ranks import find_median
 from voicecheck.records import Distortion, Problem, Programme, Recording, Timeline
+from voicecheck.records.arrays import Array
 
 TOO_QUIET_DBFS = -50.0
 """Peak of the sweeps below which the recorder's own noise and steps count (judgement)."""
@@ -96,17 +100,29 @@ def check_sweeps(
         Kind "wrong-programme".
     """
     first = max(0, round(timeline.locate_s(0.0) * recording.rate_hz))
-    if np.std(recording.samples[first:]) < 10.0 * np.std(np.concatenate(idle.stretches)):
+    idle_rms = float(np.std(np.concatenate(idle.stretches)))
+    if _compute_rms(recording.samples[first:]) < 10.0 * idle_rms:
         return
-    power, rate_hz = sweep.kernels.mean**2, sweep.kernels.rate_hz
+    kernel, rate_hz = sweep.kernels.mean, sweep.kernels.rate_hz
     before, after = (round(edge * rate_hz) for edge in NEAR_S)
-    share = (float(np.sum(power[:after])) + float(np.sum(power[-before:]))) / float(np.sum(power))
-    if share < FOREIGN_SHARE:
+    near = _sum_squares(kernel[:after]) + _sum_squares(kernel[-before:])
+    if near < FOREIGN_SHARE * _sum_squares(kernel):
         raise RecordingError(
             "the marks are those of the programme, its sweeps are not: another programme was "
             "played between them, or the sound was edited; give the programme file that was played",
             "wrong-programme",
         )
+
+
+def _compute_rms(samples: Array) -> float:
+    """Root mean square about the mean."""
+    mean = float(np.mean(samples))
+    return math.sqrt(max(_sum_squares(samples) / len(samples) - mean**2, 0.0))
+
+
+def _sum_squares(values: Array) -> float:
+    # Not a product of vectors, which would start threads that cost more than they bring.
+    return float(np.einsum("i,i->", values, values))
 
 
 def report_wire(path: str, sweep: SweepAnalysis, distortion: Distortion) -> list[Problem]:
@@ -133,10 +149,12 @@ def report_wire(path: str, sweep: SweepAnalysis, distortion: Distortion) -> list
     thd = np.where(
         np.isfinite(distortion.thd_percent), distortion.thd_percent, distortion.thd_below_percent
     )
+    thd = thd[~np.isnan(thd)]
     is_wire = (
         np.ptp(level_db) < WIRE_SPAN_DB
         and np.max(left_deg) < WIRE_TURN_DEG
-        and float(np.nanmedian(thd)) < WIRE_THD_PERCENT
+        and len(thd) > 0
+        and find_median(thd) < WIRE_THD_PERCENT
     )
     if not is_wire:
         return []

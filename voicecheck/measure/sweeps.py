@@ -71,8 +71,8 @@ def _make_grid() -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
     # One more beyond either end, so that slopes are known at the first and last point.
     beyond_hz = np.array([points_hz[0] ** 2 / middle_hz[0], points_hz[-1] ** 2 / middle_hz[-1]])
     fine_hz = np.sort(np.concatenate([points_hz, middle_hz, extra_hz, beyond_hz]))
-    is_point = np.isin(fine_hz, points_hz)
-    return fine_hz, is_point, is_point | np.isin(fine_hz, extra_hz)
+    is_point = np.any(fine_hz[:, None] == points_hz, axis=1)
+    return fine_hz, is_point, is_point | np.any(fine_hz[:, None] == extra_hz, axis=1)
 
 
 class SweepAnalysis:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.ranks import find_median
 from voicecheck.records.arrays import Array
 from voicecheck.response import (
     Kernels,
@@ -80,7 +81,7 @@ def compare_order(
     moved_db = 20.0 * np.log10(np.maximum(np.abs(each) / mean, 1e-6))
     relative = estimate_variance(POINTS_HZ, noise, spectra) / mean**2
     # Points far above the noise weigh alike: what moves there is no noise.
-    weight = 1.0 / (relative + np.median(relative) + 1e-12)
+    weight = 1.0 / (relative + find_median(relative) + 1e-12)
     smooth_db = np.array([_smooth(row, weight) for row in moved_db])
     rest_db = moved_db - smooth_db
     spread_db = np.sqrt(np.mean(weight * rest_db**2, axis=0) / weight)
@@ -93,7 +94,7 @@ def compare_order(
         moved_db=np.where(seen > SEEN * noise_db, seen, 0.0),
         gains_db=gains_db,
         sd_db=common_db / float(np.sqrt(len(POINTS_HZ))),
-        first_high_db=float(np.mean(moved_db[0, high]) - np.median(moved_db[0, ~high])),
+        first_high_db=float(np.mean(moved_db[0, high]) - find_median(moved_db[0, ~high])),
     )
 
 

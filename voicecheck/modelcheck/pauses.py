@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.modelcheck.slowly import Slowed, compute_power, list_bins_hz
+from voicecheck.ranks import find_median
 from voicecheck.records import Problem, Programme, Timeline
 
 FRAME_S = 0.02
@@ -92,7 +93,7 @@ def _look_at(
     mean = np.mean(band, axis=0)
     peak = int(np.argmax(mean))
     total = float(np.sum(mean))
-    level = float(np.median(np.sum(band, axis=1)))
+    level = find_median(np.sum(band, axis=1))
     return Pause(
         name=name,
         is_silence=is_silence,
@@ -150,8 +151,8 @@ def find_sounds(pauses: list[Pause]) -> list[Problem]:
     levels = np.array([pause.level_db for pause in heard])
     others = np.array([pause.level_db for pause in heard if not pause.is_silence])
     # Where people talk through all silences only the gaps tell what is usual.
-    usual = float(np.median(others if len(others) >= 3 else levels))
-    spread = float(np.median(np.abs(others - usual))) if len(others) >= 3 else 0.0
+    usual = find_median(others if len(others) >= 3 else levels)
+    spread = find_median(np.abs(others - usual)) if len(others) >= 3 else 0.0
     limit_db = usual + max(LOUDER_DB, LOUDER_SPREADS * spread)
     louder = [pause for pause in heard if pause.is_silence and pause.level_db > limit_db]
     return [_tell(pause, pause.level_db - usual) for pause in louder]

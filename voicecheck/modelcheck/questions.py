@@ -27,6 +27,7 @@ from voicecheck.modelcheck.steps import (
     measure_step_noise,
 )
 from voicecheck.modelcheck.tones import judge_tones
+from voicecheck.ranks import find_median
 from voicecheck.records import Linearity, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response import Kernels, NoiseDensity, SweepSpectra
@@ -206,7 +207,7 @@ def _as_list(problem: Problem | None) -> list[Problem]:
 def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
     """Whether there is no noise with the sound either: a chain of numbers has silent pauses."""
     if len(kernels.repeats) < 2:
-        return noise is not None and float(np.median(noise.far_db)) < NOISELESS_DB
+        return noise is not None and find_median(noise.far_db) < NOISELESS_DB
     scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
     return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
 
@@ -218,7 +219,7 @@ def _is_rounded(slowed: Slowed, noise: StepNoise | None) -> bool:
     middle = len(slowed.samples) // 2
     moves = np.abs(np.diff(slowed.samples[middle - LOOK // 2 : middle + LOOK // 2]))
     moves = moves[moves > 0.0]
-    noise_rms = 10.0 ** (float(np.median(noise.far_db)) / 20.0)
+    noise_rms = 10.0 ** (find_median(noise.far_db) / 20.0)
     return len(moves) > 0 and noise_rms < 0.5 * float(np.min(moves))
 
 
@@ -240,7 +241,7 @@ def _judge_tones(
 
 def _estimate_breathing(noise: StepNoise) -> float:
     """Density of the noise that comes with the top step, over the tone's mean square."""
-    idle = 10.0 ** (float(np.median(noise.idle_far_db)) / 10.0)
+    idle = 10.0 ** (find_median(noise.idle_far_db) / 10.0)
     top = 10.0 ** (noise.far_db[-1] / 10.0)
     return float(max(0.0, top - idle) / 10.0 ** (noise.tone_db[-1] / 10.0))
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.idle import compute_hann_energy, make_hann
+from voicecheck.ranks import find_medians
 from voicecheck.records import Recording
 from voicecheck.records.arrays import Array
 
@@ -100,4 +101,4 @@ def estimate_density(power: Array, inside: NDArray[np.bool_]) -> Array:
     -------
     ndarray, shape (...)
     """
-    return np.asarray(np.median(power[..., inside], axis=-1) / MEDIAN_OF_NOISE)
+    return np.asarray(find_medians(power[..., inside]) / MEDIAN_OF_NOISE)

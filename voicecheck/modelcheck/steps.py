@@ -24,6 +24,7 @@ from voicecheck.idle import make_hann
 from voicecheck.modelcheck.idling import cut_idle_pieces
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
 from voicecheck.programme import make_steps
+from voicecheck.ranks import find_median
 from voicecheck.records import Block, Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
 
@@ -95,9 +96,9 @@ def measure_control_db(
     picked = (int(np.argmin(np.abs(levels_db))), len(levels_db) - 1)
     rate_hz, hop = slowed.rate_hz, max(1, round(HOP_S * slowed.rate_hz))
     count = round(recipe.step_s * timeline.stretch * rate_hz)
-    window = round(WINDOW_S * rate_hz)
+    places = _place_fade_frames(count, round(WINDOW_S * rate_hz), hop)
     turn = make_phasors(-float(block.from_hz or 0.0) / timeline.stretch / rate_hz, count)
-    weight = make_hann(window) / np.sum(make_hann(window))
+    weight = turn[places] * make_hann(places.shape[-1])
     found = []
     for index in picked:
         start_s = block.start_s + index * recipe.step_s
@@ -105,30 +106,33 @@ def measure_control_db(
         heard = slowed.samples[first : first + count]
         if first < 0 or len(heard) < count:
             return np.full(2, np.nan)
-        at_s = start_s - block.start_s + np.arange(count) / rate_hz / timeline.stretch
+        at_s = start_s - block.start_s + places / rate_hz / timeline.stretch
         played = make_steps(recipe, block, at_s)
-        found.append(
-            _compare_fades_db(
-                _follow(heard * turn, weight, hop),
-                _follow(played * turn, weight, hop),
-                round(FADE_S / HOP_S),
-            )
-        )
+        found.append(_compare_fades_db(_follow(heard[places], weight), _follow(played, weight)))
     return np.array(found)
 
 
-def _follow(turned: NDArray[np.complex128], weight: Array, hop: int) -> Array:
-    """Amplitude of a tone against time from its product with a phasor."""
-    pieces = np.lib.stride_tricks.sliding_window_view(turned, len(weight))[::hop]
-    return np.asarray(np.abs(pieces @ weight))
+def _place_fade_frames(count: int, window: int, hop: int) -> NDArray[np.intp]:
+    """
+    Samples of a step's first frames and of its last ones.
+
+    Shape (2, n_frames, window); nothing between them is needed.
+    """
+    frames = np.arange(round(FADE_S / HOP_S))
+    last = (count - window) // hop
+    starts = hop * np.array([frames, last - frames[::-1]])
+    return np.asarray(starts[..., None] + np.arange(window))
 
 
-def _compare_fades_db(heard: Array, played: Array, count: int) -> float:
+def _follow(frames: Array, weight: NDArray[np.complex128]) -> Array:
+    """Amplitude of a tone in each frame, from its product with phasors under a window."""
+    return np.asarray(np.abs(np.sum(frames * weight, axis=-1)))
+
+
+def _compare_fades_db(heard: Array, played: Array) -> float:
     """Least-squares gain over the first frames over that of the last ones, dB."""
-    gains = []
-    for part in (slice(0, count), slice(len(heard) - count, None)):
-        gains.append(float(heard[part] @ played[part]) / float(played[part] @ played[part]))
-    return float(20.0 * np.log10(gains[0] / gains[1])) if min(gains) > 0.0 else np.nan
+    gains = np.sum(heard * played, axis=-1) / np.sum(np.square(played), axis=-1)
+    return float(20.0 * np.log10(gains[0] / gains[1])) if np.min(gains) > 0.0 else np.nan
 
 
 def measure_step_noise(
@@ -221,7 +225,7 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
     # Near the top what breathes with the sound may hide the rest.
     below = slice(0, max(2, len(usual) - 2))
     # A gate may hold the quietest steps back, too: two that stand over all of the idle noise do.
-    if float(np.median(usual[below])) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
+    if find_median(usual[below]) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
         return Problem(
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
@@ -245,7 +249,8 @@ def _tell_coder(name: str) -> Problem:
 
 def _stand_over(density_db: Array, idle_db: Array, tone_db: Array, quantile: float) -> Array:
     """How far each step's noise stands over the idle noise and over what breathes with it, dB."""
-    idle = 10.0 ** (float(np.quantile(idle_db, quantile)) / 10.0)
+    place = quantile * (len(idle_db) - 1)
+    idle = 10.0 ** (np.interp(place, np.arange(len(idle_db)), np.sort(idle_db)) / 10.0)
     breathing = 10.0 ** ((density_db[-1] + tone_db - tone_db[-1]) / 10.0)
     return np.asarray(density_db - 10.0 * np.log10(idle + 2.0 * breathing + 1e-20))
 

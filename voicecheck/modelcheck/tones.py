@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
+from voicecheck.ranks import find_median
 from voicecheck.records import Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
 
@@ -68,9 +69,9 @@ def judge_tones(
     energy = _follow_between(samples, between, slowed.low_rate_hz)
     # Of pairs of frames the median: bursts of frying are in few of them, speech in most.
     both = energy + energy[::-1]
-    asymmetry = float(np.median(np.abs(energy - energy[::-1]) / np.maximum(both, 1e-30)))
+    asymmetry = find_median(np.abs(energy - energy[::-1]) / np.maximum(both, 1e-30))
     between_power = 2.0 * expected * float(np.count_nonzero(between)) / size
-    if asymmetry < ASYMMETRY or float(np.median(energy)) < between_power:
+    if asymmetry < ASYMMETRY or find_median(energy) < between_power:
         return None
     name = programme.name_block(blocks[0])
     return Problem(

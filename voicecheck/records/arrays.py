@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from functools import cache
 from typing import Any, get_args, get_type_hints
@@ -76,3 +77,15 @@ def is_same(first: Any, second: Any) -> bool:
     if isinstance(first, Mapping):
         return first.keys() == second.keys() and all(is_same(first[k], second[k]) for k in first)
     return bool(first == second or (first != first and second != second))  # noqa: PLR0124 (NaN)
+
+
+def none_if_nan(value: float) -> float | None:
+    """
+    A withheld scalar as records have it.
+
+    Examples
+    --------
+    >>> none_if_nan(2.5), none_if_nan(math.nan)
+    (2.5, None)
+    """
+    return float(value) if math.isfinite(value) else None

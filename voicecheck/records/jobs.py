@@ -11,8 +11,8 @@ from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.setspread import Covariation, Doubt
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import Conditions
-from voicecheck.records.terms import Family, Scale, Transmitter, Verdict, words_of
+from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
 
@@ -43,11 +43,18 @@ class SetType:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
-    """A file kept with a job, stored by content hash."""
+    """
+    A file kept with a job, stored by content hash.
+
+    The document of a check may have been moved to another `stage` or put `aside` (the reason);
+    both are "" otherwise.
+    """
 
     sha256: str
     name: str
     added_utc: str
+    stage: str = ""
+    aside: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +85,7 @@ class Job(JobWords):
     type_name: str
     opened_utc: str
     closed_utc: str | None = None
+    stage: JobStage = "before"
     notes: tuple[str, ...] = ()
     attachments: tuple[Attachment, ...] = ()
 
@@ -103,6 +111,11 @@ class Run(Shown):
     def __post_init__(self) -> None:
         """Freeze the arrays."""
         freeze_arrays(self)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real telephone was measured."""
+        return self.pooled.conditions.bench == SIMULATED
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -239,10 +252,11 @@ class Finding:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
     """
-    A likely cause, its confidence, and the test that separates it from the next one.
+    A likely cause, its probability, and the test that separates it from the next one.
 
-    `check` says what to look at, `next_test` names the separating test for the program, `seen`
-    lists the evidence it rests on.
+    `probability` is 0 to 1 (`None` in older books) and `confidence` its word; the code "other"
+    stands for whatever is not named. `check` says what to look at, `next_test` names the separating
+    test for the program, `seen` lists the evidence it rests on.
     """
 
     code: str
@@ -255,6 +269,7 @@ class Hint:
     next_test: str = ""
     seen: str = ""
     sources: str = ""
+    probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,7 +283,12 @@ class Against:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison(Shown):
-    """Findings of one stage of one job against a reference, and the hints they give."""
+    """
+    Findings of one stage of one job against a reference, and the hints they give.
+
+    `notes` say what the verdict rests on and what would make it surer; `beside` are comparisons
+    with other references, shown with it and without a part in its verdict.
+    """
 
     job: int | None
     stage: str
@@ -276,3 +296,5 @@ class Comparison(Shown):
     findings: tuple[Finding, ...]
     overall: Verdict
     hints: tuple[Hint, ...] = ()
+    notes: tuple[str, ...] = ()
+    beside: tuple[Comparison, ...] = ()

@@ -146,6 +146,36 @@ class Distortion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Residual:
+    """
+    All that is not the linear part of the answer, re the fundamental.
+
+    Against the sweep's frequency in third-octave bands, shape (n_bands,): `percent` is NaN where
+    noise or the bench hide it, and `below_percent` holds what it is less than. `crest_db` is the
+    peak over the root mean square within 20 ms, NaN where noise has a part in it: no harmonics of
+    orders 2 to 5 exceed 9.03 dB. `voice_percent` is that over all bands, `voice_db` the same in
+    dB. Each `*uncertainty_percent`
+    is the half-width of a 95 % interval; `band_budget` has the rows of the bands.
+    """
+
+    frequency_hz: Array
+    percent: Array
+    below_percent: Array
+    uncertainty_percent: Array
+    crest_db: Array
+    voice_percent: float | None = None
+    voice_below_percent: float | None = None
+    voice_db: float | None = None
+    voice_uncertainty_percent: float | None = None
+    budget: Budgets = field(default_factory=dict)
+    band_budget: CurveBudget = ()
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Linearity:
     """
     Output and THD against input at one frequency; arrays of shape (n_steps,).
@@ -259,6 +289,7 @@ class Measurement(Shown):
     bands: Bands = field(default_factory=Bands)
     loudness: Loudness = field(default_factory=Loudness)
     distortion: Distortion | None = None
+    residual: Residual | None = None
     linearity: Linearity | None = None
     ladders: tuple[Linearity, ...] = ()
     intermodulation: Intermodulation = field(default_factory=Intermodulation)

@@ -93,6 +93,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     _level("at_1khz_db"),
     *(_thd(f"thd_{hz:.0f}_percent") for hz in THD_AT_HZ),
     _thd("thd_max_percent"),
+    _thd("residual_percent"),
+    Quantity(
+        name="residual_crest_db", unit="dB", family="distortion", side="upper", evidence="crest",
+        evidence_is="value",
+    ),
     Quantity(
         name="sinad_db", unit="dB", family="distortion", side="lower", is_judged=True,
         is_compared=True,
@@ -135,10 +140,11 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="drift_db", unit="dB", family="linearity", evidence="fade"),
     Quantity(
         name="take_drift_db", unit="dB", family="steadiness", is_judged=True,
+        evidence="take_drift",
     ),
     Quantity(
         name="losses", unit="/min", family="steadiness", side="upper", is_judged=True,
-        is_compared=True,
+        is_compared=True, evidence="losses", evidence_is="value",
     ),
     Quantity(
         name="tonal_db", unit="dB", family="noise", side="upper", evidence="tonal",
@@ -170,7 +176,15 @@ RANGES: tuple[Quantity, ...] = (
 )
 """How far a level moves over several runs."""
 
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *DERIVED, *RANGES)}
+FLOORS: tuple[Quantity, ...] = (
+    Quantity(name="hum_margin_db", unit="dB", family="hum", side="lower"),
+    Quantity(name="snr_db", unit="dB", family="noise", side="lower"),
+)
+"""What only absolute floors speak of, for sets whose type has no baseline."""
+
+BY_NAME = {
+    quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *DERIVED, *RANGES, *FLOORS)
+}
 
 
 def list_evidence(evidence_is: Literal["deviation", "value"]) -> dict[str, list[Quantity]]:

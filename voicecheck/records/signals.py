@@ -9,6 +9,8 @@ from voicecheck.records.arrays import Array, freeze_arrays
 from voicecheck.records.terms import PathName, words_of
 
 PATHS = words_of(PathName)
+SIMULATED = "simulated"
+"""Name of the bench that measures no real telephone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

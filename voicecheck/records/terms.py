@@ -17,6 +17,14 @@ PathName = Literal["transmit", "receive", "sidetone", "loop"]
 SweepPath = Literal[PathName, "both"]
 """What a sweep may be asked for: "both" is transmit and sidetone from the same takes."""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
+JobStage = Literal["before", "after"]
+"""Where the work on a set stands: as found, or done."""
+MarkState = Literal[Verdict, "not tested"]
+"""What is said of one part of a set where the whole set is looked at."""
+MarkKey = Literal[
+    "talks", "hears", "own-voice", "crackle", "dials", "rings", "cord", "line"
+]  # fmt: skip
+"""The parts of a set, in the order in which they are shown."""
 BenchEnd = Literal["line-tap", "ear"]
 """Where a bench listens."""
 Ear = Literal["coupler", "coil"]

@@ -252,7 +252,7 @@ def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
             "hint",
             stage=stage,
             cause=words.say_own("hint_cause", hint.code, hint.cause),
-            confidence=words.say("confidence", hint.confidence),
+            chance=words.chance(hint.probability, hint.confidence),
             separate_by=words.say_own("hint_next", hint.code, hint.separate_by),
         )
         is_memory = tables.is_from_memory(hint.provenance)

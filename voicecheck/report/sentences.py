@@ -22,6 +22,8 @@ FAMILIES = (*words_of(Family), "")
 """What matters most to somebody on the telephone first, quantities of a later version last."""
 SMALLEST_CHANGE = 0.05
 """A difference that would be told as 0.0 tells nothing."""
+WIDE_KIND = "stand-in"
+"""Its limits are not those of the type."""
 SMALLEST_OF = "mid_db"
 """Level of the middle band: what a change of loudness is told by."""
 GONE_PER_S = 0.05
@@ -106,16 +108,17 @@ def tell_comparison(
         if is_change:
             phrases = _tell_path_change(findings, comparison.against, words)
         else:
-            phrases = _tell_path(findings, words)
+            phrases = _tell_path(findings, words, comparison.against)
         if changes and path in changes:
             phrases.append(changes[path])
         statements.append(Statement(words.say("path", path), "; ".join(phrases) + "."))
     if is_change and any(finding.verdict in TELLING for finding in comparison.findings):
         statements.append(Statement("", words.say("change", "not_judged")))
-    return tuple(statements)
+    notes = (Statement("", f"{note[:1].upper()}{note[1:]}.") for note in comparison.notes)
+    return (*statements, *notes)
 
 
-def _tell_path(findings: Sequence[Finding], words: Words) -> list[str]:
+def _tell_path(findings: Sequence[Finding], words: Words, against: Against) -> list[str]:
     bad = _choose_worst(finding for finding in findings if finding.verdict in TELLING)
     others = [f for f in bad if family_of(f.quantity) != ALWAYS_TOLD]
     shown = [f for f in bad if f not in others[MOST_PHRASES:]]
@@ -129,7 +132,8 @@ def _tell_path(findings: Sequence[Finding], words: Words) -> list[str]:
     if len(bad) > len(shown):
         phrases.append(words.say("owner", "more", n=len(bad) - len(shown)))
     if any(finding.verdict == "within" for finding in findings):
-        phrases.append(words.say("owner", "within_others" if bad else "within"))
+        whole = "within_wide" if against.kind == WIDE_KIND else "within"
+        phrases.append(words.say("owner", "within_others" if bad else whole))
     elif not bad:
         reason = next((finding.reason for finding in findings if finding.reason), "")
         return [words.say("owner", "not_comparable", reason=reason)]

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.fourier import make_phasors
+from voicecheck.ranks import find_median
 from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import SweepSpectra, restore_sweeps
 
@@ -120,7 +121,7 @@ def _find_jump_s(spectra: SweepSpectra) -> float | None:
     beside = total[shortest:longest]
     at = int(np.argmax(beside))
     # Noise has no place where it agrees more than elsewhere.
-    return (at + shortest) / spectra.rate_hz if beside[at] > 6.0 * np.median(beside) else None
+    return (at + shortest) / spectra.rate_hz if beside[at] > 6.0 * find_median(beside) else None
 
 
 def _compare_frames(

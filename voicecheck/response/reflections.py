@@ -19,6 +19,7 @@ from functools import lru_cache
 import numpy as np
 
 from voicecheck.fourier import find_next_fast_length, make_phasors, raise_cosine
+from voicecheck.ranks import find_median
 from voicecheck.records import Recording
 from voicecheck.records.arrays import Array
 from voicecheck.response.sweeps import ComplexArray, Kernels, SweepSpectra
@@ -199,12 +200,17 @@ def _taper(n: int) -> Array:
     return np.asarray(np.hanning(n))
 
 
+@lru_cache(maxsize=8)
+def _make_smooth(n: int) -> Array:
+    """Polynomials up to the fourth order over a stretch, orthonormal; shape (n, 5)."""
+    return np.asarray(np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), 5))[0])
+
+
 def _transform(frequency_hz: Array, level: Array, taper: Array) -> tuple[Array, Array]:
     """Quefrencies and the size of the ripple of each."""
-    # What is smooth is the set's: a parabola takes most of it.
-    place = np.linspace(-1.0, 1.0, len(level))
-    smooth = np.polynomial.polynomial.polyfit(place, level, 4)
-    bare = (level - np.polynomial.polynomial.polyval(place, smooth)) * taper
+    # What is smooth is the set's: a polynomial takes most of it.
+    smooth = _make_smooth(len(level))
+    bare = (level - smooth @ (level @ smooth)) * taper
     n = 8192
     ripple = 2.0 * np.abs(np.fft.rfft(bare, n)) / np.sum(taper)
     return np.arange(len(ripple)) / (n * (frequency_hz[1] - frequency_hz[0])), ripple
@@ -215,7 +221,7 @@ def _find_peak(frequency_hz: Array, level: Array, taper: Array) -> float | None:
     at_s, ripple = _transform(frequency_hz, level, taper)
     here = (at_s >= FIRST_S) & (at_s <= LAST_S)
     at_s, ripple = at_s[here], ripple[here]
-    limit = np.maximum(LEAST_GAIN, NOISE_RATIO * float(np.median(ripple[at_s > 0.02])))
+    limit = np.maximum(LEAST_GAIN, NOISE_RATIO * find_median(ripple[at_s > 0.02]))
     excess = ripple / (limit + POLE_GAIN_S * np.exp(-at_s / POLE_DECAY_S) / at_s)
     best = int(np.argmax(excess))
     return float(at_s[best]) if excess[best] > 1.0 else None
@@ -241,7 +247,7 @@ def _fit(frequency_hz: Array, level: Array, delays_s: list[float]) -> tuple[Arra
         taps = found[: len(taps_s)]
         # A sharp resonance is neither smooth nor a ripple: it counts little.
         left = np.abs(target - columns @ found)
-        weight = taper / np.sqrt(np.maximum(left / (2.0 * np.median(left) + 1e-9), 1.0))
+        weight = taper / np.sqrt(np.maximum(left / (2.0 * find_median(left) + 1e-9), 1.0))
     return taps_s, taps
 
 

@@ -78,12 +78,14 @@ def compute_sweep_spectra(
     sweeps = programme.blocks_of("sweep")
     starts_s = np.array([timeline.locate_s(block.start_s) for block in sweeps])
     firsts = np.rint((starts_s - LEAD_S) * rate_hz).astype(int)
-    cuts = np.zeros((len(sweeps), n_fft))
-    for cut, first in zip(cuts, firsts, strict=True):
+    cut = np.zeros(n_fft)
+    values = np.empty((len(sweeps), n_fft // 2 + 1), dtype=np.complex128)
+    # One after the other: what a sweep needs stays in the processor's cache.
+    for spectrum, first, shift_s in zip(values, firsts, starts_s - firsts / rate_hz, strict=True):
         cut[:count] = cut_padded(recording.samples, first, count)
-    values = np.fft.rfft(cuts, axis=1)
-    for index, shift_s in enumerate(starts_s - firsts / rate_hz):
-        values[index] *= make_phasors(rate_hz / n_fft * shift_s, values.shape[1])
+        np.fft.rfft(cut, out=spectrum)
+        late = make_phasors(rate_hz / n_fft * shift_s, len(spectrum))
+        np.multiply(spectrum, late, out=spectrum)
     return SweepSpectra(
         values=values,
         n_fft=n_fft,
@@ -159,19 +161,22 @@ class Kernels:
 
     `mean`, shape (n_fft,), is their average: the linear kernel around sample 0 (circular),
     harmonic m around -L ln m. `repeats`, shape (n_sweeps, n), holds each at `repeats_rate_hz`,
-    too low for most harmonics but enough to see how far the sweeps agree.
+    too low for most harmonics but enough to see how far the sweeps agree; `low`, shape (n,), is
+    their average, and `repeats_inverse`, shape (n // 2 + 1,), what turned them into kernels.
     """
 
     mean: Array
     rate_hz: float
     repeats: Array
+    low: Array
     repeats_rate_hz: float
+    repeats_inverse: ComplexArray
     constant_s: float
 
     def choose(self, *, low: bool) -> tuple[Array, float]:
         """The average and its rate: of all that was recorded, or of the repeats' band alone."""
         if low:
-            return np.asarray(np.mean(self.repeats, axis=0)), self.repeats_rate_hz
+            return self.low, self.repeats_rate_hz
         return self.mean, self.rate_hz
 
 
@@ -205,7 +210,9 @@ def compute_kernels(spectra: SweepSpectra, used: Sequence[int] | None = None) ->
         mean=np.asarray(np.fft.irfft(mean, spectra.n_fft)),
         rate_hz=spectra.rate_hz,
         repeats=np.asarray(repeats),
+        low=np.asarray(np.mean(repeats, axis=0)),
         repeats_rate_hz=spectra.rate_hz * size / spectra.n_fft,
+        repeats_inverse=low,
         constant_s=spectra.constant_s,
     )
 

@@ -7,7 +7,7 @@ from voicecheck.verdicts.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.verdicts.elements import Identity, compare_elements, identify_element
 from voicecheck.verdicts.evidence import gather_evidence
 from voicecheck.verdicts.faults import load_fault_table, load_fault_table_text
-from voicecheck.verdicts.hints import rank_faults, rank_hints
+from voicecheck.verdicts.hints import rank_causes, rank_hints
 from voicecheck.verdicts.masks import (
     compare_to_mask,
     limits_at,
@@ -16,6 +16,7 @@ from voicecheck.verdicts.masks import (
     load_mask_text,
 )
 from voicecheck.verdicts.pooling import pool_run
+from voicecheck.verdicts.standin import compare_without_baseline
 
 __all__ = [
     "BenchSpread",
@@ -25,6 +26,7 @@ __all__ = [
     "compare_runs",
     "compare_to_baseline",
     "compare_to_mask",
+    "compare_without_baseline",
     "estimate_bench_spread",
     "gather_evidence",
     "identify_element",
@@ -35,7 +37,7 @@ __all__ = [
     "load_mask",
     "load_mask_text",
     "pool_run",
-    "rank_faults",
+    "rank_causes",
     "rank_hints",
     "widen_baseline",
 ]

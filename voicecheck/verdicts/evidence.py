@@ -1,4 +1,4 @@
-"""What the runs say against the type's baseline, as named numbers for the fault table."""
+"""What the runs say against the type's baseline, as the named numbers that clues are read from."""
 
 from __future__ import annotations
 
@@ -11,13 +11,25 @@ from voicecheck.records import Baseline, BaselineQuantity, Problem, Run
 from voicecheck.records.quantities import BY_NAME, THD_AT_HZ, list_evidence
 from voicecheck.verdicts.baseline import quantities_of
 from voicecheck.verdicts.comparability import check_conditions, find_refusal
-from voicecheck.verdicts.quantities import read_spread, to_scale
+from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
 from voicecheck.verdicts.readings import READERS, mean_level_db
 
 DEAD_DB = -30.0
+THD_OF_TYPE = "thd_500_percent"
+"""Stands for the distortion's spread among sets."""
 SILENT_KINDS = ("no-signal", "wrong-programme")
 """How a path is reported on which nothing of the programme comes back."""
 NO_HUM_DB = -30.0
+DIRECT_CURRENT = {
+    "loop_ma": "measured.feed_ratio",
+    "transmitter_ohm": "measured.dc_ohm_ratio",
+}
+KINDS = {
+    "bursts_in_signal": ("burst",),
+    "overload": ("overload", "clipping"),
+    "unsteady": ("unsteady", "level-control"),
+}
+"""Problems that are clues, counted per recording."""
 
 
 def gather_evidence(
@@ -28,7 +40,7 @@ def gather_evidence(
     extra: Mapping[str, float] | None = None,
 ) -> dict[str, float]:
     """
-    Named numbers that the conditions of the fault table speak of.
+    Named numbers that the causes are told apart by.
 
     Parameters
     ----------
@@ -58,29 +70,23 @@ def gather_evidence(
             evidence[f"{path}.dead"] = 1.0
     evidence |= _of_both(evidence)
     evidence |= _of_direct_current(runs, baselines)
-    for name, value in (extra or {}).items():
-        evidence[name] = value
-        evidence[f"{name}_abs"] = abs(value)
+    evidence |= extra or {}
     return {name: value for name, value in evidence.items() if math.isfinite(value)}
 
 
 def _of_run(run: Run) -> dict[str, float]:
-    found = {"dead": 0.0, "channels_swapped": 0.0}
+    found = {"dead": 0.0}
     for name, quantities in list_evidence("value").items():
         values = [_read(run, quantity.name) for quantity in quantities]
         known = [value for value in values if value is not None]
         if known:
             found[name] = known[0]
-    thd = [value for hz in THD_AT_HZ if (value := _read(run, f"thd_{hz:.0f}_percent")) is not None]
-    if thd:
-        found["thd_percent"] = float(np.exp(np.mean(np.log(thd))))
     if run.level_sd_db is not None:
         found["seat_sd"] = run.level_sd_db
     n = max(1, len(run.recordings))
     kinds = [problem.kind for m in run.recordings for problem in m.problems]
-    found["dropouts"] = kinds.count("dropout") / n
-    found["bursts_in_signal"] = kinds.count("burst") / n
-    found["channels_swapped"] = float("channels-swapped" in kinds)
+    for name, told in KINDS.items():
+        found[name] = sum(kinds.count(kind) for kind in told) / n
     found |= _of_linearity(run)
     return found
 
@@ -125,7 +131,8 @@ def _against_baseline(run: Run, baseline: Baseline) -> dict[str, float]:
     if "noise" not in refused and "dbfs" not in refused:
         found |= _hum(run, known)
     if "level" in found:
-        found["level_abs"] = abs(found["level"])
+        if "low" in found:
+            found["low_rel"] = found["low"] - found["level"]
         found["dead"] = float(found["level"] <= DEAD_DB)
     return found
 
@@ -173,21 +180,18 @@ def _peak_hz(frequency_hz: np.ndarray, level_db: np.ndarray) -> float:
 def _of_direct_current(
     runs: Mapping[str, Run], baselines: Mapping[str, Baseline]
 ) -> dict[str, float]:
-    """Loop current, and the transmitter's resistance as a multiple of the type's."""
+    """Loop current and the transmitter's resistance, as multiples of the type's."""
     run, baseline = runs.get("transmit"), baselines.get("transmit")
     if run is None:
         return {}
+    if baseline is None:
+        return {}
+    known = quantities_of(baseline)
     found = {}
-    current = read_spread(run, BY_NAME["loop_ma"])
-    if current.n:
-        found["measured.feed_ma"] = 10.0 ** (current.mean / 20.0)
-    known = quantities_of(baseline).get("transmitter_ohm") if baseline is not None else None
-    resistance = read_spread(run, BY_NAME["transmitter_ohm"])
-    if known is not None and resistance.n:
-        quantity = BY_NAME["transmitter_ohm"]
-        found["measured.dc_ohm_ratio"] = 10.0 ** (
-            (resistance.mean - to_scale(quantity, known.mean)) / 20.0
-        )
+    for name, clue in DIRECT_CURRENT.items():
+        quantity, spread = BY_NAME[name], read_spread(run, BY_NAME[name])
+        if name in known and spread.n:
+            found[clue] = from_scale(quantity, spread.mean - to_scale(quantity, known[name].mean))
     return found
 
 
@@ -195,9 +199,33 @@ def _of_both(evidence: Mapping[str, float]) -> dict[str, float]:
     talk, hear = evidence.get("transmit.level"), evidence.get("receive.level")
     if talk is None or hear is None:
         return {}
-    found = {"both.level": max(talk, hear), "both.gap": abs(talk - hear)}
     own = evidence.get("sidetone.level")
-    if own is not None:
-        # Own voice passes the transmitter and the receiver: what they lose, it loses as well.
-        found["both.sidetone_excess"] = own - talk - hear
+    # Own voice passes the transmitter and the receiver: what they lose, it loses as well.
+    return {} if own is None else {"both.sidetone_excess": own - talk - hear}
+
+
+def gather_scatter(baselines: Mapping[str, Baseline]) -> dict[str, tuple[float, int]]:
+    """
+    How far usual sets of a type differ in each number that is told as a deviation.
+
+    Parameters
+    ----------
+    baselines : mapping of str to Baseline
+        By path.
+
+    Returns
+    -------
+    dict of str to tuple of float and int
+        Standard deviation (dB on a ratio scale) and how many sets it rests on.
+    """
+    found = {}
+    for path, baseline in baselines.items():
+        known = quantities_of(baseline)
+        names = list_evidence("deviation") | {"thd": [BY_NAME[THD_OF_TYPE]]}
+        for name, quantities in names.items():
+            for quantity in quantities:
+                if quantity.name in known:
+                    one = known[quantity.name]
+                    found[f"{path}.{name}"] = (one.sd, one.n)
+                    break
     return found

@@ -1,101 +1,143 @@
-"""Likely causes, ranked: the fault table held against the evidence."""
+"""Likely causes with their probabilities: the fault table held against the evidence."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Hint, Problem, Run
-from voicecheck.verdicts.evidence import gather_evidence
-from voicecheck.verdicts.faults import (
-    CONFIDENCES,
-    FaultRow,
-    FaultTable,
-    load_fault_table,
-    match_row,
-)
+from voicecheck.records.arrays import Array
+from voicecheck.records.verdicts import TELLING
+from voicecheck.verdicts.evidence import gather_evidence, gather_scatter
+from voicecheck.verdicts.faults import FaultRow, FaultTable, load_fault_table
+from voicecheck.verdicts.likelihood import Foretold, Odds, Posterior, foretell, read_clues, weigh
+from voicecheck.verdicts.signatures import Form, load_clues
 
-LEAST_MATCH = 0.3
-"""A row that matches less is not mentioned."""
-JIG_MATCH = 0.7
-"""From here on a cause in the jig comes before every cause in the set."""
-ELSEWHERE = 0.25
-"""Taken off a row that speaks of paths where nothing is outside, while something is elsewhere."""
-HIGH_MATCH, MEDIUM_MATCH = 0.75, 0.55
-CLEAR_LEAD = 0.1
+OTHER = "other"
+OTHER_CAUSE = "something else, or chance"
+OTHER_SHARE, NOTHING_SHARE = 0.10, 0.03
+"""Of all sets that come with something outside (PROP)."""
+FAINT_SHARE = 0.3
+"""Of sets of which nothing is more than doubtful, how many have nothing wrong (PROP)."""
+BOOK_WEIGHT = 40.0
+"""A book's own answers move the shares as if the table rested on so many (PROP)."""
 MOST_HINTS = 5
-WEIGHT = {"high": 0.06, "medium": 0.03, "low": 0.0}
-CLAUSE_WEIGHT = 0.03
-"""Between rows that match alike, the one that explains more of what is seen comes first."""
-TESTED_AREAS = ("test", "dial", "keypad", "bell", "line", "measured")
+LEAST_PROBABILITY = 0.02
+"""A cause below it is told with something else."""
+HIGH_PROBABILITY, MEDIUM_PROBABILITY = 0.6, 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RankedFault:
-    """A row with how well it matches (0 to 1) and what it is ranked by."""
+class WeighedCause:
+    """A row of the table and its probability."""
 
     row: FaultRow
-    match: float
-    score: float
+    probability: float
 
 
-def rank_faults(
-    evidence: Mapping[str, float],
-    table: FaultTable | None = None,
+@lru_cache(maxsize=8)
+def _foretell_rows(forms: tuple[tuple[Form, ...], ...]) -> Foretold:
+    return foretell(forms)
+
+
+def weigh_rows(
+    value: Array,
+    spread: Array,
+    rows: Sequence[FaultRow],
     *,
-    outside: Collection[str] = (),
-) -> tuple[RankedFault, ...]:
+    answers: Mapping[str, int] | None = None,
+    is_faint: bool = False,
+) -> Posterior:
     """
-    Rows of the fault table that match, best first.
+    Probability of each row in many cases at once.
+
+    Parameters
+    ----------
+    value, spread : ndarray, shape (n_cases, n_clues)
+        As `read_clues` gives them.
+    rows : sequence of FaultRow
+    answers : mapping of str to int, optional
+        How often each code turned out to be the cause in this book; `OTHER` for none of them.
+    is_faint : bool
+        Whether nothing is more than doubtful.
+
+    Returns
+    -------
+    Posterior
+    """
+    nothing = FAINT_SHARE if is_faint else NOTHING_SHARE
+    told = answers or {}
+    total = sum(row.share for row in rows)
+    counts = [told.get(row.code, 0) for row in rows]
+    others = sum(told.values()) - sum(counts)
+    held = BOOK_WEIGHT + sum(told.values())
+    named = 1.0 - OTHER_SHARE - nothing
+    # Dirichlet counts: the table's shares as if they rested on `BOOK_WEIGHT` answers.
+    causes = tuple(
+        (BOOK_WEIGHT * named * row.share / total + count) / held
+        for row, count in zip(rows, counts, strict=True)
+    )
+    odds = Odds(
+        causes=causes,
+        other=(BOOK_WEIGHT * OTHER_SHARE + others) / held,
+        nothing=BOOK_WEIGHT * nothing / held,
+    )
+    return weigh(value, spread, _foretell_rows(tuple(row.forms for row in rows)), odds)
+
+
+def rank_causes(
+    evidence: Mapping[str, float],
+    scatter: Mapping[str, tuple[float, int]] | None = None,
+    *,
+    table: FaultTable | None = None,
+    answers: Mapping[str, int] | None = None,
+    is_faint: bool = False,
+) -> tuple[WeighedCause, ...]:
+    """
+    Rows of the fault table that what was measured can speak for or against, most probable first.
 
     Parameters
     ----------
     evidence : mapping of str to float
         As `gather_evidence` gives it.
+    scatter : mapping of str to tuple of float and int, optional
+        As `gather_scatter` gives it.
     table : FaultTable, optional
         The user's own; else the one shipped.
-    outside : collection of str
-        Paths where a finding is outside; empty: not known.
+    answers : mapping of str to int, optional
+        How often each code turned out to be the cause in this book.
+    is_faint : bool
+        Whether nothing is more than doubtful.
 
     Returns
     -------
-    tuple of RankedFault
-        Causes in the jig that match well come first: the jig is suspected before the set.
+    tuple of WeighedCause
+        What their probabilities lack of 1 is something else, or nothing at all.
     """
-    ranked = []
-    for row in (table or load_fault_table()).rows:
-        match = match_row(row, evidence)
-        if match >= LEAST_MATCH:
-            told = sum(clause.match(evidence) is not None for clause in row.clauses)
-            score = match + WEIGHT[row.confidence] + CLAUSE_WEIGHT * min(told, 4)
-            if outside and not _concerns(row, outside):
-                score -= ELSEWHERE
-            ranked.append(RankedFault(row=row, match=match, score=score))
-    return tuple(
-        sorted(
-            ranked,
-            key=lambda r: (
-                not (r.row.is_jig and r.match >= JIG_MATCH and _concerns(r.row, outside)),
-                -r.score,
-                r.row.code,
-            ),
-        )
-    )
+    value, spread = read_clues(evidence, scatter or {})
+    known = {name for name, one in zip(load_clues(), value, strict=True) if math.isfinite(one)}
+    every = (table or load_fault_table()).rows
+    rows = [row for row in every if _list_moved(row) & known]
+    if not rows:
+        return ()
+    found = weigh_rows(value[None], spread[None], rows, answers=answers, is_faint=is_faint)
+    order = np.argsort(-found.causes[0], kind="stable")
+    return tuple(WeighedCause(row=rows[k], probability=float(found.causes[0, k])) for k in order)
 
 
-def _areas(row: FaultRow) -> set[str]:
-    """Paths and instruments that a row cannot do without."""
-    needed = [clause for clause in row.clauses if not clause.is_optional]
-    return {term.name.partition(".")[0] for clause in needed for term in clause.terms}
-
-
-def _concerns(row: FaultRow, outside: Collection[str]) -> bool:
-    """Whether a row speaks of a path where something is outside, or of a test that was done."""
-    areas = _areas(row)
-    if areas <= set(TESTED_AREAS):
-        return True
-    both = {"transmit", "receive"} if "both" in areas else set()
-    return bool((areas | both) & set(outside))
+def _list_moved(row: FaultRow) -> set[str]:
+    """Clues that a cause moves."""
+    clues = load_clues()
+    return {
+        term.name
+        for form in row.forms
+        for term in form
+        if clues[term.name].usual not in (term.mild, term.severe)
+    }
 
 
 def rank_hints(
@@ -106,15 +148,15 @@ def rank_hints(
     problems: Mapping[str, Sequence[Problem]] | None = None,
     extra: Mapping[str, float] | None = None,
     table: FaultTable | None = None,
+    answers: Mapping[str, int] | None = None,
 ) -> tuple[Hint, ...]:
     """
-    Likely causes of what a comparison found, best first.
+    Likely causes of what a comparison found, most probable first.
 
     Parameters
     ----------
     comparison : Comparison or None
-        Against the baseline. Unless it (or a separating test) finds something `outside`, no hint
-        is above low confidence.
+        Against the baseline.
     runs : mapping of str to Run
     baselines : mapping of str to Baseline
         Both by path.
@@ -123,50 +165,59 @@ def rank_hints(
     extra : mapping of str to float, optional
         Results of separating tests ("test.flex_events_per_min") and other instruments.
     table : FaultTable, optional
+    answers : mapping of str to int, optional
+        How often each code turned out to be the cause in this book.
 
     Returns
     -------
     tuple of Hint
-        At most five. `separate_by` tells a hint from the next one.
+        Up to five, at least one of them a cause in the jig, and "other" at the end; their
+        probabilities add up to 1. `separate_by` tells a hint from the next one. Empty where a
+        comparison finds everything within.
     """
+    if comparison is not None and comparison.overall == "within" and not problems:
+        return ()
     evidence = gather_evidence(runs, baselines, problems=problems, extra=extra)
-    outside = (
-        {f.path for f in comparison.findings if f.verdict == "outside"} if comparison else set()
-    )
-    outside |= set(problems or ())
-    ranked = rank_faults(evidence, table, outside=outside)[:MOST_HINTS]
-    hints = []
-    for index, fault in enumerate(ranked):
-        following = ranked[index + 1].score if index + 1 < len(ranked) else 0.0
-        confidence = _rate_confidence(fault, index, fault.score - following, outside)
-        hints.append(_make_hint(fault.row, confidence, evidence))
-    return tuple(hints)
+    verdicts = {finding.verdict for finding in comparison.findings} if comparison else set()
+    is_told = bool(verdicts & set(TELLING)) or bool(problems) or bool(extra)
+    if comparison is not None and not is_told:
+        return ()
+    ranked = rank_causes(
+        evidence, gather_scatter(baselines), table=table, answers=answers,
+        is_faint="outside" not in verdicts and not problems and not extra,
+    )  # fmt: skip
+    chosen = _choose(ranked)
+    rest = 1.0 - sum(cause.probability for cause in chosen)
+    return (*(_make_hint(cause, evidence) for cause in chosen), _make_other(max(0.0, rest)))
 
 
-def _rate_confidence(fault: RankedFault, index: int, lead: float, outside: set[str]) -> str:
-    if not _concerns(fault.row, outside):
-        return "low"
-    if index == 0 and fault.match >= HIGH_MATCH and lead >= CLEAR_LEAD:
-        reached = "high"
-    elif fault.match >= MEDIUM_MATCH:
-        reached = "medium"
-    else:
-        reached = "low"
-    # Never surer than the table itself is of the row.
-    return max(reached, fault.row.confidence, key=CONFIDENCES.index)
+def _choose(ranked: Sequence[WeighedCause]) -> tuple[WeighedCause, ...]:
+    """The most probable, and the most probable one in the jig where none of them is."""
+    likely = [one for one in ranked[:MOST_HINTS] if one.probability >= LEAST_PROBABILITY]
+    jig = [one for one in ranked if one.row.is_jig][:1]
+    if jig and not any(one.row.is_jig for one in likely):
+        likely = [*likely[: MOST_HINTS - 1], *jig]
+    return tuple(likely)
 
 
-def _make_hint(row: FaultRow, confidence: str, evidence: Mapping[str, float]) -> Hint:
+def _rate_confidence(probability: float) -> str:
+    if probability >= HIGH_PROBABILITY:
+        return "high"
+    return "medium" if probability >= MEDIUM_PROBABILITY else "low"
+
+
+def _make_hint(cause: WeighedCause, evidence: Mapping[str, float]) -> Hint:
+    row, moved = cause.row, _list_moved(cause.row)
     seen = "; ".join(
-        f"{term.name.replace('.', ' ')} {evidence[term.name]:+.1f}"
-        for clause in row.clauses
-        for term in clause.terms
-        if term.name in evidence
+        f"{name.replace('.', ' ')} {evidence[name]:+.1f}"
+        for name in load_clues()
+        if name in moved and name in evidence
     )
     return Hint(
         code=row.code,
         cause="; ".join(row.causes),
-        confidence=confidence,
+        probability=cause.probability,
+        confidence=_rate_confidence(cause.probability),
         separate_by=row.separate_by,
         provenance=row.provenance,
         symptom=row.symptom,
@@ -174,4 +225,15 @@ def _make_hint(row: FaultRow, confidence: str, evidence: Mapping[str, float]) ->
         next_test=row.next_test,
         seen=seen,
         sources=row.sources,
+    )
+
+
+def _make_other(probability: float) -> Hint:
+    return Hint(
+        code=OTHER,
+        cause=OTHER_CAUSE,
+        probability=probability,
+        confidence=_rate_confidence(probability),
+        separate_by="measure again; try a known element, receiver and cord one at a time",
+        provenance="PROP",
     )

@@ -50,6 +50,7 @@ from voicecheck.verdicts.poolparts import (
     pool_ladders,
     pool_linearity,
     pool_noise,
+    pool_residual,
     pool_scalars,
     pool_steadiness,
 )
@@ -114,6 +115,7 @@ def pool_run(
         fine=_pool_fine(usable),
         bands=_pool_bands([m.bands for m in usable]),
         loudness=_pool_loudness([m.loudness for m in usable]),
+        residual=pool_residual([m.residual for m in usable if m.residual]),
         distortion=pool_distortion([m.distortion for m in usable if m.distortion]),
         linearity=pool_linearity([m.linearity for m in usable if m.linearity]),
         ladders=pool_ladders([m.ladders for m in usable]),

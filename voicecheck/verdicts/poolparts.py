@@ -12,13 +12,22 @@ import numpy as np
 from voicecheck.budgets import (
     combine_curve_rows,
     combine_rows,
+    cut_budget,
     pool_curve_rows,
     pool_rows,
     student_95,
     uncertainty_name,
 )
-from voicecheck.records import BudgetRow, CurveBudgetRow, Distortion, Linearity, Noise, Steadiness
-from voicecheck.records.arrays import Array
+from voicecheck.records import (
+    BudgetRow,
+    CurveBudgetRow,
+    Distortion,
+    Linearity,
+    Noise,
+    Residual,
+    Steadiness,
+)
+from voicecheck.records.arrays import Array, none_if_nan
 from voicecheck.records.budgets import Budgets, CurveBudget
 
 BAND_FIELDS = ("low_db", "mid_db", "high_db", "at_1khz_db")
@@ -163,6 +172,55 @@ def pool_distortion(parts: Sequence[Distortion]) -> Distortion | None:
     )
 
 
+def pool_residual(parts: Sequence[Residual]) -> Residual | None:
+    """Band by band as THD, by its logarithm; so that over all bands; the crests in dB."""
+    if not parts or not _same_shapes(parts, "percent"):
+        return None
+    # The figure over all bands goes with them as one more.
+    values, limits = (
+        np.array(
+            [np.append(getattr(one, name), getattr(one, f"voice_{name}")) for one in parts], float
+        )
+        for name in ("percent", "below_percent")
+    )
+    percent = np.exp(mean_where_half(np.log(values)))
+    largest = np.max(np.nan_to_num(limits), axis=0)
+    below = np.where(np.isfinite(percent) | (largest <= 0.0), np.nan, largest)
+    rows = pool_curve_rows([_join_rows(part) for part in parts])
+    rows = _add_seats(rows, values, percent)
+    half_width = np.where(np.isnan(percent), np.nan, combine_curve_rows(rows))
+    voice = () if np.isnan(percent[-1]) else cut_budget(rows, -1)
+    return Residual(
+        frequency_hz=parts[0].frequency_hz,
+        percent=percent[:-1],
+        below_percent=below[:-1],
+        uncertainty_percent=half_width[:-1],
+        crest_db=_mean_of(parts, "crest_db"),
+        voice_percent=none_if_nan(percent[-1]),
+        voice_below_percent=none_if_nan(below[-1]),
+        voice_db=none_if_nan(20.0 * np.log10(percent[-1] / 100.0)),
+        voice_uncertainty_percent=none_if_nan(half_width[-1]),
+        budget={"voice_percent": voice} if voice else {},
+        band_budget=tuple(_cut_last(row) for row in rows),
+    )
+
+
+def _join_rows(part: Residual) -> CurveBudget:
+    """Rows of the bands with those of the figure over all of them behind."""
+    over_all = {row.name: row.half_width for row in part.budget.get("voice_percent", ())}
+    return tuple(
+        CurveBudgetRow(
+            name=row.name, half_width=np.append(row.half_width, over_all.get(row.name, np.nan))
+        )
+        for row in part.band_budget
+    )
+
+
+def _cut_last(row: CurveBudgetRow) -> CurveBudgetRow:
+    dof = None if row.dof is None else row.dof[:-1]
+    return dataclasses.replace(row, half_width=row.half_width[:-1], dof=dof)
+
+
 def _thd_rows(part: Distortion) -> CurveBudget:
     """The budget, or what an older document has in its place."""
     if part.budget:
@@ -173,14 +231,17 @@ def _thd_rows(part: Distortion) -> CurveBudget:
 def _pool_thd_rows(
     parts: Sequence[Distortion | Linearity], budgets: Sequence[CurveBudget], thd: Array
 ) -> CurveBudget:
-    """Rows of a pooled THD: the seats scatter in its logarithm, so their share follows its size."""
-    rows = pool_curve_rows(budgets)
-    if len(parts) < 2:
+    """Rows of a pooled THD."""
+    return _add_seats(pool_curve_rows(budgets), np.stack([part.thd_percent for part in parts]), thd)
+
+
+def _add_seats(rows: CurveBudget, stack: Array, percent: Array) -> CurveBudget:
+    """The seats scatter in the logarithm, so their share follows the size."""
+    if len(stack) < 2:
         return rows
-    stack = np.stack([part.thd_percent for part in parts])
     with np.errstate(divide="ignore", invalid="ignore"):
         seats = make_seats_curve(np.where(stack > 0.0, np.log(stack), np.nan))
-    return (*rows, dataclasses.replace(seats, half_width=thd * seats.half_width))
+    return (*rows, dataclasses.replace(seats, half_width=percent * seats.half_width))
 
 
 def make_seats_curve(stack: Array) -> CurveBudgetRow:

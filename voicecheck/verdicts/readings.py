@@ -73,6 +73,19 @@ def read_thd_max(measurement: Measurement) -> float | None:
     return float(np.nanmax(part.thd_percent))
 
 
+def read_residual(measurement: Measurement) -> float | None:
+    """Residual distortion over the voice band, percent."""
+    return measurement.residual.voice_percent if measurement.residual else None
+
+
+def read_crest(measurement: Measurement) -> float | None:
+    """Highest crest of the residual distortion in a band, dB."""
+    part = measurement.residual
+    if part is None or not np.any(np.isfinite(part.crest_db)):
+        return None
+    return float(np.nanmax(part.crest_db))
+
+
 def read_harmonic(order: int, wanted_hz: float) -> Read:
     """Level of one harmonic at one frequency, dB re the fundamental."""
 
@@ -163,6 +176,8 @@ READERS: Mapping[str, Read] = {
     "at_1khz_db": lambda m: m.bands.at_1khz_db,
     **{f"thd_{hz:.0f}_percent": read_thd(hz) for hz in THD_AT_HZ},
     "thd_max_percent": read_thd_max,
+    "residual_percent": read_residual,
+    "residual_crest_db": read_crest,
     "sinad_db": lambda m: m.sinad_db,
     "psophometric_dbm": lambda m: m.noise.psophometric_dbm,
     "psophometric_dbfs": lambda m: m.noise.psophometric_dbfs,

@@ -201,8 +201,12 @@ def _read_noise(pair: StagePair, quantity: Quantity) -> float:
 
 
 def _read_thd_noise(run: Run, quantity: Quantity) -> float:
-    """Half-width of a THD by its recordings' noise, dB; 0 where it is not stated."""
+    """Half-width of a distortion by its recordings' noise, dB; 0 where it is not stated."""
     part, value = run.pooled.distortion, READERS[quantity.name](run.pooled)
+    residual = run.pooled.residual
+    if quantity.name == "residual_percent" and residual is not None and value:
+        own = [one.half_width for one in residual.budget["voice_percent"] if one.name in OWN_ROWS]
+        return 20.0 * math.log10(1.0 + math.hypot(*own) / value)
     if part is None or not value:
         return 0.0
     at = int(np.nanargmin(np.abs(part.thd_percent - value)))

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from voicecheck.errors import InputError
 from voicecheck.records.fields import list_fields
 from voicecheck.records.jobwords import JOB_WORDS, JobWords
+from voicecheck.records.terms import JobStage
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
@@ -22,6 +23,7 @@ from voicecheck.workflow.books import attach_file, open_book
 from voicecheck.workflow.checks.checklist import NAME
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
+from voicecheck.workflow.papers.answers import keep_cause
 from voicecheck.workflow.papers.comparing import compare, describe_masks
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
@@ -45,6 +47,9 @@ DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_k
 """Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")
 
+JOB_STAGES: dict[str, JobStage] = {"done": "after", "not done": "before"}
+"""What is sent of the work to the stage that the job is at then."""
+
 
 class JobPages(Pages):
     """Answers what concerns a job but its sweeps and checks."""
@@ -59,6 +64,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/report/{file}", self.show_report),
             Route("/jobs/{job}/files/{sha256}/{name}", self.show_file),
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
+            Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
             Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
@@ -169,6 +175,13 @@ class JobPages(Pages):
             book.add_note(number, sent.text("text"))
         return go_to(f"/jobs/{number}#notes")
 
+    def keep_cause(self, request: Request, sent: Sent) -> Response:
+        """Keep what was wrong in the end."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            keep_cause(book, number, sent.text("cause"))
+        return go_to(f"/jobs/{number}#findings")
+
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""
         number = _find_number(request)
@@ -182,10 +195,12 @@ class JobPages(Pages):
         return go_to(f"/jobs/{number}")
 
     def change_state(self, request: Request, sent: Sent) -> Response:
-        """Close the job, or open it again."""
-        number = _find_number(request)
+        """Close the job or open it again; say that the work is done or that it is not."""
+        number, state = _find_number(request), sent.text("state")
         with open_book(self._where) as book:
-            if sent.text("state") == "closed":
+            if state in JOB_STAGES:
+                book.set_stage(number, JOB_STAGES[state])
+            elif state == "closed":
                 book.close_job(number)
             else:
                 book.reopen_job(number)

@@ -23,6 +23,7 @@ from voicecheck.records.verdicts import TELLING
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     order_findings,
+    say_chance,
     say_comparison,
     say_found,
     say_mark,
@@ -58,6 +59,7 @@ def _templates() -> Environment:
     templates = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True)
     templates.filters["when"] = say_time
     templates.filters["figure"] = say_value
+    templates.filters["chance"] = say_chance
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
     templates.filters["worst_first"] = order_findings

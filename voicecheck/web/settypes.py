@@ -20,7 +20,8 @@ from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to, quote_name
 from voicecheck.workflow.books import open_book, read_normal_value
-from voicecheck.workflow.papers.comparing import REFERENCE, build_baselines, find_baselines
+from voicecheck.workflow.papers.comparing import build_baselines
+from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
 
 

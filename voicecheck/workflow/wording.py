@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck import budgets
 from voicecheck.budgets import combine_rows
-from voicecheck.records import BudgetRow, Comparison, Finding
+from voicecheck.records import Comparison, Finding, Hint, Measurement
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
+from voicecheck.records.residuals import describe_residual
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 
@@ -24,6 +26,11 @@ def say_quantity(name: str, language: str = "en") -> str:
     'something new'
     """
     return load_words(language).say("quantity", name)
+
+
+def say_chance(hint: Hint, language: str = "en") -> str:
+    """How probable a cause is, as the report says it."""
+    return load_words(language).chance(hint.probability, hint.confidence)
 
 
 def say_value(value: float | None, unit: str = "", language: str = "en", digits: int = 1) -> str:
@@ -64,6 +71,11 @@ def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, .
     return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
 
 
+def say_residual(measurement: Measurement, language: str = "en") -> tuple[str, ...]:
+    """What kind of distortion a measurement holds, where that can be told."""
+    return describe_residual(measurement, load_words(language))
+
+
 def say_mark(verdict: str, language: str = "en") -> str:
     """The sign that stands before a verdict."""
     return load_words(language).say("verdict_mark", verdict)
@@ -84,16 +96,7 @@ def say_source(text: str, language: str = "en") -> str:
 
 def cut_budget(budget: CurveBudget, frequency_hz: Array, at_hz: float) -> Budget:
     """Rows of a curve's budget at the point nearest to a frequency, without what is not known."""
-    at = int(np.argmin(np.abs(frequency_hz - at_hz)))
-    return tuple(
-        BudgetRow(
-            name=row.name,
-            half_width=float(row.half_width[at]),
-            dof=None if row.dof is None else float(row.dof[at]),
-        )
-        for row in budget
-        if np.isfinite(row.half_width[at])
-    )
+    return budgets.cut_budget(budget, int(np.argmin(np.abs(frequency_hz - at_hz))))
 
 
 def combine_budget(rows: Budget) -> float | None:

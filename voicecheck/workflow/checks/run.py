@@ -15,20 +15,25 @@ from voicecheck.bench.soundfiles import save_sound
 from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Attachment, Problem, Recording, from_json, to_document
-from voicecheck.records.terms import check_word
+from voicecheck.records.signals import SIMULATED
+from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
 from voicecheck.workflow.books import attach_file
 from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.checks.take import Heard, Progress, take_scene
 
-STAGES = ("before", "after")
+STAGES = words_of(JobStage)
 """A check is held against itself, as found and after the work; it has no references."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredCheck:
-    """One check of a job as it is kept; `sound_sha256` is "" where nothing was recorded."""
+    """
+    One check of a job as it is kept; `sound_sha256` is "" where nothing was recorded.
+
+    `aside` says why it does not count, "" if it does; `document_sha256` is its document's.
+    """
 
     kind: str
     stage: str
@@ -37,6 +42,13 @@ class StoredCheck:
     bench: str
     check: Check
     sound_sha256: str = ""
+    aside: str = ""
+    document_sha256: str = ""
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real telephone was listened to."""
+        return self.bench == SIMULATED
 
 
 def name_document(kind: str) -> str:
@@ -90,7 +102,7 @@ def run_check(
     book, job : JobBook and int, optional
         Where it is kept; nowhere without.
     stage : str
-        "before" or "after"; "" is "before" until there is one, then "after".
+        "before" or "after"; "" is the job's.
     progress, heard : callable, optional
 
     Returns
@@ -114,7 +126,7 @@ def run_check(
         recording = _take(face, source, progress, heard)
         check = _measure(face, recording, options)
         return check, make_document(face, check)
-    stage = choose_stage(book, job, kind, stage)
+    stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
     recording = _take(face, source, progress, heard)
     kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
@@ -163,18 +175,17 @@ def make_document(kind: CheckKind, check: Check) -> dict[str, Any]:
     return {"schema": kind.schema, **to_document(check)}
 
 
-def choose_stage(book: JobBook, job: int, kind: str, stage: str) -> str:
+def choose_stage(book: JobBook, job: int, stage: str) -> str:
     """
-    Stage of a new check: as asked for, else "before" for the first of its kind.
+    Stage of a new check: as asked for, else the job's.
 
     Raises
     ------
     InputError
         Another stage, or no such job.
     """
-    have = [one for one in list_checks(book, job) if one.kind == kind]
     if not stage:
-        return "after" if have else "before"
+        return book.load_job(job).stage
     check_word(stage, STAGES, "stage")
     return stage
 
@@ -193,9 +204,9 @@ def load_documents(book: JobBook, job: int, name: str) -> list[bytes]:
     return [book.locate_attachment(one.sha256).read_bytes() for one in kept]
 
 
-def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
+def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredCheck]:
     """
-    Checks of a job, the oldest of each kind first.
+    Checks of a job, the oldest of each kind first; with `aside` those that do not count, too.
 
     Raises
     ------
@@ -205,19 +216,24 @@ def list_checks(book: JobBook, job: int) -> list[StoredCheck]:
         A document is damaged.
     """
     found = []
+    files = book.load_job(job).attachments
     for kind in list_kinds():
-        for text in load_documents(book, job, name_document(kind.name)):
+        name = name_document(kind.name)
+        for file in (one for one in files if one.name == name and (aside or not one.aside)):
+            text = book.locate_attachment(file.sha256).read_bytes()
             try:
                 outer = msgspec.json.decode(text)
                 found.append(
                     StoredCheck(
                         kind=kind.name,
-                        stage=outer["stage"],
+                        stage=file.stage or outer["stage"],
                         part=outer.get("part", ""),
                         taken_utc=outer["taken_utc"],
                         bench=outer.get("bench", ""),
                         check=from_json(text, kind.load_record()),
                         sound_sha256=outer.get("recording_sha256") or "",
+                        aside=file.aside,
+                        document_sha256=file.sha256,
                     )
                 )
             except (msgspec.MsgspecError, KeyError, TypeError) as error:

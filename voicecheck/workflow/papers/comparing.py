@@ -12,14 +12,12 @@ from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import (
-    BenchSpread,
     Identity,
     build_baseline,
     compare_elements,
     compare_runs,
     compare_to_baseline,
     compare_to_mask,
-    estimate_bench_spread,
     identify_element,
     list_masks,
     load_mask,
@@ -27,11 +25,21 @@ from voicecheck.verdicts import (
     rank_hints,
     widen_baseline,
 )
-from voicecheck.verdicts.benchspread import STEPS
-from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.checks.run import list_checks
+from voicecheck.workflow.papers.lookup import (
+    REFERENCE,
+    current_runs,
+    find_baselines,
+    find_bench_spreads,
+    find_kindred,
+)
+from voicecheck.workflow.papers.standins import (
+    IN_PASSING,
+    build_in_passing,
+    compare_in_place,
+    fill_in,
+)
 
-REFERENCE = "reference"
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
 
 
@@ -68,7 +76,7 @@ def build_baselines(
             "with --stage reference first"
         )
     _check_known(without, {run.job for run in runs}, type_name)
-    kindred = _find_kindred(book, type_name)
+    kindred = find_kindred(book, type_name)
     baselines = []
     for name in paths:
         of_path = [run for run in runs if run.path == name]
@@ -89,32 +97,6 @@ def _check_known(without: Collection[int], jobs: Collection[int | None], type_na
             f"without: job {unknown[0]} is no reference set of {type_name!r} (they are: {have}); "
             "nothing was built"
         )
-
-
-def _find_kindred(book: JobBook, type_name: str) -> tuple[Baseline, ...]:
-    """Newest baselines of other types with the same kind of transmitter: they lend their spread."""
-    transmitter = book.load_type(type_name).transmitter
-    kin = {one.name for one in book.list_types() if one.transmitter == transmitter}
-    newest = {(one.type_name, one.path): one for one in book.list_baselines()}
-    return tuple(one for (name, _), one in newest.items() if name in kin - {type_name})
-
-
-def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
-    """
-    The latest run of each path of one stage.
-
-    Raises
-    ------
-    InputError
-        The job is not in the book.
-    """
-    return {run.path: run for run in book.list_runs(job=job, stage=stage)}
-
-
-def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
-    """The newest baseline of each path of a type; empty where none has been built."""
-    found = [one for one in book.list_baselines() if one.type_name == type_name]
-    return {baseline.path: baseline for baseline in found}
 
 
 def find_judged_baselines(
@@ -211,32 +193,6 @@ def _compare(
     )
 
 
-def find_bench_spreads(
-    book: JobBook, after: Mapping[str, Run], before: Mapping[str, Run]
-) -> dict[str, BenchSpread]:
-    """
-    How far the bench of two stages moves from day to day, by path.
-
-    Parameters
-    ----------
-    book : JobBook
-    after, before : mapping of str to Run
-
-    Returns
-    -------
-    dict of str to BenchSpread
-        From the history of the bench where both stages were taken on the same one; stated
-        otherwise.
-    """
-    spreads = {}
-    for path in after.keys() & before.keys() & STEPS.keys():
-        names = {run.pooled.conditions.bench for run in (after[path], before[path])}
-        file = find_bench(book, names.pop()) if len(names) == 1 else None
-        history = (*file.results, *file.check_results) if file else ()
-        spreads[path] = estimate_bench_spread(path, history)
-    return spreads
-
-
 def _compare_to_element(
     book: JobBook, job: Job, stage: str, runs: Mapping[str, Run], other: str
 ) -> Comparison:
@@ -322,23 +278,23 @@ def _compare_to_type(
     runs: Mapping[str, Run],
     results: Mapping[str, float] | None,
 ) -> Comparison:
-    baselines = find_baselines(book, job.type_name)
-    if not baselines:
-        raise InputError(
-            f"type {job.type_name!r} has no baseline; sweep known-good sets with "
-            f'--stage reference, then `voicecheck baseline build "{job.type_name}"`'
-        )
+    kept = find_baselines(book, job.type_name)
+    baselines = kept or build_in_passing(book, job.type_name)
+    if not runs.keys() & baselines.keys():
+        return compare_in_place(book, job, stage, runs)
     transmitter = book.load_type(job.type_name).transmitter
     comparison = compare_to_baseline(
         runs, baselines, job=job.job, stage=stage, transmitter=transmitter
     )
+    comparison = fill_in(book, job, comparison, runs, baselines)
+    notes = () if kept else (IN_PASSING.format(type_name=job.type_name),)
     known = {
         **_gather_flex(book, job.job, stage),
         **_gather_coil(book, job, stage),
         **_check_results(results),
     }
-    hints = rank_hints(comparison, runs, baselines, extra=known)
-    return dataclasses.replace(comparison, hints=hints)
+    hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
+    return dataclasses.replace(comparison, hints=hints, notes=notes)
 
 
 def _parse_reference(against: str, job: int) -> tuple[int, str]:

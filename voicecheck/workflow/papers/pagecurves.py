@@ -15,7 +15,8 @@ from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
 from voicecheck.records.times import say_time
 from voicecheck.words import load_words
-from voicecheck.workflow.papers.comparing import REFERENCE, find_baselines, find_judged_baselines
+from voicecheck.workflow.papers.comparing import find_judged_baselines
+from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 
 Key = tuple[str, str, bytes]
 """Path, unit and grid: what curves must share to lie in one figure."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from voicecheck import __version__
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Run
+from voicecheck.records import Comparison, Run
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
@@ -80,7 +80,7 @@ def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> R
         set_type=book.load_type(record.type_name),
         runs=runs,
         baselines=find_judged_baselines(book, record.type_name, {run.path for run in runs}),
-        comparisons=book.list_comparisons(job),
+        comparisons=_spread_out(book.list_comparisons(job)),
         bench_check=find_check_of_runs(book, runs),
         now_utc=get_now_utc(),
         version=__version__,
@@ -88,6 +88,11 @@ def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> R
         paper=paper,
         other_checks=collect_results(book, job),
     )
+
+
+def _spread_out(comparisons: tuple[Comparison, ...]) -> tuple[Comparison, ...]:
+    """Each comparison after those that stand beside it, so that it remains the latest."""
+    return tuple(one for found in comparisons for one in (*found.beside, found))
 
 
 def _latest_runs(book: JobBook, job: int) -> tuple[Run, ...]:

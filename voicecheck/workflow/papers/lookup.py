@@ -1,0 +1,77 @@
+"""What a comparison needs out of the job book."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Baseline, Run
+from voicecheck.verdicts import BenchSpread, estimate_bench_spread
+from voicecheck.verdicts.benchspread import STEPS
+from voicecheck.workflow.benches.store import find_bench
+
+REFERENCE = "reference"
+"""Stage of known-good sets."""
+
+
+def find_kindred(book: JobBook, type_name: str) -> tuple[Baseline, ...]:
+    """Newest baselines of other types with the same kind of transmitter: they lend their spread."""
+    transmitter = book.load_type(type_name).transmitter
+    kin = {one.name for one in book.list_types() if one.transmitter == transmitter}
+    newest = {(one.type_name, one.path): one for one in book.list_baselines()}
+    return tuple(one for (name, _), one in newest.items() if name in kin - {type_name})
+
+
+def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
+    """
+    The latest run of each path of one stage.
+
+    Raises
+    ------
+    InputError
+        The job is not in the book.
+    """
+    return {run.path: run for run in book.list_runs(job=job, stage=stage)}
+
+
+def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
+    """The newest baseline of each path of a type; empty where none has been built."""
+    found = [one for one in book.list_baselines() if one.type_name == type_name]
+    return {baseline.path: baseline for baseline in found}
+
+
+def find_references(
+    book: JobBook, type_name: str, *, but: int | None = None
+) -> dict[str, tuple[Run, ...]]:
+    """Runs of known-good sets of a type by path, the oldest first; `but` leaves a job out."""
+    found: dict[str, tuple[Run, ...]] = {}
+    for run in book.list_runs(type_name=type_name, stage=REFERENCE):
+        if run.job is None or run.job != but:
+            found[run.path] = (*found.get(run.path, ()), run)
+    return found
+
+
+def find_bench_spreads(
+    book: JobBook, after: Mapping[str, Run], before: Mapping[str, Run]
+) -> dict[str, BenchSpread]:
+    """
+    How far the bench of two stages moves from day to day, by path.
+
+    Parameters
+    ----------
+    book : JobBook
+    after, before : mapping of str to Run
+
+    Returns
+    -------
+    dict of str to BenchSpread
+        From the history of the bench where both stages were taken on the same one; stated
+        otherwise.
+    """
+    spreads = {}
+    for path in after.keys() & before.keys() & STEPS.keys():
+        names = {run.pooled.conditions.bench for run in (after[path], before[path])}
+        file = find_bench(book, names.pop()) if len(names) == 1 else None
+        history = (*file.results, *file.check_results) if file else ()
+        spreads[path] = estimate_bench_spread(path, history)
+    return spreads

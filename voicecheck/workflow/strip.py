@@ -1,0 +1,293 @@
+"""What the marks of a set say, out of comparisons and checks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import get_args
+
+from voicecheck.charts import say_value
+from voicecheck.jobbook.traces import Compared, RunTrace, Traces
+from voicecheck.records import BellCheck, DialCheck, Finding, FlexCheck, LineCheck
+from voicecheck.records.quantities import family_of
+from voicecheck.records.standing import Mark
+from voicecheck.records.terms import JobStage, MarkKey, MarkState, PathName
+from voicecheck.records.verdicts import find_gravest, rank_verdict
+from voicecheck.words import Words
+from voicecheck.workflow.checks.kinds import get_kind
+from voicecheck.workflow.checks.run import StoredCheck
+
+PATHS: dict[MarkKey, PathName] = {
+    "talks": "transmit",
+    "hears": "receive",
+    "own-voice": "sidetone",
+}
+NOISY = ("crackle", "noise", "hum")
+"""Families of the mark `crackle`, on every path; the others belong to the path's own mark."""
+DIGITS = "1234567890"
+PARTS = ("cord", "hook", "handset")
+SAYS_NOTHING_DB = 30.0
+"""Limits as wide as that would let a silent set pass: they come of too few sets or seats (PROP)."""
+MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
+CHECKS: dict[MarkKey, str] = {"dials": "dial", "rings": "bell", "cord": "flex", "line": "line"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """State of one mark at one stage."""
+
+    state: MarkState
+    sentence: str = ""
+    partly: str = ""
+    simulated: bool = False
+
+
+def make_marks(
+    traces: Traces, checks: Sequence[StoredCheck], stage: JobStage, words: Words
+) -> tuple[Mark, ...]:
+    """
+    The strip of a set.
+
+    Parameters
+    ----------
+    traces : Traces
+    checks : sequence of StoredCheck
+        Those that count, the oldest first.
+    stage : str
+        Of the job.
+    words : Words
+    """
+    look = _Look(traces=traces, checks=checks, words=words)
+    return tuple(_make_mark(key, stage, look) for key in MARK_KEYS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """What a mark is read from."""
+
+    traces: Traces
+    checks: Sequence[StoredCheck]
+    words: Words
+
+
+def _make_mark(key: MarkKey, stage: JobStage, look: _Look) -> Mark:
+    found, now = _say(key, "before", look), _say(key, "after", look)
+    has_now = stage == "after" or now.state != "not tested"
+    shown = found if not has_now or now.state == "not tested" else now
+    return Mark(
+        key=key,
+        as_found=found.state,
+        now=now.state if has_now else None,
+        sentence=shown.sentence or look.words.say("standing", "not tested"),
+        partly=shown.partly,
+        simulated=found.simulated or now.simulated,
+    )
+
+
+def _say(key: MarkKey, stage: JobStage, look: _Look) -> Said:
+    words = look.words
+    if key in CHECKS:
+        found = [one for one in look.checks if one.kind == CHECKS[key] and one.stage == stage]
+        return SAY_CHECK[key](found, words) if found else Said(state="not tested")
+    counting = (run for run in look.traces.runs if not run.aside)
+    swept = {run.path: run for run in counting if run.stage == stage}
+    wanted = [PATHS[key]] if key in PATHS else list(PATHS.values())
+    present = [path for path in wanted if path in swept]
+    if not present:
+        return Said(state="not tested")
+    missing = [words.say("path_term", path) for path in wanted if path not in swept]
+    partly = words.say("standing", "paths_missing", names=", ".join(missing)) if missing else ""
+    state, sentence = _judge(key, stage, [swept[path] for path in present], look)
+    simulated = any(swept[path].is_simulated for path in present)
+    return Said(state=state, sentence=sentence, partly=partly, simulated=simulated)
+
+
+def _judge(
+    key: MarkKey, stage: JobStage, runs: Sequence[RunTrace], look: _Look
+) -> tuple[MarkState, str]:
+    """State and sentence of what was swept."""
+    words = look.words
+    held = _find_compared(look.traces, stage, "baseline")
+    newest = max(run.saved_utc for run in runs)
+    if held is None:
+        return "not comparable", words.say("standing", "not_compared")
+    if held.is_overtaken or held.made_utc < newest:
+        return "not comparable", words.say("standing", "overtaken")
+    findings = _choose_findings(key, held.comparison.findings)
+    if not findings:
+        return "not comparable", words.say("standing", "not_compared")
+    state = find_gravest(finding.verdict for finding in findings)
+    sentence = _say_findings(findings, state, held.comparison.against.n or 0, words)
+    pair = _find_compared(look.traces, stage, "before")
+    if pair is None or pair.is_overtaken or pair.made_utc < newest:
+        return state, sentence
+    change = _say_change(key, _choose_findings(key, pair.comparison.findings), words)
+    return state, "; ".join(part for part in (sentence, change) if part)
+
+
+def _find_compared(traces: Traces, stage: str, kind: str) -> Compared | None:
+    found = [
+        one
+        for one in traces.compared
+        if one.comparison.stage == stage and one.comparison.against.kind == kind
+    ]
+    return max(found, key=lambda one: one.made_utc, default=None)
+
+
+def _choose_findings(key: MarkKey, findings: Iterable[Finding]) -> list[Finding]:
+    """Findings that a mark speaks of."""
+    if key == "crackle":
+        return [one for one in findings if family_of(one.quantity) in NOISY]
+    return [
+        one for one in findings if one.path == PATHS[key] and family_of(one.quantity) not in NOISY
+    ]
+
+
+def _say_findings(findings: Sequence[Finding], state: MarkState, n_sets: int, words: Words) -> str:
+    from voicecheck.report.sentences import say_finding
+
+    if state == "within":
+        return words.say("standing", "within", n=n_sets)
+    worst = [one for one in findings if one.verdict == state]
+    if state == "not comparable":
+        return words.say("standing", "no_limits", reason=worst[0].reason)
+    level = next((one for one in worst if family_of(one.quantity) == "level"), None)
+    told = say_level(level, words) if level is not None else say_finding(worst[0], words)
+    return words.say("owner", "doubtful", phrase=told) if state == "doubtful" else told
+
+
+def say_level(finding: Finding, words: Words) -> str:
+    """
+    A level beyond its limits, against what is usual.
+
+    Parameters
+    ----------
+    finding : Finding
+        With its reference, the mean of good sets; dB.
+    words : Words
+
+    Returns
+    -------
+    str
+        Without the limits where they are so wide that they say nothing.
+    """
+    limits = [one for one in (finding.low, finding.high) if one is not None]
+    middle = finding.reference if finding.reference is not None else math.fsum(limits) / len(limits)
+    off = (finding.value or 0.0) - middle
+    usual = max(abs(limit - middle) for limit in limits) if limits else math.inf
+    key = "level_high" if off > 0.0 else "level_low"
+    if usual > SAYS_NOTHING_DB:
+        return words.say("standing", f"{key}_wide", amount=words.number(abs(off)))
+    return words.say("standing", key, amount=words.number(abs(off)), usual=words.number(usual))
+
+
+def _say_change(key: MarkKey, findings: Sequence[Finding], words: Words) -> str:
+    """What is surely another than as found; "" where nothing is."""
+    family = "noise" if key == "crackle" else "level"
+    changed = [
+        one
+        for one in findings
+        if family_of(one.quantity) == family and one.verdict == "outside" and one.value
+    ]
+    if not changed:
+        return ""
+    most = max(changed, key=lambda one: abs(one.value or 0.0))
+    side = "up" if (most.value or 0.0) > 0.0 else "down"
+    name = "noise" if key == "crackle" else "change"
+    return words.say("standing", f"{name}_{side}", amount=words.number(abs(most.value or 0.0)))
+
+
+def judge_check(stored: StoredCheck) -> MarkState:
+    """
+    Verdict on one check, by what it found; "not comparable" where nothing is held against it.
+
+    Parameters
+    ----------
+    stored : StoredCheck
+
+    Notes
+    -----
+    A bell has two notes and a cord is quiet (S57, S41: trade).
+    """
+    check = stored.check
+    if isinstance(check, BellCheck):
+        return "outside" if not check.rings else "doubtful" if len(check.gongs_hz) < 2 else "within"
+    if isinstance(check, FlexCheck):
+        return "outside" if check.events else "within"
+    if isinstance(check, LineCheck) and any(one.kind == "open-loop" for one in check.problems):
+        return "outside"
+    findings = [one for one in getattr(check, "findings", ()) if one.value is not None]
+    if isinstance(check, DialCheck) and not check.region:
+        return "outside" if any(one.verdict == "outside" for one in findings) else "not comparable"
+    return find_gravest(one.verdict for one in findings)
+
+
+def _say_stored(checks: Sequence[StoredCheck], *, partly: str = "") -> Said:
+    """The gravest of what counts, in its own words."""
+    worst = min(checks, key=lambda one: rank_verdict(judge_check(one)))
+    told = get_kind(worst.kind).describe(worst.check)
+    return Said(
+        state=judge_check(worst),
+        sentence=told,
+        partly=partly,
+        simulated=any(one.is_simulated for one in checks),
+    )
+
+
+def _say_dial(checks: Sequence[StoredCheck], words: Words) -> Said:
+    dialled = "".join(one.check.number for one in checks if isinstance(one.check, DialCheck))
+    missing = [digit for digit in DIGITS if digit not in dialled]
+    partly = words.say("standing", "digits_missing", names=" ".join(missing)) if missing else ""
+    said = _say_stored(checks[-1:], partly=partly)
+    check = checks[-1].check
+    if isinstance(check, DialCheck):
+        worst = [one for one in check.findings if one.verdict == said.state != "within"]
+        sentence = _say_dial_finding(worst[0], words) if worst else said.sentence
+        if not check.region:
+            sentence = words.say("standing", "no_region", told=said.sentence)
+        return Said(state=said.state, sentence=sentence, partly=partly, simulated=said.simulated)
+    return said
+
+
+def _say_dial_finding(finding: Finding, words: Words) -> str:
+    low, high = (words.number(limit, 1) for limit in (finding.low, finding.high))
+    limits = words.say("report", "from_to", low=low, high=high)
+    if finding.low is None or finding.high is None:
+        side = "to" if finding.low is None else "from"
+        limits = words.say("report", side, low=low, high=high)
+    return words.say(
+        "standing",
+        "dial_outside",
+        name=words.say("quantity", finding.quantity),
+        value=say_value(finding.value, finding.unit, words, quantity=finding.quantity),
+        limits=limits,
+        source=finding.reason or finding.source,
+    )
+
+
+def _say_flex(checks: Sequence[StoredCheck], words: Words) -> Said:
+    latest = {one.part: one for one in checks}
+    missing = [part for part in PARTS if part not in latest]
+    partly = words.say("standing", "parts_missing", names=", ".join(missing)) if missing else ""
+    return _say_stored(tuple(latest.values()), partly=partly)
+
+
+def _say_bell(checks: Sequence[StoredCheck], words: Words) -> Said:
+    said = _say_stored(checks[-1:])
+    if said.state != "doubtful":
+        return said
+    sentence = words.say("standing", "bell_one", told=said.sentence)
+    return Said(state=said.state, sentence=sentence, simulated=said.simulated)
+
+
+def _say_line(checks: Sequence[StoredCheck], _words: Words) -> Said:
+    return _say_stored(checks[-1:])
+
+
+SAY_CHECK: dict[MarkKey, Callable[[Sequence[StoredCheck], Words], Said]] = {
+    "dials": _say_dial,
+    "rings": _say_bell,
+    "cord": _say_flex,
+    "line": _say_line,
+}
