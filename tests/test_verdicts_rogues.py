@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import t as student
 from seat_figures import CURVE, NOISE, make_faint, make_reference_runs, make_run, make_seats
 
-from voicecheck.records import Baseline, Run, from_json, to_json
+from voicecheck.records import Baseline, Noise, Run, from_json, to_json
 from voicecheck.verdicts import build_baseline, compare_to_baseline
 from voicecheck.verdicts.covariance import Kin, pool_covariance, read_sets
 from voicecheck.verdicts.rogues import ALONE, find_doubted, hold_against_others
@@ -140,3 +140,12 @@ def test_a_level_loss_is_seen_against_its_own_noise_and_distortion() -> None:
         values[name] = found.value
     assert values["as it is"] - values["faint"] == pytest.approx(3.0)
     assert abs(values["noisy"] - values["as it is"]) < 2.5
+
+
+def test_without_a_noise_the_other_traits_still_count_and_are_kept() -> None:
+    runs = make_reference_runs(make_seats(6))
+    runs = [dataclasses.replace(one, pooled=one.pooled.replace(noise=Noise())) for one in runs]
+    baseline = build(runs)
+    assert baseline.covariation.weights[TRAITS.index("noise")] == 0.0
+    assert np.all(np.isnan(baseline.covariation.deviations[:, TRAITS.index("noise")]))
+    assert from_json(to_json(baseline), Baseline).same_as(baseline)

@@ -43,7 +43,7 @@ A weaker one moves no point by more than 0.3 dB.
 The silence after the opening mark holds nothing else: 0 of 36 takes of nine plants without an
 echo showed one.
 """
-ALIKE_DB = 1.0
+ALIKE_DB = 0.5
 """Takes within this of the strongest are as strong; the earliest of them is taken."""
 GAUGE = 8
 """Samples at the search rate, 1 ms: a mark's correlation has died away by then."""

@@ -230,7 +230,8 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
             "a noise gate or suppressor is at work",
-            effect="the noise is withheld; switch off what cleans up the pauses",
+            effect="noise, steps, distortion and SINAD are withheld; "
+            "switch off what cleans up the pauses",
             block="silence",
         )
     return None
@@ -241,7 +242,7 @@ def _tell_coder(name: str) -> Problem:
         kind="lossy-coding",
         message="an error that follows the tone lies close to it: "
         "the sound went through a lossy coder",
-        effect="noise and distortion hold the coder's error, and are withheld; "
+        effect="the curve's interval holds the coder's error, all other figures are withheld; "
         "record without compression",
         block=name,
     )
@@ -297,8 +298,8 @@ def judge_control(
             kind="level-control",
             message=f"the gain lets go more slowly than it grips (by {np.nanmax(control_db):.1f} "
             "dB): a limiter or an automatic gain control is at work",
-            effect="level, response and distortion are not the set's alone; "
-            "switch the control off and record again",
+            effect="the curve's interval holds what it may have taken, all other figures are "
+            "withheld; switch the control off and record again",
             block=name,
         )
     rise_db = np.diff(output_db[-2:])[0] if len(output_db) > 1 else np.nan
@@ -308,7 +309,7 @@ def judge_control(
             kind="overload",
             message=f"the output hardly grows at the top ({rise_db:.1f} dB for "
             f"{wanted_db:.0f} dB): something is overdriven",
-            effect="level, response and distortion hold the overload; "
+            effect="the loud part of the curve and all other figures are withheld; "
             "turn the input gain down and record again",
             block=name,
         )

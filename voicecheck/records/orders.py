@@ -17,7 +17,7 @@ from msgspec import Meta
 from voicecheck.errors import InputError
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, AngleDeg, Channel, FeedMa
 from voicecheck.records.bounds import check_bounds
-from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath
+from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath, check_stage
 
 DEFAULT_SEATS = 3
 Seats = Annotated[int, Meta(ge=1, le=50, title="seats")]
@@ -171,8 +171,7 @@ class SweepOrder:
     def __post_init__(self) -> None:
         """Refuse what does not fit, or cannot go together."""
         check_bounds(self)
-        if not self.stage.strip():
-            raise InputError("stage: need before, after, reference or a label, got nothing")
+        check_stage(self.stage)
         self._check_level()
         if not isinstance(self.source, FileSource):
             return

@@ -122,7 +122,10 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="high_over_low_db", unit="dB", family="shape", evidence="slope"),
     Quantity(name="peak_hz", unit="Hz", family="shape", scale="log", decimals=0),
     Quantity(name="flat_dbfs", unit="dBFS", family="noise", side="upper"),
-    Quantity(name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_compared=True),
+    Quantity(
+        name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_judged=True,
+        is_compared=True,
+    ),
     Quantity(
         name="bursts_per_s", unit="/s", family="crackle", side="upper", is_compared=True,
         evidence="bursts", evidence_is="value",

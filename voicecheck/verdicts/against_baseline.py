@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
 from voicecheck.verdicts.covariance import find_own_level, limit_own_level
 from voicecheck.verdicts.decide import decide, decide_curve, refuse
+from voicecheck.verdicts.floors import judge_floors
 from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
 from voicecheck.verdicts.ownspread import (
     count_usable,
@@ -145,9 +146,7 @@ def _widen_own_level(baseline: Baseline, n_paths: int) -> Covariation | None:
     known = baseline.covariation
     if known is None or baseline.dof is None:
         return known
-    low_db, high_db = limit_own_level(
-        known.sd_db, known.dof, baseline.n, curve_dof=baseline.dof, n_paths=n_paths
-    )
+    low_db, high_db = limit_own_level(known, curve_dof=baseline.dof, n_paths=n_paths)
     return dataclasses.replace(known, low_db=low_db, high_db=high_db)
 
 
@@ -205,7 +204,16 @@ def _compare_path(run: Run, baseline: Baseline) -> list[Finding]:
         if finding is not None:
             findings.append(finding)
     own_level = _judge_own_level(run, baseline, allowed)
-    return [*findings, own_level] if own_level is not None else findings
+    if own_level is not None:
+        findings.append(own_level)
+    return [*findings, *_judge_by_floors(run, findings)]
+
+
+def _judge_by_floors(run: Run, judged: Sequence[Finding]) -> list[Finding]:
+    """Hum of which the sets of the baseline have none, so that it has no limit there."""
+    if any(finding.quantity == "mains_dbfs" and finding.value is not None for finding in judged):
+        return []
+    return [one for one in judge_floors(run, None) if one.quantity == "hum_margin_db"]
 
 
 def _source(baseline: Baseline) -> str:

@@ -13,6 +13,7 @@ rate.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -179,28 +180,28 @@ def relate_traits(
     borrowed = kin.borrow(weights[used])
     variance, dof = join_variance(_leave_out(own, kin), len(own) - 1.0, borrowed)
     sd_db = max(math.sqrt(variance), FLOOR_DB["level"])
-    low_db, high_db = limit_own_level(sd_db, dof, len(own), curve_dof=curve_dof)
     seats = [spread_own_level(run, weights, noise_from) for run in runs]
     known = [float(np.var(one, ddof=1)) for one in seats if len(one) > 1]
-    return Covariation(
+    found = Covariation(
         traits=TRAITS, mean=mean_where_half(sets), deviations=sets - np.mean(sets, axis=0),
-        weights=weights, caps=caps, sd_db=sd_db, dof=dof, low_db=low_db, high_db=high_db,
+        weights=weights, caps=caps, sd_db=sd_db, dof=dof, low_db=None, high_db=None,
         seat_sd_db=math.sqrt(float(np.mean(known))) if known else None, noise_from=noise_from,
         lent_dof=kin.dof if borrowed is not NOTHING else 0.0,
     )  # fmt: skip
+    low_db, high_db = limit_own_level(found, curve_dof=curve_dof)
+    return dataclasses.replace(found, low_db=low_db, high_db=high_db)
 
 
 def limit_own_level(
-    sd_db: float, dof: float, n: int, *, curve_dof: float, n_paths: int = 1
+    known: Covariation, *, curve_dof: float, n_paths: int = 1
 ) -> tuple[float | None, float | None]:
     """
     Limits of the own level: prediction limits for one more set, Student's t.
 
     Parameters
     ----------
-    sd_db, dof : float
-    n : int
-        Reference sets.
+    known : Covariation
+        Its spread and the number of its sets count.
     curve_dof : float
         Degrees of freedom behind the curve's spread; with few of them there are no limits.
     n_paths : int
@@ -216,9 +217,9 @@ def limit_own_level(
     if own_level_share(curve_dof) == 0.0:
         return None, None
     tail = ERROR_RATE * own_level_share(curve_dof) / n_paths
-    wide = sd_db * prediction_factor(n)
-    low = float(student.isf(tail * LOSS_PART, dof))
-    high = float(student.isf(tail * (1.0 - LOSS_PART), dof))
+    wide = known.sd_db * prediction_factor(len(known.deviations))
+    low = float(student.isf(tail * LOSS_PART, known.dof))
+    high = float(student.isf(tail * (1.0 - LOSS_PART), known.dof))
     return -wide * low, wide * high
 
 

@@ -23,6 +23,7 @@ from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.papers.comparing import build_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
+from voicecheck.workflow.settypes import check_typed
 
 
 class SetTypePages(Pages):
@@ -145,14 +146,16 @@ def read_type(sent: Sent, name: str) -> SetType:
     """
     feed_ma = sent.number("feed_ma")
     lines = (line.strip() for line in sent.text("normal").splitlines())
-    return SetType(
-        name=name,
-        transmitter=sent.text("transmitter"),
-        feed_ma=40.0 if feed_ma is None else feed_ma,
-        region=sent.text("region").strip(),
-        notes=sent.text("notes"),
-        wiring=sent.text("wiring"),
-        normal_values=tuple(read_normal_value(line) for line in lines if line),
+    return check_typed(
+        SetType(
+            name=name,
+            transmitter=sent.text("transmitter"),
+            feed_ma=40.0 if feed_ma is None else feed_ma,
+            region=sent.text("region").strip(),
+            notes=sent.text("notes"),
+            wiring=sent.text("wiring"),
+            normal_values=tuple(read_normal_value(line) for line in lines if line),
+        )
     )
 
 

@@ -6,17 +6,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from voicecheck.bench.interface import Bench
-from voicecheck.errors import InputError, RecordingError
+from voicecheck.errors import RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Measurement, Problem, Programme, Recording, Run
 from voicecheck.records.bounds import list_bounds
 from voicecheck.records.orders import DEFAULT_SEATS, Stated, SweepOrder
 from voicecheck.records.signals import PATHS
-from voicecheck.records.terms import check_word
+from voicecheck.records.terms import check_stage, check_word
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import pool_run
 from voicecheck.workflow.analysis import measure_known
 from voicecheck.workflow.benches.locks import hold_bench
+from voicecheck.workflow.books import check_open
 
 BeforeSeat = Callable[[int, int], None]
 AfterSeat = Callable[[int, Measurement | RecordingError], None]
@@ -146,8 +147,8 @@ def _check(book: JobBook, job: int, stage: str, path: str, n_seats: int) -> str:
     """Refuse what cannot be swept; the kind of transmitter of the job's set type."""
     record = book.load_job(job)
     check_word(path, PATHS, "path")
-    if not stage.strip():
-        raise InputError("stage: need before, after, reference or a label, got nothing")
+    check_stage(stage)
+    check_open(record)
     list_bounds(SweepOrder)["n_seats"].check(n_seats)
     return book.load_type(record.type_name).transmitter
 
