@@ -6,7 +6,7 @@ import numpy as np
 
 from voicecheck import budgets
 from voicecheck.budgets import combine_rows
-from voicecheck.records import Finding, Hint, Measurement
+from voicecheck.records import Comparison, Finding, Hint, Measurement
 from voicecheck.records.arrays import Array
 from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.residuals import describe_residual
@@ -65,6 +65,14 @@ def say_found(finding: Finding, value: float | None, *, with_unit: bool = True) 
 def say_residual(measurement: Measurement, language: str = "en") -> tuple[str, ...]:
     """What kind of distortion a measurement holds, where that can be told."""
     return describe_residual(measurement, load_words(language))
+
+
+def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, ...]:
+    """What a comparison found, in sentences."""
+    from voicecheck.report import tell_comparison
+
+    told = tell_comparison(comparison, load_words(language))
+    return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
 
 
 def say_mark(verdict: str, language: str = "en") -> str:
