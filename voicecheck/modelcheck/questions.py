@@ -173,8 +173,12 @@ def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
     """Whether there is no noise with the sound either: a chain of numbers has silent pauses."""
     if len(kernels.repeats) < 2:
         return noise is not None and find_median(noise.far_db) < NOISELESS_DB
-    scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
-    return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
+    scatter = _find_peak(kernels.repeats[0] - kernels.repeats[-1])
+    return scatter < NOISELESS_SHARE * _find_peak(kernels.repeats)
+
+
+def _find_peak(values: Array) -> float:
+    return max(float(np.max(values)), -float(np.min(values)))
 
 
 def _is_rounded(slowed: Slowed, noise: StepNoise | None) -> bool:
