@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NoReturn
 
 import numpy as np
@@ -297,11 +298,17 @@ def _explain_missing_mark(
     return RecordingError(message, "wrong-programme", at_s)
 
 
+@lru_cache(maxsize=8)
+def _transform_template(template: bytes, size: int) -> NDArray[np.complex128]:
+    """Conjugate spectrum of a template, which is the same for every recording of a length."""
+    return np.asarray(np.conj(np.fft.rfft(np.frombuffer(template), size)))
+
+
 def _correlate(samples: Array, template: Array) -> tuple[Array, Array]:
     """Correlation coefficient of the template with every stretch, and its gain there."""
     # What wraps around lies beyond the last whole stretch.
     size = find_next_fast_length(len(samples))
-    product = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
+    product = np.fft.rfft(samples, size) * _transform_template(template.tobytes(), size)
     count = len(samples) - len(template) + 1
     raw = np.abs(np.fft.irfft(product, size)[:count])
     energy = np.zeros(len(samples) + 1)
