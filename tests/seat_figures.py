@@ -9,7 +9,7 @@ all seats of that day, and the second harmonic follows the drive.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -136,3 +136,22 @@ def _measure(row: np.ndarray, conditions: Conditions) -> Measurement:
         conditions=conditions,
         version="0.1.0",
     )  # fmt: skip
+
+
+def make_seats(n: int, *, seed: int = 5, name: str = "A") -> np.ndarray:
+    """Seats of the sets of one population, shape (n, 3, n_figures)."""
+    return Seats.draw(make_populations()[name], n, 3, np.random.default_rng(seed)).figures
+
+
+def make_faint(seats: np.ndarray, loss_db: float) -> np.ndarray:
+    """The same seats with so much less level and all else as it was."""
+    changed = seats.copy()
+    for place in (CURVE, BANDS):
+        changed[..., place] -= loss_db
+    return changed
+
+
+def make_reference_runs(sets: np.ndarray) -> list[Run]:
+    """One run for each set, jobs counted from 1."""
+    runs = [make_run(one, "reference") for one in sets]
+    return [replace(run, job=index + 1) for index, run in enumerate(runs)]

@@ -34,9 +34,9 @@ from seat_figures import (
     make_run,
 )
 
+from voicecheck.benchspread import STATED_LEVEL_DB, STATED_SHAPE_DB
 from voicecheck.records import Against
 from voicecheck.verdicts import compare_runs
-from voicecheck.verdicts.benchspread import STATED_LEVEL_DB, STATED_SHAPE_DB
 from voicecheck.verdicts.differences import FLOOR, Part, compute_reach, pool_variance, seat_part
 from voicecheck.verdicts.limits import BAND_VARIANCE
 from voicecheck.verdicts.stagepair import PRIOR_DOF

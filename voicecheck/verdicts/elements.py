@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from voicecheck.benchspread import BenchSpread
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Conditions, Finding, Run
 from voicecheck.records.quantities import BY_NAME
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.before_after import compare_runs
-from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.quantities import read_spread
 from voicecheck.verdicts.readings import READERS
 from voicecheck.verdicts.stagepair import UNKNOWN_SPREAD
