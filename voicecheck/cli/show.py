@@ -9,6 +9,7 @@ from typing import Any
 from voicecheck.cli.numbers import list_budgets
 from voicecheck.records import (
     Baseline,
+    ClubBaseline,
     Comparison,
     Finding,
     Job,
@@ -192,7 +193,22 @@ def render_baseline(baseline: Baseline) -> str:
         f"{baseline.type_name}, {baseline.path}: {baseline.n} sets, "
         f"curve in {baseline.unit}, {len(baseline.quantities)} quantities"
     )
+    if baseline.without:
+        head += f", without job {', '.join(map(str, baseline.without))}"
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
+
+
+def render_club(club: ClubBaseline) -> str:
+    """What a club passed on: what it is, who made it on what, and its fingerprint."""
+    rows = [
+        ("paths", ", ".join(f"{one.path} ({one.n} sets)" for one in club.baselines)),
+        ("made by", club.made_by or "not told"),
+        ("bench", (club.bench or "not told") + (" (simulated)" if club.simulated else "")),
+        ("calibration", club.calibration),
+        ("made", club.made_utc),
+        ("fingerprint", club.fingerprint),
+    ]
+    return f"from a club: {club.type_name}, {club.transmitter}\n{render_table(rows)}"
 
 
 def render_jobs(jobs: Sequence[Job]) -> str:

@@ -12,6 +12,7 @@ SCHEMAS: dict[str, str] = {
     "Measurement": MEASUREMENT,
     "Run": RUN,
     "Baseline": "voicecheck.baseline/1",
+    "ClubBaseline": "voicecheck.club-baseline/1",
     "Comparison": "voicecheck.comparison/1",
     "CheckList": "voicecheck.check/1",
     "BenchSetup": "voicecheck.bench/1",

@@ -18,7 +18,7 @@ from voicecheck.records import Attachment, Problem, Recording, from_json, to_doc
 from voicecheck.records.signals import SIMULATED
 from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
-from voicecheck.workflow.books import attach_file
+from voicecheck.workflow.books import attach_file, check_open
 from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.checks.take import Heard, Progress, take_scene
@@ -126,6 +126,7 @@ def run_check(
         recording = _take(face, source, progress, heard)
         check = _measure(face, recording, options)
         return check, make_document(face, check)
+    check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
     recording = _take(face, source, progress, heard)

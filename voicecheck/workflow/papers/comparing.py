@@ -43,7 +43,9 @@ from voicecheck.workflow.papers.standins import (
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
 
 
-def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> tuple[Baseline, ...]:
+def build_baselines(
+    book: JobBook, type_name: str, path: str | None = None, *, without: Collection[int] = ()
+) -> tuple[Baseline, ...]:
     """
     Build the baseline of each path of a type from its reference runs, and keep them.
 
@@ -53,6 +55,8 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     type_name : str
     path : str, optional
         Only this one; every path with reference runs when left out.
+    without : collection of int
+        Jobs whose sets are left out, as the baselines then say.
 
     Returns
     -------
@@ -61,7 +65,7 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     Raises
     ------
     InputError
-        No such type, or fewer than two reference sets.
+        No such type, fewer than two reference sets, or a set to be left out that is none of them.
     """
     runs = book.list_runs(type_name=type_name, stage=REFERENCE, path=path)
     paths = [path] if path else sorted({run.path for run in runs})
@@ -71,15 +75,28 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
             f"no reference runs of type {type_name!r}{wanted}: sweep known-good sets of the type "
             "with --stage reference first"
         )
+    _check_known(without, {run.job for run in runs}, type_name)
     kindred = find_kindred(book, type_name)
     baselines = []
     for name in paths:
         of_path = [run for run in runs if run.path == name]
-        built = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
+        built = build_baseline(
+            of_path, type_name=type_name, path=name, kindred=kindred, without=without
+        )
         baseline = dataclasses.replace(built, built_utc=get_now_utc())
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)
+
+
+def _check_known(without: Collection[int], jobs: Collection[int | None], type_name: str) -> None:
+    unknown = sorted(set(without) - set(jobs))
+    if unknown:
+        have = ", ".join(str(job) for job in sorted(job for job in jobs if job is not None))
+        raise InputError(
+            f"without: job {unknown[0]} is no reference set of {type_name!r} (they are: {have}); "
+            "nothing was built"
+        )
 
 
 def find_judged_baselines(
