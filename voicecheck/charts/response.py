@@ -126,6 +126,9 @@ def write_head(
     set_type : SetType or None
     words : Words
     """
+    is_simulated = any(run.is_simulated for run in runs)
+    if is_simulated:
+        title = words.say("chart", "simulated_title", title=title)
     lines = textwrap.wrap(clean_text(title, 150), 76)[:2]
     write_text(
         figure,
@@ -139,6 +142,8 @@ def write_head(
     )
     paths = dict.fromkeys(run.path for run in runs)
     parts = [words.say("path_term", path) for path in paths] if len(paths) == 1 else []
+    if is_simulated:
+        parts.insert(0, words.say("chart", "simulated"))
     if set_type is not None:
         parts.append(set_type.name)
     job = next((run.job for run in runs if run.job is not None), None)

@@ -10,7 +10,7 @@ from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
@@ -114,7 +114,7 @@ class Run(Shown):
     @property
     def is_simulated(self) -> bool:
         """Whether no real telephone was measured."""
-        return self.pooled.conditions.bench == SIMULATED
+        return self.pooled.is_simulated
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -184,6 +184,7 @@ class Baseline:
     shape_seat_sd_db: Array | None = None
     n_seats: float = 1.0
     level_share: float = 0.7
+    simulated: bool = False
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -293,3 +294,4 @@ class Comparison(Shown):
     hints: tuple[Hint, ...] = ()
     notes: tuple[str, ...] = ()
     beside: tuple[Comparison, ...] = ()
+    simulated: bool = False

@@ -76,7 +76,8 @@ def build_baselines(book: JobBook, type_name: str, path: str | None = None) -> t
     for name in paths:
         of_path = [run for run in runs if run.path == name]
         built = build_baseline(of_path, type_name=type_name, path=name, kindred=kindred)
-        baseline = dataclasses.replace(built, built_utc=get_now_utc())
+        simulated = any(run.is_simulated for run in of_path)
+        baseline = dataclasses.replace(built, built_utc=get_now_utc(), simulated=simulated)
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)
@@ -136,6 +137,8 @@ def compare(
             f"sweep it with --stage {stage} first"
         )
     comparison = _compare(book, record, stage, runs, against=against, results=results)
+    if any(run.is_simulated for run in runs.values()):
+        comparison = dataclasses.replace(comparison, simulated=True)
     book.save_comparison(comparison)
     return comparison
 
@@ -166,7 +169,7 @@ def _compare(
         raise InputError(f"job {number} has no run at stage {other_stage!r} to compare with")
     kind = "before" if against == "before" else "run"
     name = other_stage if number == job.job else f"job {number}, {other_stage}"
-    return compare_runs(
+    comparison = compare_runs(
         runs,
         others,
         job=job.job,
@@ -174,6 +177,8 @@ def _compare(
         against=Against(kind=kind, name=name),
         bench=find_bench_spreads(book, runs, others),
     )
+    simulated = any(run.is_simulated for run in others.values())
+    return dataclasses.replace(comparison, simulated=simulated)
 
 
 def _compare_to_element(
@@ -277,7 +282,8 @@ def _compare_to_type(
         **_check_results(results),
     }
     hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
-    return dataclasses.replace(comparison, hints=hints, notes=notes)
+    simulated = any(baselines[path].simulated for path in runs.keys() & baselines.keys())
+    return dataclasses.replace(comparison, hints=hints, notes=notes, simulated=simulated)
 
 
 def _parse_reference(against: str, job: int) -> tuple[int, str]:
