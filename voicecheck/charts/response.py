@@ -127,8 +127,6 @@ def write_head(
     words : Words
     """
     is_simulated = any(run.is_simulated for run in runs)
-    if is_simulated:
-        title = words.say("chart", "simulated_title", title=title)
     lines = textwrap.wrap(clean_text(title, 150), 76)[:2]
     write_text(
         figure,
@@ -142,13 +140,14 @@ def write_head(
     )
     paths = dict.fromkeys(run.path for run in runs)
     parts = [words.say("path_term", path) for path in paths] if len(paths) == 1 else []
-    if is_simulated:
-        parts.insert(0, words.say("chart", "simulated"))
     if set_type is not None:
         parts.append(set_type.name)
     job = next((run.job for run in runs if run.job is not None), None)
     if job is not None:
         parts.append(words.say("chart", "foot_job", job=job))
     top = 0.97 - 5.9 * len(lines) / (figure.get_figheight() * 25.4)
-    subtitle = clean_text(" \u00b7 ".join(parts), 100)
+    subtitle = clean_text(" \u00b7 ".join(parts), 60 if is_simulated else 100)
     write_text(figure, 0.017, top, subtitle, va="top", fontsize=8.5, color=FAINT_INK)
+    if is_simulated:
+        told = words.say("chart", "simulated")
+        write_text(figure, 0.983, top, told, va="top", ha="right", fontsize=8.5, weight="bold")

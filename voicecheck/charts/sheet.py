@@ -146,7 +146,7 @@ def _write_title(
     *,
     is_simulated: bool,
 ) -> None:
-    label = clean_text(job.label, 70)
+    label = clean_text(job.label, 55 if is_simulated else 70)
     if comparison is None:
         title = words.say("chart", "sheet_title", label=label)
     else:
