@@ -214,6 +214,14 @@ HOSTILE: list[tuple[Callable[[dict[str, Any]], None], str]] = [
     (_set(*FIRST, "quantities", 0, "n", to=-2), "n: need"),
     (_set(*FIRST, "quantities", 0, "low", to=1e5), "low"),
     (_set(*FIRST, "quantities", 0, "scale", to="cubic"), "fit"),
+    (_set(*FIRST, "covariation", "deviations", to=[[1.0, 2.0]]), "deviations: need shape"),
+    (_set(*FIRST, "covariation", "mean", 0, to=1e9), "mean: need"),
+    (_set(*FIRST, "covariation", "sd_db", to=-1.0), "sd_db: need 0 or more"),
+    (_set(*FIRST, "covariation", "traits", 0, to="a\x1b[2Jb"), "covariation"),
+    (
+        _set(*FIRST, "doubted", to=[{"job": 1, "path": "x", "probability": 0.0, "why": "\x1b"}]),
+        "doubted",
+    ),
     (_set("recordings", to=[{"path": "loop", "set_number": 1, "sha256": "/etc"}]), "sha256"),
 ]
 

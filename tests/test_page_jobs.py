@@ -96,9 +96,9 @@ def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     assert sweep(client).status_code == 200
     assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
     sweep(client, stage="after", on="simulated:electret")
-    page = client.post("/jobs/1/compare", data={"stage": "after", "against": "before"}).text
+    page = "".join(client.get(f"/jobs/1?mark={mark}").text for mark in ("talks", "crackle"))
     with open_book(folder) as book:
-        (comparison,) = book.list_comparisons(1)
+        comparison = book.list_comparisons(1)[-1]
         run = book.list_runs(job=1)[0]
     for finding in comparison.findings:
         if finding.value is not None:
@@ -114,6 +114,21 @@ def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     assert client.get("/jobs/1/report/chart.png").content.startswith(b"\x89PNG")
     assert client.get("/jobs/1/report/findings.csv").text.startswith("stage,against,path")
     assert client.get("/jobs/1/report/other").status_code == 404
+
+
+def test_all_paths_are_swept_by_one_button_and_held_against_the_set_as_found(
+    client: Any, folder: Any
+) -> None:
+    for stage in ("before", "after"):
+        sweep(client, path="all", stage=stage, seed=len(stage))
+    assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
+    with open_book(folder) as book:
+        runs = [(run.stage, run.path) for run in book.list_runs(job=1)]
+        change = book.list_comparisons(1)[-1]
+    paths = ("transmit", "sidetone", "receive")
+    assert runs == [(stage, path) for stage in ("before", "after") for path in paths]
+    assert (change.stage, change.against.kind) == ("after", "before")
+    assert {finding.path for finding in change.findings} >= set(paths)
 
 
 def test_a_sweep_of_recordings_is_that_of_the_command_line(

@@ -245,18 +245,22 @@ def keep_cause(
 def build_baseline(
     type_name: Annotated[str, typer.Argument(metavar="TYPE", help="Set type.")],
     path: Annotated[str | None, typer.Option(help="Only this path.")] = None,
+    without: Annotated[
+        list[int] | None,
+        typer.Option(metavar="JOB", min=1, help="Leave this job's set out (may be repeated)."),
+    ] = None,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Build the baseline of a type from its runs of stage `reference`."""
+    """Build the baseline of a type from its runs of stage `reference`; doubted sets are named."""
     from voicecheck.cli.show import render_baseline
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import build_baselines
 
     with open_book(book) as opened:
-        baselines = build_baselines(opened, type_name, path)
+        baselines = build_baselines(opened, type_name, path, without=without or ())
     if as_json:
         documents = [to_document(baseline) for baseline in baselines]
         write_json(documents if len(documents) > 1 else documents[0])

@@ -203,6 +203,8 @@ def render_baseline(baseline: Baseline) -> str:
         f"{baseline.type_name}, {baseline.path}: {baseline.n} sets, "
         f"curve in {baseline.unit}, {len(baseline.quantities)} quantities"
     )
+    if baseline.without:
+        head += f", without job {', '.join(map(str, baseline.without))}"
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
 
 

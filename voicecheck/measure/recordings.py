@@ -25,6 +25,7 @@ from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_rounding, report_few_steps
+from voicecheck.measure.echoes import doubt_echoes
 from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import Intake, take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
@@ -177,7 +178,9 @@ def _check_model(
         sweep_db=float(heard_db[sweep.fine_hz == 1000.0][0]),
         used=used,
     )
-    sweep.widen(checked.spread_db(sweep.fine_hz, heard_db) + found.level_doubt_db)
+    own_db = response.combine_uncertainty_db(sweep.noise_db, sweep.bias_db)
+    moved_db = checked.spread_db(sweep.fine_hz, heard_db, own_db) + found.level_doubt_db
+    sweep.widen(moved_db + doubt_echoes(sweep, found.echoes))
     return checked
 
 

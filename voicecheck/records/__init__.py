@@ -63,6 +63,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.setspread import Covariation, Doubt
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -132,12 +133,14 @@ __all__ = [
     "ClubRecording",
     "Comparison",
     "Conditions",
+    "Covariation",
     "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",
     "DigitSpread",
     "Distortion",
+    "Doubt",
     "Event",
     "Finding",
     "FineResponse",

@@ -23,6 +23,7 @@ from voicecheck.records.arrays import Array
 from voicecheck.records.clubs import ClubBaseline
 from voicecheck.records.documents import from_json, to_document
 from voicecheck.records.jobs import Baseline, BaselineQuantity
+from voicecheck.records.setspread import Covariation
 from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import Transmitter, words_of
 
@@ -199,6 +200,29 @@ def _check_baseline(one: Baseline, at: str) -> None:
     _need(len(set(names)) == len(names) <= 200, f"{at}.quantities", "each once", len(names))
     for quantity in one.quantities:
         _check_quantity(quantity, f"{at}.quantities {ascii(quantity.quantity)[:40]}")
+    if one.covariation is not None:
+        _check_covariation(one.covariation, one.n, f"{at}.covariation")
+
+
+def _check_covariation(one: Covariation, n: int, at: str) -> None:
+    _need(len(one.traits) <= MOST_LINES, f"{at}.traits", f"at most {MOST_LINES}", len(one.traits))
+    for text in (*one.traits, one.noise_from):
+        _check_text(at, text)
+    count = len(one.traits)
+    for name, shape in (
+        ("mean", (count,)), ("weights", (count,)), ("caps", (count,)), ("deviations", (n, count)),
+    ):  # fmt: skip
+        found = getattr(one, name)
+        _need(found.shape == shape, f"{at}.{name}", f"shape {shape}", f"shape {found.shape}")
+        known = found[~np.isnan(found)]
+        _need(np.all(np.abs(known) <= MOST_DB), f"{at}.{name}", f"up to {MOST_DB:g}", "larger ones")
+    for name in ("sd_db", "dof", "lent_dof", "seat_sd_db"):
+        value = getattr(one, name)
+        fits = value is None or 0.0 <= value <= 1e6
+        _need(fits, f"{at}.{name}", "0 or more, of sensible size", value)
+    for limit in (one.low_db, one.high_db):
+        fits = limit is None or abs(limit) <= MOST
+        _need(fits, at, "limits of sensible size", limit)
 
 
 def _list_texts(one: Baseline) -> Iterator[tuple[str, str]]:
@@ -210,6 +234,8 @@ def _list_texts(one: Baseline) -> Iterator[tuple[str, str]]:
         ("warnings", one.warnings),
         ("conditions.notes", conditions.notes),
         ("conditions.calibration_notes", conditions.calibration_notes),
+        ("doubted", [doubt.why for doubt in one.doubted]),
+        ("doubted", [doubt.path for doubt in one.doubted]),
     ):
         _need(len(texts) <= MOST_LINES, field, f"at most {MOST_LINES}", len(texts))
         yield from ((field, text) for text in texts)

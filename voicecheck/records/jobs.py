@@ -9,6 +9,7 @@ from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
+from voicecheck.records.setspread import Covariation, Doubt
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
@@ -157,7 +158,8 @@ class Baseline:
     compared alone, with `dof` degrees of freedom behind them. `seat_sd_db` and
     `shape_seat_sd_db`, shape (n_points,), are the standard deviations between seats inside one
     run, `n_seats` the recordings per run; `level_share` is the part of the sets' variance that is
-    common to all points.
+    common to all points. `doubted` are sets that do not belong with the others, `without` the
+    jobs that were left out on purpose; `covariation` says how the sets vary together.
     """
 
     type_name: str
@@ -185,6 +187,9 @@ class Baseline:
     n_seats: float = 1.0
     level_share: float = 0.7
     simulated: bool = False
+    doubted: tuple[Doubt, ...] = ()
+    without: tuple[int, ...] = ()
+    covariation: Covariation | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

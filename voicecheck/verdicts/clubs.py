@@ -17,10 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from voicecheck.records import Baseline, BaselineQuantity, Conditions
+from voicecheck.records import Baseline, BaselineQuantity, Conditions, Covariation
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import BY_NAME, Quantity
 from voicecheck.verdicts.comparability import check_conditions
+from voicecheck.verdicts.covariance import limit_own_level
 from voicecheck.verdicts.limits import (
     CURVE_PRIOR_DOF,
     FLOOR_DB,
@@ -159,7 +160,19 @@ def merge_baselines(
         "the limits",
         warnings=(*first.warnings, *left_out),
         dof=curve.dof,
+        doubted=own.doubted if own is not None else (),
+        without=own.without if own is not None else (),
+        covariation=_keep_own_level(own, curve.dof),
     )  # fmt: skip
+
+
+def _keep_own_level(own: Baseline | None, curve_dof: float) -> Covariation | None:
+    """That of the bench's own sets alone: how its figures differ from others' is not known."""
+    known = own.covariation if own is not None else None
+    if known is None:
+        return None
+    low_db, high_db = limit_own_level(known, curve_dof=curve_dof)
+    return dataclasses.replace(known, low_db=low_db, high_db=high_db)
 
 
 def _name(kept: Mapping[str, Baseline], own: Baseline | None) -> str:

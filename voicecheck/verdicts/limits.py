@@ -12,7 +12,8 @@ of freedom has no use as a limit. So each point's variance is drawn towards the 
 the whole curve. The price is a little error where the spread differs strongly over the band; the
 gain at n = 3 is a factor 6 instead of 50. Where most of the variance is common to all points (sets
 that differ in level and hardly in shape) there is little to draw on, and the factors are larger:
-they are tabled by that share. The factors are in `verdict_factors.csv`, made by simulation;
+they are tabled by that share. With enough degrees of freedom part of the curve's share goes to the
+own level (`covariance.py`). The factors are in `verdict_factors.csv`, made by simulation;
 single-quantity families use Student's t, which is exact for a normal spread.
 """
 
@@ -40,6 +41,14 @@ The factors of distortion were made for THD at four places and SINAD. Residual d
 them calls 0.0068 to 0.0077 of healthy sets outside where 0.007 are promised (57 600 draws at 3, 8
 and 20 sets, CALC): it goes along with them.
 """
+OWN_LEVEL_SHARE = 0.35
+OWN_LEVEL_DOF = (4.0, 8.0)
+"""
+Part of the acoustic share that goes to the own level, growing between these degrees of freedom.
+
+With fewer its limits would be of no use, and the curve needs all of the share; growing slowly, no
+limit widens when a set is added.
+"""
 FLOOR_DB = {
     "curve": 0.05, "shape": 0.05, "level": 0.05, "distortion": 0.5, "noise": 0.5,
     "linearity": 0.05, "crackle": 1.0, "hum": 2.0, "steadiness": 0.2,
@@ -60,6 +69,29 @@ TABLED_PATHS = 4
 LEVEL_SHARE_EDGES = (0.5, 0.85)
 """Edges of the ranges of the level's share in the variance that have a table each."""
 USUAL_LEVEL_SHARE = 0.7
+
+
+def own_level_share(dof: float) -> float:
+    """
+    Part of the errors of a path that the own level has.
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom behind the curve's spread.
+
+    Examples
+    --------
+    >>> own_level_share(4.0), own_level_share(6.0), own_level_share(20.0)
+    (0.0, 0.175, 0.35)
+    """
+    first, last = OWN_LEVEL_DOF
+    return OWN_LEVEL_SHARE * min(max((dof - first) / (last - first), 0.0), 1.0)
+
+
+def share_of(family: str, dof: float) -> float:
+    """Part of the errors of a path that a family has, with so many degrees of freedom behind it."""
+    return SHARE[family] - (own_level_share(dof) if family == "acoustic" else 0.0)
 
 
 def limit_factor(

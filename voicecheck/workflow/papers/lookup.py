@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from voicecheck.benchspread import STEPS
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Run
 from voicecheck.verdicts import BenchSpread, estimate_bench_spread
-from voicecheck.verdicts.benchspread import STEPS
 from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.papers.clubs import bring_together, list_clubs
 
