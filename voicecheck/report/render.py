@@ -21,7 +21,7 @@ from voicecheck.charts import (
 )
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
-from voicecheck.report import notes, sentences, tables
+from voicecheck.report import intervals, notes, sentences, tables
 from voicecheck.report.content import ReportContent
 from voicecheck.words import Words, load_words
 
@@ -101,7 +101,8 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
     Returns
     -------
     str
-        Prints to two pages of the content's paper.
+        Prints to two pages of the content's paper, and a third with the uncertainty budget where
+        the measurements state one.
 
     Raises
     ------
@@ -236,6 +237,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "not_tested": notes.list_not_tested(content, words),
         "tested": notes.list_tested(content, words),
         "bench_cautions": notes.list_cautions("bench", words),
+        "budgets": intervals.tabulate_budgets(runs, words),
         "has_memory": words.say("report", "memory_mark") in shown,
     }
 
