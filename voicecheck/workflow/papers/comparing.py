@@ -25,6 +25,7 @@ from voicecheck.verdicts import (
     rank_hints,
     widen_baseline,
 )
+from voicecheck.verdicts.floors import read_floor_evidence
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.lookup import (
     REFERENCE,
@@ -38,6 +39,7 @@ from voicecheck.workflow.papers.standins import (
     build_in_passing,
     compare_in_place,
     fill_in,
+    find_provisional,
 )
 
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
@@ -280,21 +282,25 @@ def _compare_to_type(
 ) -> Comparison:
     kept = find_baselines(book, job.type_name)
     baselines = kept or build_in_passing(book, job.type_name)
-    if not runs.keys() & baselines.keys():
-        return compare_in_place(book, job, stage, runs)
-    transmitter = book.load_type(job.type_name).transmitter
-    comparison = compare_to_baseline(
-        runs, baselines, job=job.job, stage=stage, transmitter=transmitter
-    )
-    comparison = fill_in(book, job, comparison, runs, baselines)
-    notes = () if kept else (IN_PASSING.format(type_name=job.type_name),)
+    is_stand_in = not runs.keys() & baselines.keys()
+    if is_stand_in:
+        comparison = compare_in_place(book, job, stage, runs)
+        baselines = find_provisional(book, job)
+    else:
+        transmitter = book.load_type(job.type_name).transmitter
+        comparison = compare_to_baseline(
+            runs, baselines, job=job.job, stage=stage, transmitter=transmitter
+        )
+        comparison = fill_in(book, job, comparison, runs, baselines)
+    passing = () if kept or is_stand_in else (IN_PASSING.format(type_name=job.type_name),)
     known = {
+        **read_floor_evidence(comparison.findings),
         **_gather_flex(book, job.job, stage),
         **_gather_coil(book, job, stage),
         **_check_results(results),
     }
     hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
-    return dataclasses.replace(comparison, hints=hints, notes=notes)
+    return dataclasses.replace(comparison, hints=hints, notes=(*comparison.notes, *passing))
 
 
 def _parse_reference(against: str, job: int) -> tuple[int, str]:
