@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from voicecheck.modelcheck.doubts import Doubt, doubt_control, doubt_other
+from voicecheck.modelcheck.order import measure_set_aside_db
 from voicecheck.records import Linearity, Problem
 from voicecheck.records.arrays import Array
+from voicecheck.response import SweepSpectra
 
 INPUT_DB = np.array([-12.0, -6.0, 0.0, 6.0])
 FINE_HZ = np.geomspace(200.0, 4000.0, 105)
@@ -102,3 +104,19 @@ def test_a_coder_widens_by_what_the_sweeps_differ_by_and_a_gate_by_a_little() ->
     assert gated.spread_db(FINE_HZ[:2], np.zeros(2), own_db) == pytest.approx([0.02, 0.02])
     assert doubt_other(Problem(kind="muted", block="silence 2")) is None
     assert doubt_other(Problem(kind="howl")) is None
+
+
+def test_a_sweep_that_is_set_aside_still_tells_its_level() -> None:
+    """Sweep 2 is 0.2 dB weaker, 30 ms late and has lost some bands; 1 and 3 are alike."""
+    rng = np.random.default_rng(8)
+    n_fft, rate_hz = 1 << 14, 16000
+    one = rng.standard_normal(n_fft // 2 + 1) + 1j * rng.standard_normal(n_fft // 2 + 1)
+    at_hz = np.arange(len(one)) * rate_hz / n_fft
+    late = 10 ** (-0.2 / 20) * one * np.exp(-2j * np.pi * 0.03 * at_hz)
+    late[(at_hz > 900.0) & (at_hz < 1400.0)] = 0.0
+    spectra = SweepSpectra(
+        values=np.array([one, late, one]), n_fft=n_fft, rate_hz=rate_hz, constant_s=0.7,
+        start_hz=100.0, amplitude=0.2,
+    )  # fmt: skip
+    assert measure_set_aside_db(spectra, [0, 2]) == pytest.approx(0.2, abs=1e-6)
+    assert measure_set_aside_db(spectra, [0, 1, 2]) == 0.0

@@ -15,6 +15,7 @@ from voicecheck.modelcheck.order import (
     compare_marks_db,
     compare_order,
     extend_reach,
+    measure_set_aside_db,
     spread_over,
 )
 from voicecheck.modelcheck.pauses import find_muted, find_sounds, list_pauses
@@ -155,6 +156,8 @@ def check_model(
     if step_noise is not None and block is not None and not muted:
         at_s = timeline.locate_s(block.start_s)
         problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
+    if used:
+        doubts.append(Doubt(common_db=measure_set_aside_db(spectra, used)))
     doubts += [known for one in problems if (known := doubt_other(one)) is not None]
     return ModelCheck(
         problems=tuple(problems),
