@@ -227,6 +227,9 @@ def test_the_mouths_own_distortion_is_not_the_sets(
     assert np.all(np.isnan(found.distortion.thd_percent[band]))
     assert np.max(found.distortion.thd_below_percent[band]) < 1.0
     assert np.min(found.distortion.thd_below_percent[band]) > 0.05
+    assert found.residual is not None
+    assert found.residual.voice_percent is None
+    assert np.nanmin(found.residual.below_percent) > 1.0
     bare, _ = talk(SETUP, forget_source(results), PROGRAMME)
     assert bare.distortion is not None
     at = int(np.argmin(np.abs(bare.distortion.frequency_hz - 1000.0)))
@@ -487,28 +490,28 @@ def test_a_masks_verdict_says_what_rests_on_memory(
 def test_what_the_bench_does_from_day_to_day_is_a_part_of_a_difference(
     results: list[StepResult], linear: tuple[Measurement, Calibration]
 ) -> None:
-    """0.2 dB from day to day over six days: 0.6 dB louder is no longer real on another day."""
+    """0.2 dB from day to day over ten days: 0.6 dB louder is no longer real on another day."""
     found, calibration = linear
-    levels_db = -12.0 + 0.2 * np.array([-1.0, 1.0, -1.0, 1.0, 0.0, 0.0]) / math.sqrt(0.8)
+    levels_db = -12.0 + np.tile([-1.0, 1.0], 5) * math.sqrt(0.9) * 0.2
     handset = [
         StepResult(
-            bench="attic", step="reference-transmit", done_utc=f"2026-03-0{day}T09:00:00+00:00",
+            bench="attic", step="reference-transmit", done_utc=f"2026-03-{day:02}T09:00:00+00:00",
             value=float(level_db), unit="dB V/Pa",
         )
         for day, level_db in enumerate(levels_db, 1)
     ]  # fmt: skip
     known = alongband.add_days(calibration, "transmit", handset)
     assert known.day_sd_db == pytest.approx(0.2)
-    assert known.day_dof == 5.0
-    assert alongband.add_days(calibration, "transmit", handset[:3]) == calibration
+    assert known.day_dof == 9.0
+    assert alongband.add_days(calibration, "transmit", handset[:9]) == calibration
     assert alongband.add_days(calibration, "receive", handset) == calibration
     bench = {row.name: row for row in list_shared_rows(known, np.array([1000.0]))}["bench"]
     plain = {row.name: row for row in list_shared_rows(calibration, np.array([1000.0]))}["bench"]
-    # Student's t of 5 degrees of freedom is 2.571.
-    expected = math.hypot(float(plain.half_width[0]), 2.571 * 0.2)
+    # Student's t of 9 degrees of freedom is 2.262.
+    expected = math.hypot(float(plain.half_width[0]), 2.262 * 0.2)
     assert bench.half_width[0] == pytest.approx(expected, abs=1e-3)
     assert bench.dof is not None
-    assert bench.dof[0] == 5.0
+    assert bench.dof[0] == 9.0
     day = {"day_sd_db": 0.2, "day_dof": 5.0}
     before = dataclasses.replace(make_run(found, **day), taken_utc="2026-03-02T09:00:00+00:00")
     after = make_run(found, 0.6, **day)

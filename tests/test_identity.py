@@ -12,6 +12,7 @@ from voicecheck.programme import (
     RECIPES,
     decode_identity,
     find_recipe,
+    guess_recipe,
     has_identity,
     identify,
     make_programme,
@@ -83,6 +84,7 @@ def test_noise_tells_no_identity() -> None:
 @pytest.mark.parametrize("name", sorted(RECIPES))
 @pytest.mark.parametrize("changes", [
     {}, {"level_dbfs": -18.0}, {"rate_hz": 96000}, {"n_sweeps": 5}, {"sweep_s": 2.5},
+    {"level_dbfs": -20.37, "sweep_s": 1.9},
 ])  # fmt: skip
 def test_programmes_on_offer_are_rebuilt_from_their_identity(
     name: str, changes: dict[str, Any]
@@ -98,6 +100,16 @@ def test_other_programmes_are_found_among_those_that_are_known() -> None:
     """A recipe with values of its own cannot be rebuilt, and none is made up in its place."""
     assert find_recipe(identify(SPECIAL)) is None
     assert find_recipe(identify(SPECIAL), [RECIPES["quick"], SPECIAL]) == SPECIAL
+
+
+def test_a_level_between_hundredths_is_known_to_the_identitys_step() -> None:
+    odd = dataclasses.replace(RECIPES["default"], level_dbfs=-20.3712, n_sweeps=4)
+    assert find_recipe(identify(odd)) is None
+    guessed = guess_recipe(identify(odd))
+    assert guessed is not None
+    assert abs(guessed[0].level_dbfs - odd.level_dbfs) <= guessed[1] == 0.125
+    assert guessed[0].n_sweeps == 4
+    assert guess_recipe(identify(SPECIAL)) is None
 
 
 def test_identities_differ_where_the_sound_does() -> None:

@@ -74,6 +74,19 @@ def test_another_programme_on_offer_is_named_and_used(changes: dict[str, Any]) -
     assert error_db(found, recorded) < 0.005
 
 
+def test_a_level_that_only_its_identity_tells_is_in_the_interval() -> None:
+    """-20.3712 dBFS reads as -20.25 or -20.5: every level is off by what lies between."""
+    other = dataclasses.replace(DEFAULT_RECIPE, level_dbfs=-20.3712)
+    recorded = take("electret", 6, other)
+    found = measure(recorded.samples)
+    assert "its level is known to 0.12 dB" in told(found)["other-programme"].effect
+    assert found.response is not None
+    true_db = recorded.response_range_db(found.response.frequency_hz)[1]
+    assert 0.0 < error_db(found, recorded) <= 0.125
+    assert np.all(np.abs(found.response.level_db - true_db) <= found.response.uncertainty_db)
+    assert np.all(found.response.uncertainty_db >= 0.125)
+
+
 def test_a_special_programme_is_found_among_the_files_beside_it(tmp_path: Path) -> None:
     """Not to be rebuilt: refused with its name, analysed once its file lies in the folder."""
     write_signal(tmp_path / "given.wav", DEFAULT_RECIPE)

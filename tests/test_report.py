@@ -1,9 +1,10 @@
-# mypy: disable-error-code="arg-type,assignment,union-attr"
+# mypy: disable-error-code="arg-type,assignment,type-var,union-attr"
 """Reports are checked as a reader meets them: by their text, their structure, their pages."""
 
 from __future__ import annotations
 
 import csv
+import dataclasses
 import functools
 import io
 import itertools
@@ -17,8 +18,10 @@ import pytest
 from colours import contrast, to_linear
 from reportpage import Page
 
+from voicecheck import budgets
 from voicecheck.errors import InputError
 from voicecheck.records import (
+    BudgetRow,
     Job,
     Loudness,
     Problem,
@@ -388,3 +391,29 @@ class TestContent:
         run = factories.replace(run, pooled=run.pooled.replace(response=None, distortion=None))
         text = Page(render_html(factories.make_content(runs=(run,)))).words()
         assert "No response could be measured" in text
+
+
+class TestBudgets:
+    def test_each_interval_is_taken_apart(self) -> None:
+        """Figures in rows, the parts of their intervals in columns, few degrees of freedom told."""
+        run = factories.make_run("transmit", "after")
+        bands = budgets.add_row(
+            dataclasses.replace(run.pooled.bands, mid_db=-9.0, mid_uncertainty_db=None, budget={}),
+            "mid_db",
+            BudgetRow(name="noise", half_width=0.03),
+        )
+        bands = budgets.add_row(bands, "mid_db", BudgetRow(name="seats", half_width=0.4, dof=2.0))
+        run = dataclasses.replace(run, pooled=run.pooled.replace(bands=bands))
+        page = Page(render_html(factories.make_content(runs=(run,))))
+        (row,) = [cells for cells in page.rows if cells[:2] == ["level, 500–2000 Hz", "−9.0"]]
+        assert row[3:] == ["± 0.40", "0.030", "0.40 (2)"]
+        assert "What the intervals are made of" in page.words()
+
+    def test_there_is_none_where_nothing_states_one(self) -> None:
+        run = factories.make_run("transmit", "after")
+        bare = run.pooled.replace(
+            response=dataclasses.replace(run.pooled.response, budget=()),
+            bands=dataclasses.replace(run.pooled.bands, budget={}),
+        )
+        content = factories.make_content(runs=(dataclasses.replace(run, pooled=bare),))
+        assert "What the intervals are made of" not in render_html(content)

@@ -6,18 +6,25 @@ import dataclasses
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import pytest
 from jobbook_samples import draw_small_run
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
+from voicecheck.programme import make_programme
 from voicecheck.records import Against, Comparison, Finding, SetType
+from voicecheck.records.orders import SimulatedSource, SweepOrder
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.terms import MarkKey, Verdict, words_of
 from voicecheck.workflow.checks.run import list_checks, run_check
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.standing import list_standings, set_standing
+from voicecheck.workflow.sweeping.run import sweep as take_sweep
+
+if TYPE_CHECKING:
+    from voicecheck.bench.interface import Bench
 
 
 @pytest.fixture
@@ -207,3 +214,67 @@ def test_what_was_put_aside_travels_in_a_parcel(book: JobBook, tmp_path: Path) -
         assert [run.path for run in other.list_runs(job=1)] == ["receive"]
         assert [one.aside for one in other.read_traces([1])[1].runs] == ["noisy", ""]
         assert [one.outcome for one in other.import_parcel(tmp_path / "one.zip")] == ["same"] * 2
+
+
+def test_a_removed_job_is_out_of_sight_and_comes_back(book: JobBook) -> None:
+    sweep(book, "reference")
+    book.remove_job(1)
+    assert book.list_jobs() == ()
+    assert book.list_runs(type_name="Lakeside 4") == ()
+    with pytest.raises(InputError, match="job restore 1"):
+        book.load_job(1)
+    book.restore_job(1)
+    assert len(book.list_runs(type_name="Lakeside 4")) == 1
+
+
+def test_only_emptying_the_bin_deletes_and_what_others_have_stays(
+    book: JobBook, tmp_path: Path
+) -> None:
+    shared, own = tmp_path / "shared.txt", tmp_path / "own.txt"
+    shared.write_text("both", encoding="utf-8")
+    own.write_text("one", encoding="utf-8")
+    book.open_job("second", "Lakeside 4")
+    sweep(book, "before")
+    run_check("dial", Source(simulated="healthy:3"), book=book, job=1)
+    for number, file in ((1, shared), (1, own), (2, shared)):
+        book.attach_file(number, file)
+    gone = {one.name: one.sha256 for one in book.load_job(1).attachments}
+    assert book.empty_bin() == ()
+    book.remove_job(1)
+    with pytest.raises(InputError, match=r"jobs have it \(1, 2\)"):
+        book.remove_type("Lakeside 4")
+    assert book.empty_bin() == (1,)
+    assert book.count_runs() == book.count_measurements() == 0
+    assert [job.job for job in book.list_jobs()] == [2]
+    assert book.locate_attachment(gone["shared.txt"]).is_file()
+    with pytest.raises(InputError, match="not in the book"):
+        book.locate_attachment(gone["own.txt"])
+    assert book.verify() == ()
+    assert book.open_job("third", "Lakeside 4").job == 3
+
+
+@pytest.mark.parametrize("typed", ["befor", "Before", "beofre", "beforee", "aftr", "referense"])
+def test_a_stage_one_letter_away_is_refused(typed: str) -> None:
+    with pytest.raises(InputError, match="one letter away"):
+        SweepOrder(job=1, stage=typed, path="transmit", source=SimulatedSource(handset="carbon"))
+
+
+@pytest.mark.parametrize("label", ["electret", "reference coil", "after tea", "be4"])
+def test_any_other_label_is_a_stage(label: str) -> None:
+    source = SimulatedSource(handset="carbon")
+    assert SweepOrder(job=1, stage=label, path="transmit", source=source).stage == label
+
+
+def test_a_closed_job_takes_nothing_and_says_what_opens_it(book: JobBook) -> None:
+    book.close_job(1)
+    with pytest.raises(InputError, match="job reopen 1"):
+        book.add_note(1, "too late")
+    with pytest.raises(InputError, match="job reopen 1"):
+        run_check("dial", Source(simulated="healthy:3"), book=book, job=1)
+    bench = cast("Bench", None)  # refused before anything is asked of it
+    with pytest.raises(InputError, match="job reopen 1"):
+        take_sweep(
+            book, 1, stage="before", path="transmit", bench=bench, programme=make_programme()
+        )
+    book.reopen_job(1)
+    book.add_note(1, "in time")

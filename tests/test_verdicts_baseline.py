@@ -1,4 +1,4 @@
-# mypy: disable-error-code="arg-type,type-var,union-attr"
+# mypy: disable-error-code="arg-type,operator,type-var,union-attr"
 """Baselines and comparisons: limits against textbook forms, verdicts, comparability."""
 
 from __future__ import annotations
@@ -355,3 +355,45 @@ def test_limits_hold_a_difference_in_calibration_only_once() -> None:
     finding = find(compare(guarded, make_baseline()), "response")
     assert finding.uncertainty == pytest.approx(1.0, abs=0.05)
     assert find(compare(make_run(seed=7), make_baseline()), "response").uncertainty < 0.1
+
+
+def give_hum(run: Run, mains_dbfs: float | None) -> Run:
+    def change(one: Any) -> Any:
+        # One milliwatt is full scale here.
+        levels = {"mains_dbfs": mains_dbfs, "flat_dbfs": -60.0, "flat_dbm": -60.0}
+        return one.replace(noise=dataclasses.replace(one.noise, **levels))
+
+    return dataclasses.replace(
+        run, pooled=change(run.pooled), recordings=tuple(map(change, run.recordings))
+    )
+
+
+def test_hum_has_a_limit_where_the_reference_sets_have_hum() -> None:
+    runs = [give_hum(make_run(seed=k, job=k), -80.0 + k / 10) for k in range(5)]
+    baseline = build_baseline(runs, type_name="Hillview 2", path="transmit")
+    known = next(one for one in baseline.quantities if one.quantity == "mains_dbfs")
+    assert known.low is None
+    # The floor of 2 dB times t of 0.0005 at 4 degrees of freedom and the root of 1 + 1/5.
+    limit_db = float(student.isf(0.0005, 4)) * 2.0 * math.sqrt(1.2)
+    assert known.high == pytest.approx(known.mean + limit_db, abs=0.01)
+    loud = compare(give_hum(make_run(seed=20, job=20), known.high + 1.0), baseline)
+    assert find(loud, "mains_dbfs").verdict == "outside"
+    same = compare(give_hum(make_run(seed=20, job=20), -80.0), baseline)
+    assert find(same, "mains_dbfs").verdict == "within"
+
+
+def test_hum_of_a_type_that_has_none_is_held_against_the_floor() -> None:
+    """30 dB below speech, which is -4.7 dBPa at the mouth; 0 dBm in 600 ohm are -2.2 dBV."""
+    baseline = build_baseline(
+        [give_hum(make_run(seed=k, job=k), None) for k in range(5)],
+        type_name="Hillview 2",
+        path="transmit",
+    )
+    run = make_run(seed=20, job=20)
+    speech_dbfs = -4.7 + run.pooled.bands.mid_db + 2.2
+    for hum_dbfs, verdict in ((speech_dbfs - 40.0, "within"), (speech_dbfs - 20.0, "outside")):
+        finding = find(compare(give_hum(run, hum_dbfs), baseline), "hum_margin_db")
+        assert finding.verdict == verdict
+        assert "floor for any set" in finding.source
+    quantities = {f.quantity for f in compare(give_hum(run, None), baseline).findings}
+    assert not quantities & {"mains_dbfs", "hum_margin_db"}

@@ -105,6 +105,33 @@ def test_short_history_is_said_and_never_narrows_what_is_stated() -> None:
     assert estimate_bench_spread("transmit", ()).n_checks == 0
 
 
+def test_mouth_that_moved_between_its_calibrations_counts() -> None:
+    """Its own history widens what is stated and what is known, and never narrows either."""
+    mouth = [
+        dataclasses.replace(one, unit="Pa", value=10.0 ** (one.value / 20.0))
+        for one in make_checks([-6.0, -4.0, -6.0, -4.0, -5.0], "mouth")
+    ]
+    moved_db = np.std([-6.0, -4.0, -6.0, -4.0, -5.0], ddof=1)
+    steady = make_checks(np.tile([-20.1, -19.9], 6))
+    for checks, usual_db in ((steady, 0.104), ([], 0.4)):
+        plain, wide = (
+            estimate_bench_spread("transmit", [*checks, *steps]).level_db for steps in ([], mouth)
+        )
+        assert plain == pytest.approx(usual_db, abs=1e-3)
+        assert wide == pytest.approx(moved_db)
+        assert estimate_bench_spread("transmit", [*checks, *mouth[:4]]).level_db == plain
+        assert estimate_bench_spread("receive", [*checks, *mouth]).level_db == 0.4
+
+
+def test_level_of_a_day_may_come_without_a_curve() -> None:
+    """Ten values tell of the level as ten curves do."""
+    checks = make_checks(np.tile([-20.3, -19.7], 5))
+    bare = [dataclasses.replace(one, frequency_hz=None, level_db=None) for one in checks]
+    whole, alone = (estimate_bench_spread("transmit", one) for one in (checks, bare))
+    assert alone.level_db == pytest.approx(whole.level_db)
+    assert not alone.is_stated
+
+
 def test_own_voice_has_the_spread_of_mouth_and_ear() -> None:
     checks = [
         *make_checks(np.tile([-20.3, -19.7], 6)),

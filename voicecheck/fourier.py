@@ -8,11 +8,13 @@ another library for them costs ten times as long as analysing a recording.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 
+@lru_cache(maxsize=256)
 def find_next_fast_length(n: int) -> int:
     """
     Smallest product of 2, 3 and 5 alone that is not below a number.
@@ -34,6 +36,7 @@ def find_next_fast_length(n: int) -> int:
     return min(odd << (-(-n // odd) - 1).bit_length() for odd in _list_odd(2 * n))
 
 
+@lru_cache(maxsize=256)
 def find_previous_fast_length(n: int) -> int:
     """
     Largest product of 2, 3 and 5 alone that is not above a number.

@@ -27,8 +27,8 @@ from voicecheck.verdicts.limits import (
     DISTORTION_PRIOR_DOF,
     ERROR_RATE,
     LEVEL_SHARE_EDGES,
-    SHARE,
     WEIGHT,
+    share_of,
 )
 
 SEED = 20260
@@ -145,7 +145,7 @@ def main() -> None:
     for dof in DOFS:
         for table, values in draw_all(np.random.default_rng([SEED, dof]), dof + 1).items():
             for n_paths in PATHS:
-                tail = ERROR_RATE * SHARE[table.partition("-")[0]] / n_paths
+                tail = ERROR_RATE * share_of(table.partition("-")[0], dof) / n_paths
                 out.write(f"{table},{dof},{n_paths},{np.quantile(values, 1.0 - tail):.3f},CALC\n")
         out.flush()
 

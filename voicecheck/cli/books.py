@@ -10,6 +10,7 @@ import typer
 
 from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
 from voicecheck.cli.fields import ask_also
+from voicecheck.cli.filing import empty_bin
 from voicecheck.cli.jobs import JobNumber, list_words
 from voicecheck.errors import InputError
 
@@ -24,6 +25,7 @@ def register(app: typer.Typer) -> None:
     books.command("backup")(backup)
     books.command("reanalyze")(reanalyze)
     books.command("salvage")(salvage)
+    books.command("empty-bin")(empty_bin)
     app.add_typer(books, name="book")
     exports = typer.Typer(
         help="Send a job or a baseline as one file.", rich_markup_mode=None, no_args_is_help=True
@@ -32,10 +34,11 @@ def register(app: typer.Typer) -> None:
     exports.command("baseline")(export_baseline)
     app.add_typer(exports, name="export")
     app.command("import")(import_parcel)
-    app.command("edit")(ask_also(edit_job, _list_changes))
-    app.command("reopen")(reopen_job)
-    app.command("attach")(attach)
-    app.command("timeline")(timeline)
+    # Older spellings of commands that stand with `job`.
+    app.command("edit", hidden=True)(ask_also(edit_job, list_changes))
+    app.command("reopen", hidden=True)(reopen_job)
+    app.command("attach", hidden=True)(attach)
+    app.command("timeline", hidden=True)(timeline)
 
 
 def _show_problems(problems: Any, good: str, *, as_json: bool) -> None:
@@ -166,7 +169,7 @@ def import_parcel(
         tell(f"{one.what} {one.name}: {one.outcome}, stands as {one.stands_as}", quiet=quiet)
 
 
-def _list_changes() -> list[Field]:
+def list_changes() -> list[Field]:
     """What may be written about a job; what is not given stays as it is."""
     return [dataclasses.replace(field, default=None) for field in list_words()]
 
@@ -185,7 +188,7 @@ def edit_job(
     changes = {"label": label, "type_name": type_name, **words}
     wanted = {name: value for name, value in changes.items() if value is not None}
     if not wanted:
-        options = ("--label", "--type", *(field.option for field in _list_changes()))
+        options = ("--label", "--type", *(field.option for field in list_changes()))
         raise InputError(f"edit: name what to change: {', '.join(options[:-1])} or {options[-1]}")
     with open_book(book) as opened:
         opened.edit_job(job, **wanted)

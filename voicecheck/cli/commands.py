@@ -140,6 +140,7 @@ def strip_options(app: typer.Typer) -> None:
             name=one.name, help=one.help or inspect.getdoc(one.callback), callback=_run_nothing
         )
         for one in app.registered_commands
+        if not one.hidden
     ]
     app.registered_commands, app.registered_groups = commands + groups, []
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from voicecheck.cli import clubs
 from voicecheck.cli.common import (
     Book,
     Force,
@@ -19,6 +21,7 @@ from voicecheck.cli.common import (
     write_text,
 )
 from voicecheck.cli.fields import ask_also
+from voicecheck.cli.keys import is_terminal
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
@@ -29,20 +32,30 @@ JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
+    # Not above: what further belongs to a job stands in a module that builds on this one.
+    from voicecheck.cli import books, filing
+
     types = typer.Typer(help="Set types.", rich_markup_mode=None, no_args_is_help=True)
     types.command("add")(add_type)
     types.command("list")(list_types)
+    filing.register_types(types)
     jobs = typer.Typer(help="Jobs.", rich_markup_mode=None, no_args_is_help=True)
     jobs.command("open")(ask_also(open_job, list_words))
     jobs.command("list")(list_jobs)
     jobs.command("show")(show_job)
-    jobs.command("close")(close_job)
+    jobs.command("edit")(ask_also(books.edit_job, books.list_changes))
     jobs.command("note")(note_job)
     jobs.command("cause")(keep_cause)
-    jobs.command("done")(finish_work)
+    jobs.command("attach")(books.attach)
+    jobs.command("timeline")(books.timeline)
+    jobs.command("export")(books.export_job)
+    jobs.command("close")(close_job)
+    jobs.command("reopen")(books.reopen_job)
+    filing.register_jobs(jobs)
     baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
+    clubs.register(baselines)
     app.command("element")(identify)
     app.command("masks")(list_masks)
     app.add_typer(types, name="type")
@@ -56,7 +69,10 @@ def add_type(
     name: Annotated[str, typer.Argument(help="Your name for this kind of telephone.")],
     transmitter: Annotated[str, typer.Option(help="carbon, electret or moving-coil.")],
     feed_ma: Annotated[float, typer.Option(help="Feed current it is measured at, mA.")] = 40.0,
-    region: Annotated[str, typer.Option(help="Region for dial and tone limits.")] = "",
+    region: Annotated[
+        str | None,
+        typer.Option(help="Region for dial and tone limits; without it a dial has no verdict."),
+    ] = None,
     wiring: Annotated[str, typer.Option(help="Wiring notes: terminals, colours.")] = "",
     normal: Annotated[
         list[str] | None,
@@ -69,7 +85,10 @@ def add_type(
     """Add a set type."""
     from voicecheck.records import SetType, to_document
     from voicecheck.workflow.books import open_book, read_normal_value
+    from voicecheck.workflow.settypes import check_typed
 
+    if region is None:
+        region = _ask_region() if is_terminal() else ""
     set_type = SetType(
         name=name,
         transmitter=transmitter,
@@ -78,12 +97,28 @@ def add_type(
         wiring=wiring,
         normal_values=tuple(map(read_normal_value, normal or ())),
     )
+    set_type = check_typed(set_type)
     with open_book(book) as opened:
         opened.add_type(set_type)
     if as_json:
         write_json(to_document(set_type))
     else:
         tell(f"Added set type {name}: {transmitter}, {feed_ma:g} mA.", quiet=quiet)
+
+
+def _ask_region() -> str:
+    """Region of a list, by its number; Enter for none."""
+    from voicecheck.workflow.settypes import list_known_regions
+
+    regions = list_known_regions()
+    tell("Which region is the set of? Its dial and tones are held against that region's limits.")
+    for number, name in enumerate(regions, start=1):
+        tell(f"  {number:2d} {name}")
+    tell("Number, or Enter for none (a dial has no verdict then):")
+    typed = sys.stdin.readline().strip()
+    if typed.isdecimal() and 1 <= int(typed) <= len(regions):
+        return regions[int(typed) - 1]
+    return typed
 
 
 def list_types(book: Book = None, as_json: Json = False) -> None:
@@ -176,23 +211,6 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
     tell(f"Closed job {job}.", quiet=quiet)
 
 
-def finish_work(
-    job: JobNumber,
-    undo: Annotated[
-        bool, typer.Option("--undo", help="The work is not done: the job is as found again.")
-    ] = False,
-    book: Book = None,
-    quiet: Quiet = False,
-) -> None:
-    """Say that the work is done: what is measured from now on is after the work."""
-    from voicecheck.workflow.books import open_book
-
-    with open_book(book) as opened:
-        opened.set_stage(job, "before" if undo else "after")
-    told = "as found again" if undo else "the work is done; what is measured now is after the work"
-    tell(f"Job {job}: {told}.", quiet=quiet)
-
-
 def note_job(
     job: JobNumber,
     text: Annotated[str, typer.Argument(help="What was done or seen.")],
@@ -227,18 +245,22 @@ def keep_cause(
 def build_baseline(
     type_name: Annotated[str, typer.Argument(metavar="TYPE", help="Set type.")],
     path: Annotated[str | None, typer.Option(help="Only this path.")] = None,
+    without: Annotated[
+        list[int] | None,
+        typer.Option(metavar="JOB", min=1, help="Leave this job's set out (may be repeated)."),
+    ] = None,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Build the baseline of a type from its runs of stage `reference`."""
+    """Build the baseline of a type from its runs of stage `reference`; doubted sets are named."""
     from voicecheck.cli.show import render_baseline
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import build_baselines
 
     with open_book(book) as opened:
-        baselines = build_baselines(opened, type_name, path)
+        baselines = build_baselines(opened, type_name, path, without=without or ())
     if as_json:
         documents = [to_document(baseline) for baseline in baselines]
         write_json(documents if len(documents) > 1 else documents[0])

@@ -42,11 +42,14 @@ def _list_orders() -> tuple[type, ...]:
 
 def sweep(
     job: JobNumber,
-    stage: Annotated[str, typer.Option(help="before, after, reference, or a label.")],
     path: Annotated[
         str,
         typer.Option(help="What is measured; both is transmit and sidetone in one take."),
     ],
+    stage: Annotated[
+        str | None,
+        typer.Option(help="before, after, reference, or a label. Default: the job's."),
+    ] = None,
     recording: Annotated[
         list[Path] | None,
         typer.Option("--recording", metavar="FILE...", help="Recordings, one for each seat."),
@@ -113,7 +116,7 @@ def sweep(
     is_waiting = bench is not None and not yes and is_terminal()
     order = SweepOrder(
         job=job,
-        stage=stage,
+        stage="before" if stage is None else _ask_stage(stage),
         path=cast("SweepPath", path),
         source=_read_source(
             files=(*(recording or ()), *(more or ())),
@@ -133,6 +136,8 @@ def sweep(
         ),
     )
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
+        if stage is None:
+            order = order.replace(stage=opened.load_job(job).stage)
         try:
             if not yes:
                 _confirm_level(order)
@@ -171,6 +176,17 @@ def _read_source(
     if simulated is not None:
         return SimulatedSource(handset=simulated, seed=seed)
     return DeviceSource(name=bench or "", out_channel=channels[0], channel=channels[1] or 1)
+
+
+def _ask_stage(stage: str) -> str:
+    """A stage; where it looks like a slip of the finger somebody at a terminal is asked."""
+    from voicecheck.records.terms import find_near_stage
+
+    near = find_near_stage(stage)
+    if not near or not is_terminal():
+        return stage
+    wait_for_key(f"Stage {stage!r}: is {near} meant? Space for {near}, q to stop.")
+    return near
 
 
 def _confirm_level(order: SweepOrder) -> None:

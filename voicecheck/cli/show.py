@@ -9,6 +9,7 @@ from typing import Any
 from voicecheck.cli.numbers import list_budgets
 from voicecheck.records import (
     Baseline,
+    ClubBaseline,
     Comparison,
     Finding,
     Job,
@@ -19,6 +20,7 @@ from voicecheck.records import (
 )
 from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
 from voicecheck.records.terms import Verdict
+from voicecheck.words import load_words
 from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
 
 VERDICT_MARKS: dict[Verdict, str] = {
@@ -147,9 +149,16 @@ def _list_residual(measurement: Measurement) -> list[tuple[str, str]]:
     return [(name, told), *((name, text) for text in say_residual(measurement))]
 
 
+def say_simulated() -> str:
+    """What stands over everything that rests on no real telephone."""
+    return load_words().say("chart", "simulated")
+
+
 def render_run(run: Run, *, with_numbers: bool = False) -> str:
     """A pooled run with its spread."""
     head = f"{run.path}, {run.stage}: {len(run.recordings)} recordings"
+    if run.is_simulated:
+        head = f"{say_simulated()}\n{head}"
     if run.level_sd_db is not None:
         head += f", level spread between seats {run.level_sd_db:.2f} dB"
     return head + "\n" + render_measurement(run.pooled, with_numbers=with_numbers)
@@ -160,6 +169,8 @@ def render_comparison(comparison: Comparison) -> str:
     against = comparison.against
     n = f" of {against.n} sets" if against.n else ""
     lines = [f"{comparison.stage} against {against.kind} {against.name}{n}: {comparison.overall}"]
+    if comparison.simulated:
+        lines.insert(0, say_simulated())
     if comparison.findings:
         lines.append(render_table([_finding_row(finding) for finding in comparison.findings]))
     for finding in comparison.findings:
@@ -192,7 +203,22 @@ def render_baseline(baseline: Baseline) -> str:
         f"{baseline.type_name}, {baseline.path}: {baseline.n} sets, "
         f"curve in {baseline.unit}, {len(baseline.quantities)} quantities"
     )
+    if baseline.without:
+        head += f", without job {', '.join(map(str, baseline.without))}"
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
+
+
+def render_club(club: ClubBaseline) -> str:
+    """What a club passed on: what it is, who made it on what, and its fingerprint."""
+    rows = [
+        ("paths", ", ".join(f"{one.path} ({one.n} sets)" for one in club.baselines)),
+        ("made by", club.made_by or "not told"),
+        ("bench", (club.bench or "not told") + (" (simulated)" if club.simulated else "")),
+        ("calibration", club.calibration),
+        ("made", club.made_utc),
+        ("fingerprint", club.fingerprint),
+    ]
+    return f"from a club: {club.type_name}, {club.transmitter}\n{render_table(rows)}"
 
 
 def render_jobs(jobs: Sequence[Job]) -> str:

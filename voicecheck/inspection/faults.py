@@ -69,6 +69,7 @@ def find_clipping(programme: Programme, recording: Recording, timeline: Timeline
                     message=f"the {block.kind} is clipped: its peaks are cut off flat",
                     effect="level and distortion of this block are wrong; "
                     "turn the input gain down and record again",
+                    block=programme.name_block(block),
                 )
             )
     return problems

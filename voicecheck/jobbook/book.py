@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from voicecheck.jobbook.answers import AnswerShelf
+from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
 from voicecheck.jobbook.copying import CopyShelf
@@ -35,6 +36,7 @@ class JobBook(
     ChangeShelf,
     StageShelf,
     TraceShelf,
+    BinShelf,
     AnswerShelf,
 ):
     """

@@ -236,11 +236,16 @@ class JobShelf(BookCore):
         Raises
         ------
         InputError
-            The job is not in the book, or the note is empty.
+            The job is not in the book or closed, or the note is empty.
         """
         check_text("note", text, empty=False)
         with self._writing() as connection:
-            find_job(connection, number, lock=True)
+            closed_utc = find_job(connection, number, lock=True)["closed_utc"]
+            if closed_utc is not None:
+                raise InputError(
+                    f"job {number}: is closed since {closed_utc[:10]}; the note was not kept; "
+                    f"`voicecheck job reopen {number}` opens it again"
+                )
             insert_row(connection, tables.note, job_id=number, added_utc=utc_now(), text=text)
             refresh_search(connection, number)
             add_event(connection, number, "note", text)

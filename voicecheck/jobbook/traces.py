@@ -13,7 +13,7 @@ from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.rows import BATCH, decode_record, select_in
 from voicecheck.jobbook.runs import ORIGIN, is_current
-from voicecheck.jobbook.stages import REARRANGED
+from voicecheck.jobbook.stages import REARRANGED, is_check
 from voicecheck.records import Comparison, Run
 
 
@@ -93,12 +93,12 @@ class TraceShelf(BookCore):
             for number in numbers
         }
 
-    def has_baseline(self, type_name: str) -> bool:
-        """Whether a set type has a baseline of any path."""
-        named = tables.set_type.c.name == type_name
-        statement = sa.select(tables.baseline.c.id).join(tables.set_type).where(named).limit(1)
+    def read_file_keys(self, number: int) -> dict[str, str]:
+        """Keys of a job's checks ("check-34"), by the digest of their documents."""
+        table = tables.attachment
         with self._reading() as connection:
-            return connection.execute(statement).first() is not None
+            rows = select_in(connection, table, table.c.job_id, [number])
+        return {row["sha256"]: f"check-{row['id']}" for row in rows if is_check(row["name"])}
 
     def read_marks(self, numbers: Sequence[int]) -> dict[int, int]:
         """The newest line of each job's time line: equal marks, nothing has changed."""

@@ -7,6 +7,7 @@ programme it answers, every pair of marks is a take, and what follows a mark clo
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from voicecheck.programme import (
     Identity,
     decode_identity,
     find_recipe,
+    guess_recipe,
     has_identity,
     identify,
     make_programme,
@@ -36,10 +38,17 @@ NOT_IDENTIFIED = "programme not identified: its marks say nothing of which one i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Intake:
-    """The programme that was played, where its take lies, and what was found on the way."""
+    """
+    The programme that was played, where its take lies, and what was found on the way.
+
+    Where only its identity tells of it, its level may be off by `level_doubt_db`. `echoes` are
+    delays in seconds and levels in dB against the direct sound.
+    """
 
     programme: Programme
     timeline: Timeline
+    level_doubt_db: float = 0.0
+    echoes: tuple[tuple[float, float], ...] = ()
     problems: tuple[Problem, ...] = ()
     steps: tuple[str, ...] = ()
 
@@ -87,8 +96,8 @@ def take_in(
     except RecordingError as error:
         if error.kind == "no-signal":
             raise
-        other = _find_other(programme, recording, known, error)
-        return _accept(_take_part(other, recording, take), programme)
+        other, doubt_db = _find_other(programme, recording, known, error)
+        return _accept(_take_part(other, recording, take), programme, doubt_db)
     here = _take_part(programme, recording, take, arrivals)
     return _check_identity(programme, recording, here, known=known, take=take)
 
@@ -111,8 +120,8 @@ def _take_part(
             message=f"the opening mark is heard again {abs(1000.0 * later_s):.0f} ms "
             f"{'later' if later_s > 0 else 'earlier'}, {down_db:+.1f} dB against it: an echo, or "
             "a second loudspeaker or line",
-            effect="it lies over the silences, the sweeps and the steps: noise, distortion and the "
-            "curve may be wrong; find the second way of the sound, or mute it, and record again",
+            effect="it lies over the silences and the steps: all figures but the curve are "
+            "withheld; find the second way of the sound, or mute it, and record again",
         )
         for later_s, down_db in found.echoes[index]
     ]
@@ -120,6 +129,7 @@ def _take_part(
         programme=programme,
         timeline=inspection.place_take(programme, recording, pair),
         problems=tuple(problems),
+        echoes=found.echoes[index],
     )
 
 
@@ -156,12 +166,7 @@ def _check_identity(
     """The take as it is, or that of the programme that its marks name instead."""
     bursts = programme.blocks_of("identity")
     if not bursts:
-        return Intake(
-            programme=programme,
-            timeline=here.timeline,
-            problems=here.problems,
-            steps=(NOT_IDENTIFIED,),
-        )
+        return dataclasses.replace(here, steps=(NOT_IDENTIFIED,))
     timeline = here.timeline
     contrast = np.mean(
         [
@@ -186,12 +191,9 @@ def _check_identity(
             message=NOT_IDENTIFIED,
             effect="level and curve are right only if the programme given is the one played",
         )
-        return Intake(programme=programme, timeline=timeline, problems=(*here.problems, problem))
-    recipe = find_recipe(identity, known)
-    if recipe is None:
-        raise _refuse(identity)
-    other = make_programme(recipe)
-    return _accept(_take_part(other, recording, take), programme)
+        return dataclasses.replace(here, problems=(*here.problems, problem))
+    other, doubt_db = _make_named(identity, known)
+    return _accept(_take_part(other, recording, take), programme, doubt_db)
 
 
 def _find_other(
@@ -199,8 +201,8 @@ def _find_other(
     recording: Recording,
     known: Sequence[Recipe],
     error: RecordingError,
-) -> Programme:
-    """The programme that a recording names whose marks do not fit the one given."""
+) -> tuple[Programme, float]:
+    """The programme whose marks do not fit the one given, and what its level may be off by."""
     _check_header(programme, recording)
     marks_s = inspection.find_marks(programme, recording)
     length_s = DEFAULT_RECIPE.identity_s
@@ -219,24 +221,31 @@ def _find_other(
         raise error
     if identity == identify(programme.recipe):
         raise _explain_cut(programme, marks_s, error)
-    recipe = find_recipe(identity, known)
+    return _make_named(identity, known)
+
+
+def _make_named(identity: Identity, known: Sequence[Recipe]) -> tuple[Programme, float]:
+    """The programme of an identity, and how far its level may be off in dB."""
+    recipe, doubt_db = find_recipe(identity, known), 0.0
     if recipe is None:
-        raise _refuse(identity)
-    return make_programme(recipe)
+        guessed = guess_recipe(identity)
+        if guessed is None:
+            raise _refuse(identity)
+        recipe, doubt_db = guessed
+    return make_programme(recipe), doubt_db
 
 
-def _accept(found: Intake, given: Programme) -> Intake:
+def _accept(found: Intake, given: Programme, level_doubt_db: float) -> Intake:
     """The take of another programme than the one given, which is said."""
+    unsure = f"; its level is known to {level_doubt_db:.2g} dB" if level_doubt_db else ""
     problem = Problem(
         kind="other-programme",
         message=f"this is {identify(found.programme.recipe).describe()}; the programme given was "
         f"{identify(given.recipe).describe()}",
-        effect="it is analysed as what it is; give the programme file that was played",
+        effect=f"it is analysed as what it is{unsure}; give the programme file that was played",
     )
-    return Intake(
-        programme=found.programme,
-        timeline=found.timeline,
-        problems=(problem, *found.problems),
+    return dataclasses.replace(
+        found, problems=(problem, *found.problems), level_doubt_db=level_doubt_db
     )
 
 

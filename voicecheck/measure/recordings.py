@@ -25,10 +25,11 @@ from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_rounding, report_few_steps
+from voicecheck.measure.echoes import doubt_echoes
 from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import Intake, take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
-from voicecheck.measure.reflected import report_reflections
+from voicecheck.measure.reflected import hold_reflections, report_reflections
 from voicecheck.measure.residual import find_residual
 from voicecheck.measure.rounding import add_rounding
 from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_quiet, report_wire
@@ -113,12 +114,11 @@ def measure_recording(
     shift_db = compute_shift_db(calibration)
     direct = response.clean_recording(recording, sweep.reflections)
     ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
-    at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    checked = _check_model(programme, direct, timeline, sweep, at_1khz, used=sound.used)
-    figures = Noise() if "noise" in checked.withheld else noise.measure_noise(heard)
-    is_heard = "steps" not in checked.withheld
+    checked = _check_model(found, direct, timeline, sweep, ladders, used=sound.used)
+    withheld = checked.withheld | modelcheck.list_withheld([*found.problems, *sound.problems])
+    figures = Noise() if "noise" in withheld else noise.measure_noise(heard)
+    is_heard = "steps" not in withheld
     harmonics = sweep.make_distortion()
-    noted = _note_sweeps(recording, sweep, figures, harmonics)
     told = (*found.problems, *_leave_out(sound.problems, checked), *report_few_steps(rounding))
     measured = Measurement(
         recording=_describe_with_fingerprint(found, recording, timeline),
@@ -127,17 +127,18 @@ def measure_recording(
         fine=sweep.make_fine(shift_db),
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
-        **_describe_distortion(sweep, idle, figures, harmonics, withheld=checked.withheld),
-        linearity=at_1khz if is_heard else None,
+        **_describe_distortion(sweep, idle, figures, harmonics, withheld=withheld),
+        linearity=_find_at_1khz(ladders) if is_heard else None,
         ladders=ladders if is_heard else (),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
-        **_measure_tones(programme, direct, timeline, idle, sweep, withheld=checked.withheld),
+        **_measure_tones(programme, direct, timeline, idle, sweep, withheld=withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*told, *noted),
+        problems=(*told, *_note_sweeps(recording, sweep, figures, harmonics)),
         conditions=recording.conditions,
         steps=(*_list_steps(placed, sound.used, calibration), *found.steps),
         version=__version__,
     )
+    measured = hold_reflections(measured, sweep.reflections)
     return add_rounding(measured, rounding, sweep.spectra.amplitude, shift_db)
 
 
@@ -153,29 +154,36 @@ def _describe_with_fingerprint(
 
 
 def _check_model(
-    programme: Programme,
+    found: Intake,
     recording: Recording,
     timeline: Timeline,
     sweep: SweepAnalysis,
-    at_1khz: Linearity | None,
+    ladders: Sequence[Linearity],
     *,
     used: list[int],
 ) -> ModelCheck:
     """Ask the model check, and let the curve hold what it says."""
+    heard_db = 20.0 * np.log10(np.maximum(np.abs(sweep.transfer.values), 1e-12))
     checked = modelcheck.check_model(
-        programme,
+        found.programme,
         recording,
         timeline,
         kernels=sweep.kernels,
         spectra=sweep.spectra,
         noise=sweep.noise,
-        linearity=at_1khz,
+        linearity=_find_at_1khz(ladders),
         delay_s=sweep.delay_at_1khz_s,
+        sweep_db=float(heard_db[sweep.fine_hz == 1000.0][0]),
         used=used,
     )
-    heard_db = 20.0 * np.log10(np.maximum(np.abs(sweep.transfer.values), 1e-12))
-    sweep.widen(checked.spread_db(sweep.fine_hz, heard_db))
+    own_db = response.combine_uncertainty_db(sweep.noise_db, sweep.bias_db)
+    moved_db = checked.spread_db(sweep.fine_hz, heard_db, own_db) + found.level_doubt_db
+    sweep.widen(moved_db + doubt_echoes(sweep, found.echoes))
     return checked
+
+
+def _find_at_1khz(ladders: Sequence[Linearity]) -> Linearity | None:
+    return next((one for one in ladders if one.frequency_hz == 1000.0), None)
 
 
 def _leave_out(found: list[Problem], checked: ModelCheck) -> list[Problem]:
@@ -203,10 +211,10 @@ def _measure_tones(
 ) -> dict[str, Any]:
     """Four-tone products and SINAD, without what is withheld."""
     figures: dict[str, Any] = {}
-    if not withheld & {"four-tone", "distortion"}:
+    if "four-tone" not in withheld:
         products = distortion.measure_intermodulation(programme, recording, timeline, idle)
         figures["intermodulation"] = sweep.limit_products(products)
-    if "steps" not in withheld:
+    if "sinad" not in withheld:
         figures |= _measure_sinad(programme, recording, timeline, idle)
     return figures
 

@@ -165,7 +165,7 @@ def _tell(pause: Pause, louder_db: float) -> Problem:
             kind="howl",
             at_s=pause.at_s,
             message=f"{pause.name} holds a tone near {pause.line_hz:.0f} Hz: howl",
-            effect="the noise is withheld; move mouth and ear apart or turn the gain down",
+            effect="noise and SINAD are withheld; move mouth and ear apart or turn the gain down",
             block=pause.name,
         )
     return Problem(
@@ -189,7 +189,7 @@ def _find_howl(heard: list[Pause]) -> Problem | None:
                     kind="howl",
                     at_s=pause.at_s,
                     message=f"a tone near {pause.line_hz:.0f} Hz builds up and stays: howl",
-                    effect="the noise is withheld and the figures from there on hold the tone; "
+                    effect="noise and SINAD are withheld, the figures from there on hold the tone; "
                     "move mouth and ear apart or turn the gain down, and record again",
                     block=pause.name if pause.is_silence else None,
                 )

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.cutting import cut_padded
+from voicecheck.modelcheck.doubts import Doubt, doubt_control, doubt_other
 from voicecheck.modelcheck.order import (
     SweepOrder,
     compare_marks_db,
     compare_order,
     extend_reach,
+    measure_set_aside_db,
     spread_over,
 )
 from voicecheck.modelcheck.pauses import find_muted, find_sounds, list_pauses
@@ -27,6 +29,7 @@ from voicecheck.modelcheck.steps import (
     measure_step_noise,
 )
 from voicecheck.modelcheck.tones import judge_tones
+from voicecheck.modelcheck.touched import list_withheld
 from voicecheck.ranks import find_median
 from voicecheck.records import Linearity, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -40,36 +43,13 @@ NOISELESS_DB, NOISELESS_SHARE = -110.0, 1e-5
 """What the window leaks of a step's tone; what a recorder of 24 bit rounds repeats by."""
 MOST_DOUBT_DB = 3.0
 """A level that may be off by more is withheld."""
-BELOW_CUT_DB = 4.0
 CANCELLED_MORE = 3.5
 """What a canceller took in all over what the two marks differ by: it learns within the first."""
 LOOK = 9600
 """Samples from the middle, where a sweep is, in which the smallest move is a recorder's step."""
-LEAST_CONTROL_DB = 0.3
-"""What is stated at least where a gain follows the sound or is cut off, of a level's doubt."""
 CANCELLED_DB, CANCELLED_HIGH_DB, LATER_HIGH_DB = -0.2, 0.08, 0.008
 LOST_DB = -4.0
 """From what sounds first to what sounds last: no carbon element loses that without a drift."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """
-    What a gain that is not the set's may have done to a level, in dB.
-
-    `common_db` is the same for all points. Points above `rises_from_db` may have lost all that
-    they stand above it; those above `cut_above_db` are cut off, and nothing can be said of them.
-    """
-
-    common_db: float = 0.0
-    rises_from_db: float = math.inf
-    cut_above_db: float = math.inf
-
-    def spread_db(self, level_db: Array) -> Array:
-        """Half-width for each of some levels."""
-        risen_db = np.maximum(np.nan_to_num(level_db, nan=-np.inf) - self.rises_from_db, 0.0)
-        spread_db = self.common_db + risen_db
-        return np.where(level_db > self.cut_above_db, np.inf, spread_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +57,7 @@ class ModelCheck:
     """
     What was found, and what follows from it.
 
-    `withheld` holds "noise", "steps", "four-tone", "distortion": what is no longer the set's own.
+    `withheld` holds the figures that are no longer the set's own (`touched.FIGURES`).
     `reach` is how much further all sweeps reach than those that are used.
     """
 
@@ -87,14 +67,14 @@ class ModelCheck:
     doubts: tuple[Doubt, ...] = ()
     reach: float = 1.0
 
-    def spread_db(self, frequency_hz: Array, level_db: Array) -> Array:
+    def spread_db(self, frequency_hz: Array, level_db: Array, own_db: Array) -> Array:
         """
         What a level may have moved by within the take.
 
         Parameters
         ----------
-        frequency_hz, level_db : ndarray, shape (n,)
-            Of the response, uncalibrated.
+        frequency_hz, level_db, own_db : ndarray, shape (n,)
+            Of the response, uncalibrated, and its half-widths by noise alone.
 
         Returns
         -------
@@ -103,7 +83,7 @@ class ModelCheck:
         """
         spread_db = np.zeros(len(level_db))
         for doubt in self.doubts:
-            spread_db = spread_db + doubt.spread_db(level_db)
+            spread_db = spread_db + doubt.spread_db(frequency_hz, level_db, own_db)
         if self.order is not None:
             spread_db = spread_db + self.reach * spread_over(self.order.moved_db, frequency_hz)
         return np.asarray(np.where(spread_db > MOST_DOUBT_DB, np.inf, spread_db))
@@ -119,6 +99,7 @@ def check_model(
     noise: NoiseDensity,
     linearity: Linearity | None,
     delay_s: float,
+    sweep_db: float = math.nan,
     used: Sequence[int] = (),
 ) -> ModelCheck:
     """
@@ -138,6 +119,8 @@ def check_model(
         Of the steps at 1 kHz.
     delay_s : float
         Of the set at 1 kHz, against the timeline.
+    sweep_db : float
+        Level of the sweeps at 1 kHz re the drive; NaN where it is not known.
     used : sequence of int
         The sweeps of the kernels; all of them when left out.
 
@@ -156,7 +139,7 @@ def check_model(
         name = programme.name_block(block)
         control = judge_control(gains_db, linearity.output_db, linearity.input_db, name)
         if control is not None:
-            doubts.append(_doubt_control(control, linearity, programme.recipe.level_dbfs))
+            doubts.append(doubt_control(control, linearity, programme.recipe.level_dbfs, sweep_db))
     if block is not None:
         step_noise = measure_step_noise(programme, slowed, timeline, block)
     marks_db = _compare_marks(programme, slowed, timeline)
@@ -173,30 +156,15 @@ def check_model(
     if step_noise is not None and block is not None and not muted:
         at_s = timeline.locate_s(block.start_s)
         problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
+    if used:
+        doubts.append(Doubt(common_db=measure_set_aside_db(spectra, used)))
+    doubts += [known for one in problems if (known := doubt_other(one)) is not None]
     return ModelCheck(
         problems=tuple(problems),
-        withheld=_list_withheld([*problems, *sounds]),
+        withheld=list_withheld([*problems, *sounds]),
         order=order,
         doubts=tuple(doubts),
         reach=extend_reach(used, len(spectra.values)) if used else 1.0,
-    )
-
-
-def _doubt_control(problem: Problem, linearity: Linearity, drive_dbfs: float) -> Doubt:
-    """How far the levels may be off where a gain follows the sound, or something cuts it off."""
-    output_db = np.where(np.isfinite(linearity.output_db), linearity.output_db, -np.inf)
-    if problem.kind == "overload":
-        # A sine that is cut off has up to 2.1 dB more than the edge; the rest is for the way there.
-        return Doubt(
-            common_db=LEAST_CONTROL_DB,
-            cut_above_db=float(np.max(output_db)) - drive_dbfs - BELOW_CUT_DB,
-        )
-    gain_db = output_db - linearity.input_db
-    nominal = int(np.argmin(np.abs(linearity.input_db)))
-    lost_db = float(np.max(gain_db)) - float(gain_db[nominal])
-    return Doubt(
-        common_db=lost_db + LEAST_CONTROL_DB,
-        rises_from_db=float(output_db[nominal]) - drive_dbfs,
     )
 
 
@@ -208,8 +176,12 @@ def _is_noiseless(kernels: Kernels, noise: StepNoise | None) -> bool:
     """Whether there is no noise with the sound either: a chain of numbers has silent pauses."""
     if len(kernels.repeats) < 2:
         return noise is not None and find_median(noise.far_db) < NOISELESS_DB
-    scatter = float(np.max(np.abs(kernels.repeats[0] - kernels.repeats[-1])))
-    return scatter < NOISELESS_SHARE * float(np.max(np.abs(kernels.repeats)))
+    scatter = _find_peak(kernels.repeats[0] - kernels.repeats[-1])
+    return scatter < NOISELESS_SHARE * _find_peak(kernels.repeats)
+
+
+def _find_peak(values: Array) -> float:
+    return max(float(np.max(values)), -float(np.min(values)))
 
 
 def _is_rounded(slowed: Slowed, noise: StepNoise | None) -> bool:
@@ -282,7 +254,8 @@ def _judge_order(
                 kind="level-control",
                 message=f"the closing mark is {-marks_db:.1f} dB weaker than the opening one, and "
                 "the first sweep differs from the later ones: an echo canceller is learning",
-                effect="level and response are not the set's alone; switch it off",
+                effect="the curve's interval holds what it may have taken, all other figures are "
+                "withheld; switch it off",
             )
         ]
     low, high = sorted((float(gains[0]), float(gains[-1])))
@@ -298,20 +271,3 @@ def _judge_order(
             )
         ]
     return []
-
-
-def _list_withheld(problems: list[Problem]) -> frozenset[str]:
-    withheld = set()
-    for problem in problems:
-        block = problem.block or ""
-        if problem.kind in {"muted", "howl"} or block.startswith("silence"):
-            withheld.add("noise")
-        elif problem.kind == "lossy-coding":
-            withheld |= {"noise", "distortion"}
-        elif problem.kind == "overload":
-            withheld |= {"distortion", "four-tone"}
-        elif problem.kind == "level-control" and not block:
-            withheld |= {"distortion", "four-tone", "steps"}
-        elif problem.kind == "sound-in-pause":
-            withheld.add("steps" if block.startswith("steps") else "four-tone")
-    return frozenset(withheld)

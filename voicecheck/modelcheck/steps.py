@@ -41,10 +41,15 @@ HARMONIC_REACH_HZ = 60.0
 GATE_DB, SPEECH_DB = 3.0, 2.5
 ROUGH_NEAR_DB, ROUGH_FAR_DB = 5.0, 2.0
 """Steady noise alone goes up and down by 2.3 dB near a tone and by 1 dB far from it."""
-LEAKED_DB = -55.0
-"""Density beside a tone over its mean square: the window leaks 15 dB less."""
-CODING_DB, CODING_GROWTH = 8.0, (0.65, 1.4)
+LEAKED_DB = -42.0
+"""
+Density beside a tone over its mean square: carbon's own, breathing and memory, stays at -47 and
+less, a coder's error is at -39 and more; the window leaks -70.
+"""
+CODING_DB, CODING_OVER_IDLE_DB, CODING_GROWTH = 11.0, 6.0, (0.2, 1.4)
 """How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
+SPREAD_DB = 5.0
+"""Far from faint tones a coder adds 2 dB to the idle noise at most, speech 7 and more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +235,8 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
             kind="muted",
             message="the silences hold less noise than the quiet steps: "
             "a noise gate or suppressor is at work",
-            effect="the noise is withheld; switch off what cleans up the pauses",
+            effect="noise, steps, distortion and SINAD are withheld; "
+            "switch off what cleans up the pauses",
             block="silence",
         )
     return None
@@ -241,7 +247,7 @@ def _tell_coder(name: str) -> Problem:
         kind="lossy-coding",
         message="an error that follows the tone lies close to it: "
         "the sound went through a lossy coder",
-        effect="noise and distortion hold the coder's error, and are withheld; "
+        effect="the curve's interval holds the coder's error, all other figures are withheld; "
         "record without compression",
         block=name,
     )
@@ -262,14 +268,25 @@ def _measure_roughness_db(density_db: Array) -> float:
 
 
 def _is_coded(noise: StepNoise) -> bool:
-    """Noise close to the tone, well over that far from it, that rises with the tone."""
-    if len(noise.tone_db) < 3 or noise.near_db[-1] - noise.far_db[-1] < CODING_DB:
+    """
+    Noise close to the tone, well over that far from it, that rises with the tone.
+
+    Each step's error lies 5 dB to either side of what the next one's says: of the upper half of
+    the steps the median is judged.
+    """
+    if len(noise.tone_db) < 3:
         return False
-    if noise.near_db[-1] < float(np.max(noise.idle_near_db)) + CODING_DB:
+    upper = slice(-4, None)
+    near_db, tone_db = noise.near_db[upper], noise.tone_db[upper]
+    over_far_db = float(np.median(near_db - noise.far_db[upper]))
+    over_idle_db = float(np.median(near_db)) - float(np.max(noise.idle_near_db))
+    if over_far_db < CODING_DB or over_idle_db < CODING_OVER_IDLE_DB:
         return False
-    if noise.near_db[-1] - noise.tone_db[-1] < LEAKED_DB:
+    if float(np.median(noise.far_db[:4])) > float(np.median(noise.idle_far_db)) + SPREAD_DB:
         return False
-    growth = float(np.polyfit(noise.tone_db[-4:], noise.near_db[-4:], 1)[0])
+    if float(np.median(near_db - tone_db)) < LEAKED_DB:
+        return False
+    growth = float(np.polyfit(tone_db, near_db, 1)[0])
     return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
 
 
@@ -297,8 +314,8 @@ def judge_control(
             kind="level-control",
             message=f"the gain lets go more slowly than it grips (by {np.nanmax(control_db):.1f} "
             "dB): a limiter or an automatic gain control is at work",
-            effect="level, response and distortion are not the set's alone; "
-            "switch the control off and record again",
+            effect="the curve's interval holds what it may have taken, all other figures are "
+            "withheld; switch the control off and record again",
             block=name,
         )
     rise_db = np.diff(output_db[-2:])[0] if len(output_db) > 1 else np.nan
@@ -308,7 +325,7 @@ def judge_control(
             kind="overload",
             message=f"the output hardly grows at the top ({rise_db:.1f} dB for "
             f"{wanted_db:.0f} dB): something is overdriven",
-            effect="level, response and distortion hold the overload; "
+            effect="the loud part of the curve and all other figures are withheld; "
             "turn the input gain down and record again",
             block=name,
         )

@@ -8,14 +8,13 @@ the same way back from its middle; a set without memory keeps that, speech does 
 
 from __future__ import annotations
 
-import itertools
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.modelcheck.slowly import Slowed, compute_power, estimate_density, list_bins_hz
-from voicecheck.ranks import find_median
+from voicecheck.ranks import find_median, list_distinct
 from voicecheck.records import Problem, Programme, Timeline
 from voicecheck.records.arrays import Array
 
@@ -86,15 +85,14 @@ def judge_tones(
 @lru_cache(maxsize=8)
 def _list_lines(tones_hz: tuple[float, ...], size: int, rate_hz: float) -> NDArray[np.bool_]:
     """Bins near a product of some order."""
-    counts = range(-HIGHEST_ORDER, HIGHEST_ORDER + 1)
-    lines_hz = {
-        abs(float(np.dot(many, tones_hz)))
-        for many in itertools.product(counts, repeat=len(tones_hz))
-        if 0 < sum(map(abs, many)) <= HIGHEST_ORDER
-    }
+    counts = np.indices((2 * HIGHEST_ORDER + 1,) * len(tones_hz)).reshape(len(tones_hz), -1)
+    counts -= HIGHEST_ORDER
+    order = np.sum(np.abs(counts), axis=0)
+    found = (order > 0) & (order <= HIGHEST_ORDER)
+    lines_hz = list_distinct(np.abs(np.array(tones_hz) @ counts[:, found]))
     is_line = np.zeros(size // 2 + 1, dtype=bool)
     reach = LINE_REACH_HZ * size / rate_hz
-    for line_hz in lines_hz:
+    for line_hz in lines_hz.tolist():
         middle = line_hz * size / rate_hz
         is_line[max(0, round(middle - reach)) : max(0, round(middle + reach)) + 1] = True
     return is_line

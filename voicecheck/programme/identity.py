@@ -157,7 +157,8 @@ def find_recipe(identity: Identity, known: Iterable[Recipe] = ()) -> Recipe | No
     ----------
     identity : Identity
     known : iterable of Recipe
-        Looked at first; the programmes on offer are rebuilt from the identity itself.
+        Looked at first; the programmes on offer are rebuilt from the identity itself, at levels
+        of 0.01 dB and with sweeps of 0.05 s.
 
     Returns
     -------
@@ -167,9 +168,52 @@ def find_recipe(identity: Identity, known: Iterable[Recipe] = ()) -> Recipe | No
     for recipe in known:
         if identify(recipe) == identity:
             return recipe
-    if identity.kind >= OTHER or identity.rate >= OTHER or identity.n_sweeps == 0:
+    if not _is_on_offer(identity):
         return None
-    rebuilt = dataclasses.replace(
+    rebuilt = _rebuild(identity)
+    for level_dbfs, sweep_s in itertools.product(
+        _list_near(rebuilt.level_dbfs, 0.01), _list_near(rebuilt.sweep_s, 0.05)
+    ):
+        recipe = dataclasses.replace(rebuilt, level_dbfs=level_dbfs, sweep_s=sweep_s)
+        if identify(recipe) == identity:
+            return recipe
+    return None
+
+
+def guess_recipe(identity: Identity) -> tuple[Recipe, float] | None:
+    """
+    A recipe like the one of an identity, but for what its level may differ by.
+
+    Parameters
+    ----------
+    identity : Identity
+        Of a programme that `find_recipe` does not find.
+
+    Returns
+    -------
+    recipe, level_doubt_db : Recipe and float, or None
+        An identity tells levels in steps; of all else but the length of the sweeps, which the
+        marks show, it says that it is as in the programmes on offer. `None` where it does not.
+
+    Examples
+    --------
+    >>> odd = dataclasses.replace(RECIPES["quick"], level_dbfs=-20.1234)
+    >>> recipe, level_doubt_db = guess_recipe(identify(odd))
+    >>> recipe.level_dbfs, level_doubt_db
+    (-20.0, 0.125)
+    """
+    if not _is_on_offer(identity) or not 0 < identity.level < 255:
+        return None
+    return _rebuild(identity), 0.5 * LEVEL_STEP_DB
+
+
+def _is_on_offer(identity: Identity) -> bool:
+    return identity.kind < OTHER and identity.rate < OTHER and identity.n_sweeps > 0
+
+
+def _rebuild(identity: Identity) -> Recipe:
+    """The programme on offer, at the level and with the sweeps that the identity tells in steps."""
+    return dataclasses.replace(
         RECIPES[KINDS[identity.kind]],
         rate_hz=RATES_HZ[identity.rate],
         level_dbfs=LOWEST_LEVEL_DBFS + LEVEL_STEP_DB * identity.level,
@@ -178,7 +222,14 @@ def find_recipe(identity: Identity, known: Iterable[Recipe] = ()) -> Recipe | No
         # It was played, so its cap allowed it.
         cap_dbfs=HIGHEST_CAP_DBFS,
     )
-    return rebuilt if digest_recipe(rebuilt) == identity.digest else None
+
+
+def _list_near(value: float, step: float) -> list[float]:
+    """A value told in quarters, and the round ones that are told as the same, nearest first."""
+    digits = 2
+    around = [round(value + step * place, digits) for place in range(-20, 21)]
+    near = [one for one in around if abs(one - value) <= 0.5 * LEVEL_STEP_DB]
+    return sorted({value, *near}, key=lambda one: abs(one - value))
 
 
 def encode_identity(identity: Identity) -> tuple[int, ...]:

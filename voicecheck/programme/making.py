@@ -135,7 +135,7 @@ def make_programme(recipe: Recipe | None = None) -> Programme:
     """
     recipe = recipe or DEFAULT_RECIPE
     check_recipe(recipe)
-    blocks, end_s = _lay_out(recipe)
+    blocks, end_s = lay_out(recipe)
     samples = np.zeros(math.ceil(end_s * recipe.rate_hz))
     for block in blocks:
         first = round(block.start_s * recipe.rate_hz)
@@ -155,7 +155,7 @@ def make_programme(recipe: Recipe | None = None) -> Programme:
         else:
             continue
         samples[first : first + count] = made
-    return Programme(recipe=recipe, blocks=tuple(blocks), samples=samples)
+    return Programme(recipe=recipe, blocks=blocks, samples=samples)
 
 
 def make_sweep(recipe: Recipe, time_s: Array) -> Array:
@@ -290,14 +290,27 @@ def _list_blocks(recipe: Recipe) -> list[tuple[Block, float, float]]:
     return [*listed, *told, (mark, recipe.mark_s, recipe.tail_s)]
 
 
-def _lay_out(recipe: Recipe) -> tuple[list[Block], float]:
-    """Blocks with their times, and the end of the programme in seconds."""
+def lay_out(recipe: Recipe) -> tuple[tuple[Block, ...], float]:
+    """
+    Where everything lies in the programme of a recipe.
+
+    Parameters
+    ----------
+    recipe : Recipe
+
+    Returns
+    -------
+    blocks : tuple of Block
+        In playing order.
+    end_s : float
+        End of the programme, seconds.
+    """
     now_s = recipe.lead_in_s
     blocks = []
     for block, length_s, gap_s in _list_blocks(recipe):
         blocks.append(dataclasses.replace(block, start_s=now_s, end_s=now_s + length_s))
         now_s += length_s + gap_s
-    return blocks, now_s
+    return tuple(blocks), now_s
 
 
 def _fade(time_s: Array, length_s: float) -> Array:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         ToneCheck,
         ToneHeard,
     )
+    from voicecheck.records.clubs import ClubBaseline, ClubRecording
     from voicecheck.records.documents import from_json, to_document, to_json
     from voicecheck.records.jobs import (
         Against,
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.setspread import Covariation, Doubt
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -100,6 +102,9 @@ else:
         from voicecheck.records import jobs
 
         yield jobs
+        from voicecheck.records import clubs
+
+        yield clubs
         from voicecheck.records import benches
 
         yield benches
@@ -124,14 +129,18 @@ __all__ = [
     "CheckItem",
     "CheckList",
     "CheckStep",
+    "ClubBaseline",
+    "ClubRecording",
     "Comparison",
     "Conditions",
+    "Covariation",
     "CurveBudgetRow",
     "Device",
     "DialCheck",
     "DialDigit",
     "DigitSpread",
     "Distortion",
+    "Doubt",
     "Event",
     "Finding",
     "FineResponse",

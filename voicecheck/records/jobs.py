@@ -9,8 +9,9 @@ from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
+from voicecheck.records.setspread import Covariation, Doubt
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
@@ -114,7 +115,7 @@ class Run(Shown):
     @property
     def is_simulated(self) -> bool:
         """Whether no real telephone was measured."""
-        return self.pooled.conditions.bench == SIMULATED
+        return self.pooled.is_simulated
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -157,7 +158,8 @@ class Baseline:
     compared alone, with `dof` degrees of freedom behind them. `seat_sd_db` and
     `shape_seat_sd_db`, shape (n_points,), are the standard deviations between seats inside one
     run, `n_seats` the recordings per run; `level_share` is the part of the sets' variance that is
-    common to all points.
+    common to all points. `doubted` are sets that do not belong with the others, `without` the
+    jobs that were left out on purpose; `covariation` says how the sets vary together.
     """
 
     type_name: str
@@ -184,6 +186,10 @@ class Baseline:
     shape_seat_sd_db: Array | None = None
     n_seats: float = 1.0
     level_share: float = 0.7
+    simulated: bool = False
+    doubted: tuple[Doubt, ...] = ()
+    without: tuple[int, ...] = ()
+    covariation: Covariation | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -293,3 +299,4 @@ class Comparison(Shown):
     hints: tuple[Hint, ...] = ()
     notes: tuple[str, ...] = ()
     beside: tuple[Comparison, ...] = ()
+    simulated: bool = False

@@ -17,7 +17,7 @@ from msgspec import Meta
 from voicecheck.errors import InputError
 from voicecheck.records.benches import FIRST_RECEIVE_DBM, AngleDeg, Channel, FeedMa
 from voicecheck.records.bounds import check_bounds
-from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath
+from voicecheck.records.terms import BenchEnd, Ear, PathName, RateHz, SweepPath, check_stage
 
 DEFAULT_SEATS = 3
 Seats = Annotated[int, Meta(ge=1, le=50, title="seats")]
@@ -171,9 +171,10 @@ class SweepOrder:
     def __post_init__(self) -> None:
         """Refuse what does not fit, or cannot go together."""
         check_bounds(self)
-        if not self.stage.strip():
-            raise InputError("stage: need before, after, reference or a label, got nothing")
+        check_stage(self.stage)
         self._check_level()
+        if self.path == "all" and isinstance(self.source, FileSource):
+            raise InputError("path all: recordings are of one path; name it")
         if not isinstance(self.source, FileSource):
             return
         if self.signal is None:
@@ -186,8 +187,8 @@ class SweepOrder:
 
     @property
     def first_path(self) -> PathName:
-        """The path whose numbers are told; that of "both" is transmit."""
-        return "transmit" if self.path == "both" else self.path
+        """The path whose numbers are told; that of "both" and "all" is transmit."""
+        return "transmit" if self.path == "both" or self.path == "all" else self.path  # noqa: PLR1714
 
     @property
     def is_real(self) -> bool:
@@ -208,7 +209,7 @@ class SweepOrder:
     def _check_level(self) -> None:
         if self.level_dbm is None:
             return
-        if self.path != "receive":
+        if self.path not in ("receive", "all"):
             raise InputError(f"level: is for path receive, got path {self.path}")
         if is_loud(self.level_dbm) and not self.is_on_coupler:
             raise InputError(

@@ -122,7 +122,10 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(name="high_over_low_db", unit="dB", family="shape", evidence="slope"),
     Quantity(name="peak_hz", unit="Hz", family="shape", scale="log", decimals=0),
     Quantity(name="flat_dbfs", unit="dBFS", family="noise", side="upper"),
-    Quantity(name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_compared=True),
+    Quantity(
+        name="mains_dbfs", unit="dBFS", family="hum", side="upper", is_judged=True,
+        is_compared=True,
+    ),
     Quantity(
         name="bursts_per_s", unit="/s", family="crackle", side="upper", is_compared=True,
         evidence="bursts", evidence_is="value",
@@ -167,6 +170,9 @@ CURVES: tuple[Quantity, ...] = (
 )
 """What is judged point by point."""
 
+DERIVED: tuple[Quantity, ...] = (Quantity(name="own_level_db", unit="dB", family="level"),)
+"""What is worked out of several quantities and what is known of the type."""
+
 RANGES: tuple[Quantity, ...] = (
     Quantity(name="feed_range_db", unit="dB", family="feed"),
     Quantity(name="position_range_db", unit="dB", family="position"),
@@ -179,7 +185,9 @@ FLOORS: tuple[Quantity, ...] = (
 )
 """What only absolute floors speak of, for sets whose type has no baseline."""
 
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *RANGES, *FLOORS)}
+BY_NAME = {
+    quantity.name: quantity for quantity in (*QUANTITIES, *CURVES, *DERIVED, *RANGES, *FLOORS)
+}
 
 
 def list_evidence(evidence_is: Literal["deviation", "value"]) -> dict[str, list[Quantity]]:

@@ -14,8 +14,11 @@ from typing import Any, Literal, get_args
 from voicecheck.errors import InputError
 
 PathName = Literal["transmit", "receive", "sidetone", "loop"]
-SweepPath = Literal[PathName, "both"]
-"""What a sweep may be asked for: "both" is transmit and sidetone from the same takes."""
+SweepPath = Literal[PathName, "both", "all"]
+"""
+What a sweep may be asked for: "both" is transmit and sidetone from the same takes; "all" is these,
+at once where the bench can, and then receive.
+"""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
 JobStage = Literal["before", "after"]
 """Where the work on a set stands: as found, or done."""
@@ -46,6 +49,8 @@ Family = Literal[
 ]  # fmt: skip
 """Kinds of complaint, what matters most to somebody on the telephone first."""
 
+RUN_STAGES = ("before", "after", "reference")
+"""Stages that mean something to the program; any other is a label of the user's."""
 SHOWN_LETTERS = 40
 """Of a word that is none of ours an error repeats this much: whoever typed it knows the rest."""
 
@@ -91,3 +96,52 @@ def check_word(value: str, words: Iterable[str], name: str) -> None:
     allowed = tuple(words)
     if value not in allowed:
         raise InputError(f"{name}: need one of {', '.join(allowed)}, got {value[:SHOWN_LETTERS]!r}")
+
+
+def find_near_stage(stage: str) -> str:
+    """
+    The stage that a label is a slip of the finger away from; "" where it is none of these.
+
+    Examples
+    --------
+    >>> find_near_stage("befor"), find_near_stage("Before"), find_near_stage("electret")
+    ('before', 'before', '')
+    >>> find_near_stage("before")
+    ''
+    """
+    if stage in RUN_STAGES:
+        return ""
+    typed = stage.strip().casefold()
+    return next((known for known in RUN_STAGES if _is_slip(typed, known)), "")
+
+
+def _is_slip(typed: str, known: str) -> bool:
+    """Whether at most one letter is wrong, missing, too many, or changed places with the next."""
+    if typed == known:
+        return True
+    if len(typed) == len(known):
+        wrong = [at for at in range(len(known)) if typed[at] != known[at]]
+        if len(wrong) == 1:
+            return True
+        swapped = len(wrong) == 2 and wrong[1] == wrong[0] + 1
+        return swapped and typed[wrong[0]] == known[wrong[1]] and typed[wrong[1]] == known[wrong[0]]
+    short, long = sorted((typed, known), key=len)
+    cut = (long[:at] + long[at + 1 :] for at in range(len(long)))
+    return len(long) - len(short) == 1 and short in cut
+
+
+def check_stage(stage: str) -> None:
+    """
+    Refuse a stage that is empty, or one letter away from one that means something.
+
+    Raises
+    ------
+    InputError
+    """
+    if not stage.strip():
+        raise InputError("stage: need before, after, reference or a label, got nothing")
+    if near := find_near_stage(stage):
+        raise InputError(
+            f"stage: {stage[:SHOWN_LETTERS]!r} is one letter away from {near}; "
+            f"is {near} meant? Any other label may be chosen; nothing was recorded"
+        )

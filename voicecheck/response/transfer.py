@@ -14,8 +14,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from voicecheck.programme import make_programme, make_sweep
-from voicecheck.records import Recipe, Recording, Timeline
+from voicecheck.programme import lay_out, make_sweep
+from voicecheck.records import Programme, Recipe, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response.choosing import choose_windows
 from voicecheck.response.reflections import take_level
@@ -58,35 +58,39 @@ FLOOR_DB = 0.0001
 
 @lru_cache(maxsize=32)
 def evaluate_reference(
-    recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float, *, low: bool
+    recipe: Recipe, rate_hz: int, names: bytes, scale: float, *, low: bool
 ) -> ComplexArray:
     """
     What the same windows make of the programme's own sweep.
 
     The sweep as played has ends and fades, the closed form has none; dividing by this takes the
-    difference, and the windows' share in it, out of every point.
+    difference, and the windows' share in it, out of every point. `names` are the frequencies as
+    bytes, by which what was made once is found again.
     """
     kernel, kernel_rate_hz = _make_reference_kernel(recipe, rate_hz).choose(low=low)
-    return evaluate_kernel(kernel, kernel_rate_hz, np.array(frequencies_hz), scale=scale)
+    return evaluate_kernel(kernel, kernel_rate_hz, np.frombuffer(names), scale=scale)
 
 
 @lru_cache(maxsize=16)
 def evaluate_reference_beside(
-    recipe: Recipe, rate_hz: int, frequencies_hz: tuple[float, ...], scale: float
+    recipe: Recipe, rate_hz: int, names: bytes, scale: float
 ) -> ComplexArray:
     """What the ends of the programme's own sweep leave beside its kernel (`evaluate_beside`)."""
-    return evaluate_beside(_make_reference_kernel(recipe, rate_hz), np.array(frequencies_hz), scale)
+    return evaluate_beside(_make_reference_kernel(recipe, rate_hz), np.frombuffer(names), scale)
 
 
 @lru_cache(maxsize=4)
 def _make_reference_kernel(recipe: Recipe, rate_hz: int) -> Kernels:
     """Kernel of the programme's own sweep: the same for all points and windows."""
     alone = dataclasses.replace(recipe, n_sweeps=1, step_levels_db=(), tones_hz=())
-    programme = make_programme(alone)
-    start_s = programme.blocks_of("sweep")[0].start_s
+    blocks, end_s = lay_out(alone)
+    programme = Programme(recipe=alone, blocks=blocks, samples=np.empty(0))
+    (sweep,) = programme.blocks_of("sweep")
     # The recorder's rate may be one that no programme is played at.
-    time_s = np.arange(round(programme.duration_s * rate_hz)) / rate_hz
-    recording = Recording(samples=make_sweep(recipe, time_s - start_s), rate_hz=rate_hz)
+    samples = np.zeros(round(end_s * rate_hz))
+    here = np.arange(math.floor(sweep.start_s * rate_hz), math.ceil(sweep.end_s * rate_hz))
+    samples[here] = make_sweep(recipe, here / rate_hz - sweep.start_s)
+    recording = Recording(samples=samples, rate_hz=rate_hz)
     spectra = compute_sweep_spectra(programme, recording, Timeline(latency_s=0.0))
     return compute_kernels(spectra)
 
@@ -146,7 +150,7 @@ def compute_transfer(
     A tone of f on the player's clock is one of f / stretch on the recorder's; the values are
     taken at nominal frequencies, and the small rest is made up for along the curve itself.
     """
-    names = tuple(map(float, frequency_hz))
+    names = np.asarray(frequency_hz, dtype=np.float64).tobytes()
     output_hz = order * frequency_hz
     delay_s = -kernels.constant_s * math.log(order)
     low = order == 1 and is_seen(output_hz)
@@ -162,12 +166,11 @@ def compute_transfer(
         )
         reference = evaluate_reference(recipe, spectra.rate_hz, names, scale, low=low)
         mean.append((values + shift_hz * slopes) / reference)
+        idle = estimate_variance(output_hz, noise, spectra, scale=scale)
         if low and scale <= 1.0:
             beside = evaluate_beside(kernels, output_hz, scale)
             beside -= mean[-1] * evaluate_reference_beside(recipe, spectra.rate_hz, names, scale)
-            found = compare_beside(beside, n_sweeps, spectra, output_hz, noise, scale=scale)
-            excess = repeats.join(found)
-        idle = estimate_variance(output_hz, noise, spectra, scale=scale)
+            excess = repeats.join(compare_beside(beside, n_sweeps, idle, scale=scale))
         variance.append(excess.apply(idle, scale) / n_sweeps)
     mean_all, variance_all = np.array(mean), np.array(variance)
     choice, bias_db = choose_windows(mean_all, variance_all, scales)

@@ -70,7 +70,7 @@ def evaluate_kernel(
     -------
     ndarray, shape (n_points,) or (n_kernels, n_points)
     """
-    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    table = _get_window_table(frequency_hz, rate_hz, scale)
     return _sum_windows(table, kernel, np.array(round(delay_s * rate_hz)))
 
 
@@ -92,7 +92,7 @@ def evaluate_with_slope(
     -------
     values, slopes : ndarray, shape (n_points,) each
     """
-    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    table = _get_window_table(frequency_hz, rate_hz, scale)
     reach = np.arange(-table.before, table.after)
     local = np.take(kernel, round(delay_s * rate_hz) + reach, mode="wrap")
     values, moments = table.apply(np.array([local, local * (reach / rate_hz)]))
@@ -118,7 +118,7 @@ def evaluate_places(
     ndarray, shape (n_places, n_points)
         Each with its own origin of phase: for powers.
     """
-    table = _make_window_table(tuple(map(float, frequency_hz)), float(rate_hz), float(scale))
+    table = _get_window_table(frequency_hz, rate_hz, scale)
     return _sum_windows(table, kernel, np.rint(delays_s * rate_hz).astype(int)[:, None])
 
 
@@ -145,12 +145,17 @@ class _WindowTable:
         return np.concatenate(values, axis=-1).view(np.complex128)
 
 
+def _get_window_table(frequency_hz: Array, rate_hz: float, scale: float) -> _WindowTable:
+    # Bytes are compared at once, numbers one by one.
+    names = np.asarray(frequency_hz, dtype=np.float64).tobytes()
+    return _make_window_table(names, float(rate_hz), float(scale))
+
+
 @lru_cache(maxsize=64)
-def _make_window_table(
-    frequencies_hz: tuple[float, ...], rate_hz: float, scale: float
-) -> _WindowTable:
-    """Windows times Fourier factors of all points."""
-    before_s, after_s = measure_windows(np.array(frequencies_hz), scale)
+def _make_window_table(names: bytes, rate_hz: float, scale: float) -> _WindowTable:
+    """Windows times Fourier factors of all points; `names` are their frequencies as bytes."""
+    frequencies_hz = np.frombuffer(names)
+    before_s, after_s = measure_windows(frequencies_hz, scale)
     before = math.ceil(float(np.max(before_s)) * rate_hz) + 1
     after = math.ceil(float(np.max(after_s)) * rate_hz) + 2
     windows = []
@@ -158,7 +163,7 @@ def _make_window_table(
         here = slice(index, index + WINDOWS_IN_ONE)
         first = -math.ceil(float(np.max(before_s[here])) * rate_hz)
         reach = np.arange(first, math.ceil(float(np.max(after_s[here])) * rate_hz) + 1)
-        turns = -np.array(frequencies_hz[here]) / rate_hz
+        turns = -frequencies_hz[here] / rate_hz
         weight = make_phasors(turns, len(reach), first).view(np.float64)
         parts = weight.reshape(*weight.shape[:-1], len(turns), 2)
         parts *= _shape_window(reach, CYCLES_AFTER / (after_s[here] * rate_hz))[..., None]
@@ -183,10 +188,14 @@ def _shape_window(reach: NDArray[np.int64], cycles_each: ArrayLike) -> Array:
     ramp = np.where(reach < 0, 2.0 / CYCLES_BEFORE, -2.0 / CYCLES_AFTER) * reach
     window = np.multiply.outer(ramp, cycles_each) + 2.0
     np.clip(window, 0.0, 1.0, out=window)
-    window *= np.pi
-    np.cos(window, out=window)
-    window *= -0.5
-    window += 0.5
+    # The middle is flat in all of them.
+    bent = ramp * np.max(cycles_each) < -1.0
+    n_before, n_after = np.count_nonzero(bent & (reach < 0)), np.count_nonzero(bent & (reach > 0))
+    for part in (window[:n_before], window[len(window) - n_after :]):
+        np.multiply(part, np.pi, out=part)
+        np.cos(part, out=part)
+        np.multiply(part, -0.5, out=part)
+        np.add(part, 0.5, out=part)
     return window
 
 

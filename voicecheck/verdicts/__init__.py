@@ -1,9 +1,9 @@
 """Pool runs, build a baseline, compare, find likely causes. Pure: no bench, no job book."""
 
+from voicecheck.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.verdicts.against_baseline import compare_to_baseline, widen_baseline
 from voicecheck.verdicts.baseline import build_baseline
 from voicecheck.verdicts.before_after import compare_runs
-from voicecheck.verdicts.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.verdicts.elements import Identity, compare_elements, identify_element
 from voicecheck.verdicts.evidence import gather_evidence
 from voicecheck.verdicts.faults import load_fault_table, load_fault_table_text

@@ -4,21 +4,38 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from voicecheck.errors import InputError
-from voicecheck.records import Against, Baseline, BaselineQuantity, Comparison, Finding, Run
+from voicecheck.records import (
+    Against,
+    Baseline,
+    BaselineQuantity,
+    Comparison,
+    Covariation,
+    Finding,
+    Run,
+)
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import BY_NAME, Quantity
 from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.comparability import Comparability, check_conditions, find_refusal
+from voicecheck.verdicts.covariance import find_own_level, limit_own_level
 from voicecheck.verdicts.decide import decide, decide_curve, refuse
+from voicecheck.verdicts.floors import judge_floors
 from voicecheck.verdicts.limits import USUAL_LEVEL_SHARE, limit_factor
-from voicecheck.verdicts.ownspread import count_usable, curve_guard_db, scalar_guard, shape_of
+from voicecheck.verdicts.ownspread import (
+    count_usable,
+    curve_guard_db,
+    own_level_guard_db,
+    scalar_guard,
+    shape_of,
+)
 from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
 from voicecheck.verdicts.sharing import tell_unshared
+from voicecheck.verdicts.traits import read_traits
 
 SINGLE_SHOT = (
     "one recording of a carbon element decides nothing: condition it and record at least three"
@@ -121,7 +138,16 @@ def widen_baseline(baseline: Baseline, n_paths: int) -> Baseline:
         shape_high_db=baseline.shape_mean_db
         + widening * (baseline.shape_high_db - baseline.shape_mean_db),
         quantities=tuple(_widen_quantity(known, n_paths, share) for known in baseline.quantities),
+        covariation=_widen_own_level(baseline, n_paths),
     )
+
+
+def _widen_own_level(baseline: Baseline, n_paths: int) -> Covariation | None:
+    known = baseline.covariation
+    if known is None or baseline.dof is None:
+        return known
+    low_db, high_db = limit_own_level(known, curve_dof=baseline.dof, n_paths=n_paths)
+    return dataclasses.replace(known, low_db=low_db, high_db=high_db)
 
 
 def _widening(
@@ -177,7 +203,17 @@ def _compare_path(run: Run, baseline: Baseline) -> list[Finding]:
         finding = _judge_scalar(run, baseline, known, quantity, allowed)
         if finding is not None:
             findings.append(finding)
-    return findings
+    own_level = _judge_own_level(run, baseline, allowed)
+    if own_level is not None:
+        findings.append(own_level)
+    return [*findings, *_judge_by_floors(run, findings)]
+
+
+def _judge_by_floors(run: Run, judged: Sequence[Finding]) -> list[Finding]:
+    """Hum of which the sets of the baseline have none, so that it has no limit there."""
+    if any(finding.quantity == "mains_dbfs" and finding.value is not None for finding in judged):
+        return []
+    return [one for one in judge_floors(run, None) if one.quantity == "hum_margin_db"]
 
 
 def _source(baseline: Baseline) -> str:
@@ -277,4 +313,32 @@ def _judge_scalar(
         reason="; ".join(allowed.remarks),
         source=_source(baseline),
         reference=known.mean,
+    )
+
+
+def _judge_own_level(run: Run, baseline: Baseline, allowed: Comparability) -> Finding | None:
+    """The level with shape, distortion and noise allowed for: where all of them compare."""
+    known = baseline.covariation
+    if known is None or known.low_db is None:
+        return None
+    groups = {"level", "shape", "distortion", "noise"}
+    units = {"noise": "dBFS" if known.noise_from.endswith("dbfs") else ""}
+    if any(find_refusal(allowed.refused, group, units.get(group, "")) for group in groups):
+        return None
+    value = find_own_level(read_traits(run.pooled, known.noise_from), known)
+    if not math.isfinite(value):
+        return None
+    guard = own_level_guard_db(run, baseline, known)
+    return Finding(
+        path=run.path,
+        quantity="own_level_db",
+        value=value,
+        unit="dB",
+        uncertainty=guard,
+        low=known.low_db,
+        high=known.high_db,
+        verdict=decide(value, guard, known.low_db, known.high_db),
+        reason="; ".join(allowed.remarks),
+        source=_source(baseline),
+        reference=0.0,
     )

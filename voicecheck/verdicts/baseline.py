@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from voicecheck.errors import InputError
-from voicecheck.records import Baseline, BaselineQuantity, Response, Run
+from voicecheck.records import Baseline, BaselineQuantity, Doubt, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import BY_NAME, QUANTITIES, Quantity
+from voicecheck.verdicts.covariance import relate_traits
 from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_spread
 from voicecheck.verdicts.limits import (
     BAND_VARIANCE,
@@ -28,6 +29,7 @@ from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_d
 from voicecheck.verdicts.pooling import common_conditions
 from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
+from voicecheck.verdicts.rogues import find_doubted
 from voicecheck.verdicts.sameness import find_same
 
 FEWEST_SETS = 2
@@ -42,7 +44,12 @@ BORROWED = (
 
 
 def build_baseline(
-    runs: Sequence[Run], *, type_name: str, path: str, kindred: Sequence[Baseline] = ()
+    runs: Sequence[Run],
+    *,
+    type_name: str,
+    path: str,
+    kindred: Sequence[Baseline] = (),
+    without: Collection[int] = (),
 ) -> Baseline:
     """
     Statistics over reference runs of one set type and path.
@@ -55,20 +62,24 @@ def build_baseline(
     type_name, path : str
     kindred : sequence of Baseline
         Of other types of the same make-up; from three on they lend their spread, which
-        sharpens the limits of a baseline of few sets. Those of another path or of the type
-        itself are passed over.
+        sharpens the limits of a baseline of few sets. Those of another path, of the type itself
+        or with a doubted set are passed over.
+    without : collection of int
+        Jobs whose sets are left out; the baseline keeps saying so.
 
     Returns
     -------
     Baseline
-        Limits hold for one path compared alone.
+        Limits hold for one path compared alone. Sets that do not belong with the others are in it,
+        and named in `doubted`.
 
     Raises
     ------
     InputError
         Fewer than two different sets, or runs in different units.
     """
-    kept = _one_run_per_set(runs, path)
+    left_out = {run.job for run in runs if run.path == path and run.job in without}
+    kept = _one_run_per_set([run for run in runs if run.job not in left_out], path)
     n = len(kept)
     if n < FEWEST_SETS:
         message = (
@@ -80,11 +91,13 @@ def build_baseline(
     frequency_hz = _response_of(kept[0]).frequency_hz
     curves = np.vstack([_response_of(run).level_db for run in kept])
     shapes = np.vstack([shape_of(_response_of(run)) for run in kept])
-    kin = [item for item in kindred if item.path == path and item.type_name != type_name]
+    kin = _choose_kin(kindred, type_name, path)
+    doubted = find_doubted(kept, kin)
     borrowed = borrow_spread(kin)
     curve = _spread_curve(curves, borrowed.get("response", NOTHING))
     shape = _spread_curve(shapes, borrowed.get("shape", NOTHING))
     level_share = 1.0 - shape.whole / curve.whole if curve.whole > 0.0 else USUAL_LEVEL_SHARE
+    dof = n - 1 + borrowed.get("response", NOTHING).dof
     half = curve.half_width("curve", n, level_share)
     shape_half = shape.half_width("shape", n, level_share)
     return Baseline(
@@ -99,14 +112,25 @@ def build_baseline(
         quantities=_limit_quantities(kept, curve.whole, level_share, borrowed),
         method=_describe(len(kin), borrowed),
         conditions=common_conditions([run.pooled.conditions for run in kept], path),
-        warnings=_warn(kept, type_name),
+        warnings=(*_warn(kept, type_name), *_warn_of_doubted(doubted)),
         version=kept[0].pooled.version,
-        dof=n - 1 + borrowed.get("response", NOTHING).dof,
+        dof=dof,
         seat_sd_db=_seat_spread([run.seat_sd_db for run in kept]),
         shape_seat_sd_db=_seat_spread([shape_spread_db(run) for run in kept]),
         n_seats=_seats(kept),
         level_share=level_share,
+        doubted=doubted,
+        without=tuple(sorted(job for job in left_out if job is not None)),
+        covariation=relate_traits(kept, kin, curve_dof=dof),
     )  # fmt: skip
+
+
+def _choose_kin(kindred: Sequence[Baseline], type_name: str, path: str) -> list[Baseline]:
+    return [
+        one
+        for one in kindred
+        if one.path == path and one.type_name != type_name and not one.doubted
+    ]
 
 
 def _response_of(run: Run) -> Response:
@@ -318,6 +342,18 @@ def _warn(runs: Sequence[Run], type_name: str) -> tuple[str, ...]:
         if len({getattr(run.pooled.conditions, field) for run in runs}) > 1:
             warnings.append(f"the reference runs differ in {text}")
     return tuple(warnings)
+
+
+def _warn_of_doubted(doubted: Sequence[Doubt]) -> list[str]:
+    warnings = []
+    for doubt in doubted:
+        who = "a set" if doubt.job is None else f"job {doubt.job}"
+        leave = "" if doubt.job is None else f", or build without job {doubt.job}"
+        warnings.append(
+            f"holds a doubted set: {who} is {doubt.why} (so much by chance in "
+            f"{100.0 * doubt.probability:.2g} of 100 such baselines); check it{leave}"
+        )
+    return warnings
 
 
 def quantities_of(baseline: Baseline) -> Mapping[str, BaselineQuantity]:

@@ -13,13 +13,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from voicecheck.benchspread import BenchSpread
 from voicecheck.errors import InputError
 from voicecheck.records import Against, Comparison, Finding, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import QUANTITIES, Quantity
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
-from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.comparability import check_conditions, find_refusal
 from voicecheck.verdicts.decide import refuse
 from voicecheck.verdicts.differences import Part, Reach, compute_reach, list_rows

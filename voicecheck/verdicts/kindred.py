@@ -57,12 +57,33 @@ def borrow_spread(kindred: Sequence[Baseline]) -> Mapping[str, Borrowed]:
     logs = {name: np.array([_log_variance(*row) for row in rows]) for name, rows in usable.items()}
     # One shape for all quantities: with a handful of types each alone is too uncertain.
     between = float(np.mean([_variance_between(logs[name], usable[name]) for name in usable]))
-    borrowed = {}
-    for name, values in logs.items():
-        dof = min(MOST_DOF, 2.0 * _inverse_trigamma(between * (1.0 + 1.0 / len(values))))
-        mean = float(np.mean(values)) + _digamma(dof / 2.0) - math.log(dof / 2.0)
-        borrowed[name] = Borrowed(variance=math.exp(mean), dof=dof)
-    return borrowed
+    return {name: _match_prior(values, between) for name, values in logs.items()}
+
+
+def borrow_variance(rows: Sequence[tuple[float, float]]) -> Borrowed:
+    """
+    What the variances of one quantity over kindred types say about one more type.
+
+    Parameters
+    ----------
+    rows : sequence of (variance, degrees of freedom)
+
+    Returns
+    -------
+    Borrowed
+        Nothing with fewer than three types.
+    """
+    known = [row for row in rows if row[0] > 0.0 and row[1] >= 1.0]
+    if len(known) < FEWEST_KINDRED:
+        return NOTHING
+    logs = np.array([_log_variance(*row) for row in known])
+    return _match_prior(logs, _variance_between(logs, known))
+
+
+def _match_prior(logs: np.ndarray, between: float) -> Borrowed:
+    dof = min(MOST_DOF, 2.0 * _inverse_trigamma(between * (1.0 + 1.0 / len(logs))))
+    mean = float(np.mean(logs)) + _digamma(dof / 2.0) - math.log(dof / 2.0)
+    return Borrowed(variance=math.exp(mean), dof=dof)
 
 
 def _collect(kindred: Sequence[Baseline]) -> dict[str, list[tuple[float, float]]]:

@@ -7,11 +7,12 @@ import math
 import numpy as np
 
 from voicecheck.budgets import COVERAGE_95
-from voicecheck.records import Baseline, BaselineQuantity, Response, Run
+from voicecheck.records import Baseline, BaselineQuantity, Covariation, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.quantities import Spread
 from voicecheck.verdicts.readings import mean_level_db
 from voicecheck.verdicts.sharing import sum_unshared
+from voicecheck.verdicts.traits import read_traits
 
 SAME_SPREAD_CHANCE = 0.05
 
@@ -132,3 +133,51 @@ def scalar_guard(spread: Spread, known: BaselineQuantity) -> float:
         ratio = _if_beyond_chance(spread.sd**2 / usual, spread.n)
     excess = ratio * usual / spread.n - usual / known.n_seats
     return COVERAGE_95 * math.sqrt(max(excess, 0.0))
+
+
+def own_level_guard_db(run: Run, baseline: Baseline, known: Covariation) -> float:
+    """
+    95 % half-width of the own level beyond what the reference runs had as well.
+
+    Parameters
+    ----------
+    run : Run
+        With a response.
+    baseline : Baseline
+    known : Covariation
+        Of the baseline.
+
+    Returns
+    -------
+    float
+        dB: fewer or more uneven seats, and the mean of what of a calibration is not shared.
+    """
+    response = run.pooled.response
+    if response is None:
+        return math.nan
+    shared = sum_unshared(response, run.pooled.conditions, baseline.conditions)
+    total = float(np.mean(shared))
+    if known.seat_sd_db is not None:
+        values = spread_own_level(run, known.weights, known.noise_from)
+        usual, n = known.seat_sd_db**2, max(len(values), 1)
+        ratio = 1.0
+        if len(values) > 1 and usual > 0.0:
+            ratio = _if_beyond_chance(float(np.var(values, ddof=1)) / usual, len(values))
+        excess = ratio * usual / n - usual / baseline.n_seats
+        total += COVERAGE_95**2 * max(excess, 0.0)
+    return math.sqrt(total)
+
+
+def spread_own_level(run: Run, weights: Array, noise_from: str) -> Array:
+    """
+    Weighted sum of the traits in each recording of a run.
+
+    Returns
+    -------
+    ndarray, shape (n_seats,)
+        dB; without the recordings that lack a trait that counts.
+    """
+    counts = weights != 0.0
+    seats = [read_traits(one, noise_from) for one in run.recordings if one.response is not None]
+    values: Array = np.array([float(weights[counts] @ one[counts]) for one in seats])
+    return np.asarray(values[np.isfinite(values)])

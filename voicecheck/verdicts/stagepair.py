@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.benchspread import BenchSpread
 from voicecheck.budgets import COVERAGE_95, OWN_ROWS
 from voicecheck.records import Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import Quantity
-from voicecheck.verdicts.benchspread import BenchSpread
 from voicecheck.verdicts.comparability import Comparability
 from voicecheck.verdicts.differences import FLOOR, Part, pool_variance, seat_part
 from voicecheck.verdicts.limits import BAND_VARIANCE, CURVE_PRIOR_DOF, DISTORTION_PRIOR_DOF

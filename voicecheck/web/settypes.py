@@ -23,6 +23,7 @@ from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.papers.comparing import build_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
+from voicecheck.workflow.settypes import check_typed
 
 
 class SetTypePages(Pages):
@@ -66,11 +67,16 @@ class SetTypePages(Pages):
         with open_book(self._where) as book:
             set_type = book.load_type(name)
             runs = book.list_runs(type_name=name, stage=REFERENCE, recordings=False)
+            baselines = find_baselines(book, name)
+            named = {one.job for known in baselines.values() for one in known.doubted}
+            left_out = {job for known in baselines.values() for job in known.without}
             return self._renderer.show(
                 "type.html",
                 set_type=set_type,
                 normal="\n".join(map(write_normal_value, set_type.normal_values)),
-                baselines=find_baselines(book, name),
+                baselines=baselines,
+                doubted=sorted((named - {None}) | left_out),
+                left_out=left_out,
                 references=runs,
                 transmitters=TRANSMITTERS,
             )
@@ -83,11 +89,14 @@ class SetTypePages(Pages):
             book.edit_type(read_type(sent, name))
         return go_to(f"/type?name={quote_name(name)}")
 
-    def build(self, request: Request, _: Sent) -> Response:
-        """Build the baselines anew from the reference runs."""
+    def build(self, request: Request, sent: Sent) -> Response:
+        """Build the baselines anew from the reference runs, without those that are ticked."""
         name = _find_name(request)
         with open_book(self._where) as book:
-            build_baselines(book, name)
+            runs = book.list_runs(type_name=name, stage=REFERENCE, recordings=False)
+            jobs = {run.job for run in runs if run.job is not None}
+            without = [job for job in jobs if sent.has(f"without_{job}")]
+            build_baselines(book, name, without=without)
         return go_to(f"/type?name={quote_name(name)}#baselines")
 
     def show_curves(self, request: Request) -> Response:
@@ -137,14 +146,16 @@ def read_type(sent: Sent, name: str) -> SetType:
     """
     feed_ma = sent.number("feed_ma")
     lines = (line.strip() for line in sent.text("normal").splitlines())
-    return SetType(
-        name=name,
-        transmitter=sent.text("transmitter"),
-        feed_ma=40.0 if feed_ma is None else feed_ma,
-        region=sent.text("region").strip(),
-        notes=sent.text("notes"),
-        wiring=sent.text("wiring"),
-        normal_values=tuple(read_normal_value(line) for line in lines if line),
+    return check_typed(
+        SetType(
+            name=name,
+            transmitter=sent.text("transmitter"),
+            feed_ma=40.0 if feed_ma is None else feed_ma,
+            region=sent.text("region").strip(),
+            notes=sent.text("notes"),
+            wiring=sent.text("wiring"),
+            normal_values=tuple(read_normal_value(line) for line in lines if line),
+        )
     )
 
 

@@ -12,6 +12,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
 from voicecheck.records import (
     Attachment,
+    Job,
     Measurement,
     NormalValue,
     Problem,
@@ -75,6 +76,22 @@ def read_normal_value(text: str) -> NormalValue:
         raise InputError(f"normal: need NAME=LOW..HIGH and a unit, got {text!r}")
     low, high = (None if part is None else float(part) for part in found.group(2, 3))
     return NormalValue(quantity=found[1], unit=(found[4] or "").strip(), low=low, high=high)
+
+
+def check_open(job: Job) -> None:
+    """
+    Refuse to add to a job that is closed.
+
+    Raises
+    ------
+    InputError
+        It is closed; the message says what opens it.
+    """
+    if job.closed_utc is not None:
+        raise InputError(
+            f"job {job.job}: is closed since {job.closed_utc[:10]}; nothing was added; "
+            f"`voicecheck job reopen {job.job}` opens it again"
+        )
 
 
 def attach_file(book: JobBook, job: int, path: str | Path) -> Attachment:

@@ -22,6 +22,7 @@ from voicecheck.bench.calibration.microphone import (
     read_curve_db,
     read_usual_db,
 )
+from voicecheck.benchspread import estimate_bench_spread
 from voicecheck.records import Calibration
 from voicecheck.records.arrays import Array
 from voicecheck.records.benches import BenchSetup, MicrophoneCurve, StepResult
@@ -39,8 +40,6 @@ UNCHECKED_DB = 0.5
 """The same where that was never checked: the step mouth's own target (PROP)."""
 PLACE_MM, USUAL_MM = 1.0, 25.0
 """How well a mouthpiece comes to where the microphone was (PROP), and how far that is (MEM)."""
-FEWEST_DAYS = 4
-"""With fewer Student's t makes a number of the scatter that says nothing."""
 MOUTH_PATHS = ("transmit", "sidetone")
 
 
@@ -149,26 +148,17 @@ def add_days(calibration: Calibration, path: str, results: Iterable[StepResult])
     calibration : Calibration
     path : str
     results : iterable of StepResult
-        Of calibrations and of daily checks. The handset that is kept for the bench tells: its level
-        of each day, the last of several. Its own seat of that day is in it, so that the scatter is
-        rather too large.
+        Of calibrations and of daily checks, as `estimate_bench_spread` takes them.
 
     Returns
     -------
     Calibration
-        As it was with fewer than `FEWEST_DAYS` days, and on the path with no set.
+        As it was where the history is too short, and on the path with no set.
     """
-    step = {"transmit": "reference-transmit", "sidetone": "reference-transmit",
-            "receive": "reference-receive"}.get(path)  # fmt: skip
-    by_day: dict[str, float] = {}
-    for one in sorted(results, key=lambda result: result.done_utc):
-        is_absolute = one.unit.startswith("dB ") and one.unit != "dB relative"
-        if one.step == step and one.value is not None and is_absolute:
-            by_day[one.done_utc[:10]] = one.value
-    if len(by_day) < FEWEST_DAYS:
+    spread = estimate_bench_spread(path, tuple(results))
+    if path == "loop" or spread.dof is None:
         return calibration
-    scatter_db = float(np.std(list(by_day.values()), ddof=1))
-    return dataclasses.replace(calibration, day_sd_db=scatter_db, day_dof=len(by_day) - 1.0)
+    return dataclasses.replace(calibration, day_sd_db=spread.level_db, day_dof=spread.dof)
 
 
 def _list_mouth_parts_db(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
@@ -14,6 +15,8 @@ from voicecheck.errors import RecordingError
 from voicecheck.records import DialCheck, DialDigit, DigitSpread, Finding, Problem, Recording
 
 LIMITS = "dial_limits.csv"
+HELD = ("judge", "line", "note")
+"""What serviced sets do, what works on a line, and what is only told beside both."""
 LONGEST_PULSE_GAP_S = 0.24
 """A longer make ends the digit: 250 ms is the shortest pause of the table (S67)."""
 ODD_RATIO = 0.75
@@ -301,7 +304,7 @@ def _find_spread(digits: Sequence[DialDigit]) -> tuple[DigitSpread, ...]:
 
 def _judge_all(check: DialCheck) -> list[Finding]:
     """One finding for each row of the region that judges, and of those that hold anywhere."""
-    rows: list[Row] = [row for row in load_rows(LIMITS) if row["use"] in ("judge", "note")]
+    rows: list[Row] = [row for row in load_rows(LIMITS) if row["use"] in HELD]
     own = [row for row in rows if check.region and row["region"] == check.region]
     named = {row["quantity"] for row in own if row["use"] == "judge"}
     anywhere = [row for row in rows if row["region"] == "any" and row["quantity"] not in named]
@@ -326,10 +329,22 @@ def _judge_all(check: DialCheck) -> list[Finding]:
         ),
     }
     return [
-        judge(row["quantity"], value, row, uncertainty=uncertainty)
+        _hold(row, value, uncertainty, check.region)
         for row in (*own, *anywhere)
         for value, uncertainty in (worst[row["quantity"]],)
     ]
+
+
+def _hold(row: Row, value: float | None, uncertainty: float, region: str) -> Finding:
+    """A value against a row; a row that is only told beside gives no verdict."""
+    finding = judge(row["quantity"], value, row, uncertainty=uncertainty)
+    if row["use"] != "note" or value is None:
+        return finding
+    missing = f"no limits for {region}" if region else "no region is named"
+    if row["region"] == region:
+        missing = "told beside the limits"
+    reason = f"{missing}, so no verdict; {row['note'] or row['source']}"
+    return dataclasses.replace(finding, verdict="not comparable", reason=reason)
 
 
 def _pool_doubt(digits: Sequence[DialDigit], name: str) -> float:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 LIMITS = "line_limits.csv"
 READINGS = ("on_hook_v", "off_hook_v", "loop_ma", "ringer_equivalence", "dial_tone_dbm")
+LEAST_MA = 1.0
+"""Less than any line gives a lifted set, more than a meter's own error (PROP)."""
 HARDLY_FALLS = 0.8
 """
 Of the voltage on-hook: a set that closes the loop takes it from some 50 V to 5 to 15 V, on a long
@@ -48,6 +50,11 @@ def rate_line(options: LineOptions) -> LineCheck:
     """
     given = {name: getattr(options, name) for name in READINGS}
     read = {name: value for name, value in given.items() if value is not None}
+    if 0.0 < read.get("loop_ma", 0.0) < LEAST_MA:
+        raise InputError(
+            f"loop_ma: {read['loop_ma']:g} mA lifts no set; was it read in amperes? Then type "
+            f"{1e3 * read['loop_ma']:g}, or 0 where nothing flows; nothing was kept"
+        )
     if not read and options.accepts_pulses is None and not options.note.strip():
         raise InputError("line: need a reading, got none; type in --loop-ma or another")
     rows = [row for row in load_rows(LIMITS) if row["region"] in (options.region, "any")]

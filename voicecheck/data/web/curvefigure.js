@@ -54,9 +54,11 @@ export class Figure extends CurvePlot {
   defaults() {
     const latest = this.entry.runs.filter((run) => run.is_latest);
     if (!this.root.job) return latest.map((run) => String(run.run)).concat("limits"); // sets of a type, side by side
-    const after = latest.find((run) => run.stage === "after") ?? latest.filter((run) => run.stage !== "before").at(-1);
+    const own = latest.filter((run) => !run.is_beside);
+    const after = own.find((run) => run.stage === "after") ?? own.filter((run) => run.stage !== "before").at(-1);
     const before = latest.find((run) => run.stage === "before");
-    return [before, after].filter(Boolean).map((run) => String(run.run)).concat("limits");
+    const beside = latest.filter((run) => run.is_beside);
+    return [before, after, ...beside].filter(Boolean).map((run) => String(run.run)).concat("limits");
   }
   lines() {
     const chosen = this.root.chosen[this.key] ?? {};

@@ -18,7 +18,7 @@ from voicecheck.records import Attachment, Problem, Recording, from_json, to_doc
 from voicecheck.records.signals import SIMULATED
 from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
-from voicecheck.workflow.books import attach_file
+from voicecheck.workflow.books import attach_file, check_open
 from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.checks.take import Heard, Progress, take_scene
@@ -125,7 +125,8 @@ def run_check(
     if book is None or job is None:
         recording = _take(face, source, progress, heard)
         check = _measure(face, recording, options)
-        return check, make_document(face, check)
+        return check, {**make_document(face, check), **_shout(recording)}
+    check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
     recording = _take(face, source, progress, heard)
@@ -137,6 +138,7 @@ def run_check(
         raise RecordingError(told, error.kind, error.at_s) from error
     document = {
         **make_document(face, check),
+        **_shout(recording),
         "job": job,
         "stage": stage,
         "part": options.moved if face.is_paced else "",
@@ -168,6 +170,12 @@ def _measure(kind: CheckKind, recording: Recording | None, options: Any) -> Chec
         message = f"{kind.name}: a check needs `measure` or `rate`"
         raise NotImplementedError(message)
     return check
+
+
+def _shout(recording: Recording | None) -> dict[str, bool]:
+    """What a document says of a scene that was made."""
+    made = recording is not None and recording.conditions.bench == SIMULATED
+    return {"simulated": True} if made else {}
 
 
 def make_document(kind: CheckKind, check: Check) -> dict[str, Any]:

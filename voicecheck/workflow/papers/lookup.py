@@ -4,22 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from voicecheck.benchspread import STEPS
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Run
 from voicecheck.verdicts import BenchSpread, estimate_bench_spread
-from voicecheck.verdicts.benchspread import STEPS
 from voicecheck.workflow.benches.store import find_bench
+from voicecheck.workflow.papers.clubs import bring_together, list_clubs
 
 REFERENCE = "reference"
 """Stage of known-good sets."""
 
 
 def find_kindred(book: JobBook, type_name: str) -> tuple[Baseline, ...]:
-    """Newest baselines of other types with the same kind of transmitter: they lend their spread."""
+    """
+    Newest baselines of other types with the same kind of transmitter: they lend their spread.
+
+    A type that was measured elsewhere only is told by the club with the most sets.
+    """
     transmitter = book.load_type(type_name).transmitter
-    kin = {one.name for one in book.list_types() if one.transmitter == transmitter}
-    newest = {(one.type_name, one.path): one for one in book.list_baselines()}
-    return tuple(one for (name, _), one in newest.items() if name in kin - {type_name})
+    kin = {one.name for one in book.list_types() if one.transmitter == transmitter} - {type_name}
+    of_clubs = [one for club in list_clubs(book) for one in club.baselines]
+    of_clubs.sort(key=lambda one: one.n)
+    all_of_kin = (one for one in (*of_clubs, *book.list_baselines()) if one.type_name in kin)
+    return tuple({(one.type_name, one.path): one for one in all_of_kin}.values())
 
 
 def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
@@ -34,10 +41,27 @@ def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
     return {run.path: run for run in book.list_runs(job=job, stage=stage)}
 
 
+def find_own_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
+    """The newest of each path of a type that was built from sets measured here."""
+    return {one.path: one for one in book.list_baselines() if one.type_name == type_name}
+
+
 def find_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:
-    """The newest baseline of each path of a type; empty where none has been built."""
-    found = [one for one in book.list_baselines() if one.type_name == type_name]
-    return {baseline.path: baseline for baseline in found}
+    """
+    The baseline of each path of a type, clubs' brought together with it; empty where none is.
+
+    Parameters
+    ----------
+    book : JobBook
+    type_name : str
+    """
+    own, clubs = find_own_baselines(book, type_name), list_clubs(book, type_name)
+    found = dict(own)
+    for path in dict.fromkeys(one.path for club in clubs for one in club.baselines):
+        baseline = bring_together(own.get(path), clubs, path)
+        if baseline is not None:
+            found[path] = baseline
+    return found
 
 
 def find_references(

@@ -4,7 +4,9 @@ How far a bench moves from day to day, from its daily checks of the reference ha
 Mouth and ear are set again each day, the coupler's ring seals a little differently: reproducibility
 with the day as the changed condition (ISO 5725-1:2023, its terms and idea alone). A handset that is
 kept for the bench shows it, a loop-back does not, since it knows nothing of mouth and seal. What
-that handset's own seats scatter is in the figure as well, which makes it rather too large.
+that handset's own seats scatter is in the figure as well, which makes it rather too large. Where a
+mouth or an ear moved further between its calibrations than those checks show, its own history
+counts. The one estimate serves the interval of a level and the difference of two stages.
 """
 
 from __future__ import annotations
@@ -16,7 +18,6 @@ import numpy as np
 
 from voicecheck.records import StepResult
 from voicecheck.records.arrays import Array
-from voicecheck.verdicts.readings import mean_level_db
 
 FEWEST_CHECKS = 10
 STEPS: Mapping[str, tuple[str, ...]] = {
@@ -26,6 +27,12 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "loop": ("loop-back",),
 }
 """Whose history tells of a path."""
+PARTS: Mapping[str, tuple[str, ...]] = {
+    "transmit": ("mouth",), "receive": ("microphone",), "sidetone": ("mouth", "microphone"),
+}  # fmt: skip
+"""Steps of a calibration that tell how far the mouth and the ear of a path moved."""
+FEWEST_PARTS = 5
+"""Days on which such a step must have been done to be counted (a choice, not a source)."""
 STATED_LEVEL_DB = {"transmit": 0.4, "receive": 0.4, "sidetone": 0.6, "loop": 0.1}
 STATED_SHAPE_DB = {"transmit": 0.1, "receive": 0.1, "sidetone": 0.15, "loop": 0.05}
 STATED_SEAL_DB = 0.4
@@ -85,7 +92,8 @@ def estimate_bench_spread(path: str, history: Sequence[StepResult]) -> BenchSpre
         A key of `STEPS`.
     history : sequence of StepResult
         Of one bench with its wires as they are; other steps are passed over. Of each day the
-        latest counts, and only those in the unit of the latest.
+        latest counts, and only those in the unit of the latest. A day with a value and no curve
+        tells of the level alone.
 
     Returns
     -------
@@ -94,19 +102,21 @@ def estimate_bench_spread(path: str, history: Sequence[StepResult]) -> BenchSpre
     """
     by_step = [_latest_of_days(history, step) for step in STEPS[path]]
     n_checks = min(len(days) for days in by_step)
+    is_stated = n_checks < FEWEST_CHECKS
     hz, level_db, shape_db = _state(path)
-    if n_checks >= FEWEST_CHECKS:
+    if not is_stated:
         level_db, shape_db = _combine(by_step, hz)
-        return BenchSpread(
-            level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks,
-            is_stated=False,
-        )  # fmt: skip
-    if n_checks > 2:
+    elif n_checks > 2:
         shown_level, shown_shape = _combine(by_step, hz)
         level_db, shape_db = max(level_db, shown_level), np.maximum(shape_db, shown_shape)
+    parts = [_latest_of_days(history, step) for step in PARTS.get(path, ())]
+    told = [days for days in parts if len(days) >= FEWEST_PARTS]
+    if told:
+        level_db = max(level_db, _combine(told, hz)[0])
     return BenchSpread(
-        level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks, is_stated=True
-    )
+        level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks,
+        is_stated=is_stated,
+    )  # fmt: skip
 
 
 def _state(path: str) -> tuple[Array, float, Array]:
@@ -119,11 +129,15 @@ def _state(path: str) -> tuple[Array, float, Array]:
 
 def _latest_of_days(history: Sequence[StepResult], step: str) -> list[StepResult]:
     results = sorted(
-        (one for one in history if one.step == step and one.level_db is not None),
+        (one for one in history if one.step == step and _has_level(one)),
         key=lambda result: result.done_utc,
     )
     days = {one.done_utc[:10]: one for one in results if one.unit == results[-1].unit}
     return list(days.values())
+
+
+def _has_level(result: StepResult) -> bool:
+    return result.level_db is not None or bool(result.value and result.unit)
 
 
 def _combine(by_step: Sequence[Sequence[StepResult]], hz: Array) -> tuple[float, Array]:
@@ -131,12 +145,17 @@ def _combine(by_step: Sequence[Sequence[StepResult]], hz: Array) -> tuple[float,
     level, shape = 0.0, np.zeros(len(hz))
     for days in by_step:
         curves = np.vstack([_read_at(one, hz) for one in days])
-        means = np.array([mean_level_db(hz, curve) for curve in curves])
+        means = np.mean(curves, axis=1)
         level += float(np.var(means, ddof=1))
         shape += np.var(curves - means[:, None], axis=0, ddof=1)
     return float(np.sqrt(level)), np.sqrt(shape)
 
 
 def _read_at(result: StepResult, hz: Array) -> Array:
-    known_hz, level_db = np.asarray(result.frequency_hz), np.asarray(result.level_db)
-    return np.asarray(np.interp(np.log(hz), np.log(known_hz), level_db))
+    """Curve of a day in dB, or its one value where it has none."""
+    if result.level_db is not None and result.frequency_hz is not None:
+        known_hz, level_db = np.asarray(result.frequency_hz), np.asarray(result.level_db)
+        return np.asarray(np.interp(np.log(hz), np.log(known_hz), level_db))
+    value = result.value or 0.0
+    level = value if result.unit.startswith("dB") else 20.0 * np.log10(abs(value))
+    return np.full(len(hz), level)

@@ -1,0 +1,72 @@
+"""Runs and checks of a job by the keys that move them or put them aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicecheck.jobbook import JobBook
+from voicecheck.workflow.checks.checklist import describe_stored
+from voicecheck.workflow.checks.run import list_checks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptTake:
+    """
+    One run or check of a job.
+
+    Parameters
+    ----------
+    key : str
+        "run-12" or "check-34", as `JobBook.move`, `put_aside` and `bring_back` take it.
+    name, stage, told : str
+        Path or kind of check; what was found, in a line.
+    aside : str
+        Why it does not count; "" if it does.
+    simulated : bool
+    """
+
+    key: str
+    name: str
+    stage: str
+    told: str
+    aside: str = ""
+    simulated: bool = False
+
+
+def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
+    """
+    Runs, then checks of a job, the oldest first, those put aside, too.
+
+    Raises
+    ------
+    InputError
+        No such job.
+    """
+    checks = list_checks(book, job, aside=True)
+    keys = book.read_file_keys(job)
+    runs = book.read_traces([job])[job].runs
+    swept = [
+        KeptTake(
+            key=run.key,
+            name=run.path,
+            stage=run.stage,
+            told=f"{run.n_seats} seat{'' if run.n_seats == 1 else 's'}, {run.saved_utc[:16]}",
+            aside=run.aside,
+            simulated=run.is_simulated,
+        )
+        for run in runs
+    ]
+    return (
+        *swept,
+        *(
+            KeptTake(
+                key=keys[one.document_sha256],
+                name=f"{one.kind} {one.part}".strip(),
+                stage=one.stage,
+                told=describe_stored(one),
+                aside=one.aside,
+                simulated=one.is_simulated,
+            )
+            for one in checks
+        ),
+    )
