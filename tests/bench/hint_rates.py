@@ -234,7 +234,7 @@ def print_fit(
         losses = []
         for case in cases:
             overall, hints = judge(shop, case, baselines[case.type_name], with_tests=False)
-            told = {hint.code: hint.probability for hint in hints}
+            told = {hint.code: hint.probability or 0.0 for hint in hints}
             if overall != "within" and told:
                 # What is not named shares what is left over some forty causes.
                 losses.append(-math.log(max(told.get(case.cause, told["other"] / 40.0), 1e-6)))
