@@ -149,8 +149,10 @@ def _page_rules(content: ReportContent, words: Words) -> str:
     made = words.say("report", "made", date=words.date(content.now_utc), version=content.version)
     label = f"{words.say('report', 'job')} {content.job.job}. {made}"
     page = f"{words.say('report', 'page')} "
+    shout = words.say("chart", "simulated") if content.is_simulated else ""
     return (
-        f"@page {{ size: {content.paper}; @bottom-left {{ content: {_css_string(label)}; }} "
+        f"@page {{ size: {content.paper}; @top-center {{ content: {_css_string(shout)}; }} "
+        f"@bottom-left {{ content: {_css_string(label)}; }} "
         f"@bottom-right {{ content: {_css_string(page)} counter(page); }} }}\n"
     )
 

@@ -85,7 +85,8 @@ def build_baselines(
         built = build_baseline(
             of_path, type_name=type_name, path=name, kindred=kindred, without=without
         )
-        baseline = dataclasses.replace(built, built_utc=get_now_utc())
+        simulated = any(run.is_simulated for run in of_path)
+        baseline = dataclasses.replace(built, built_utc=get_now_utc(), simulated=simulated)
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)
@@ -155,6 +156,8 @@ def compare(
             f"sweep it with --stage {stage} first"
         )
     comparison = _compare(book, record, stage, runs, against=against, results=results)
+    if any(run.is_simulated for run in runs.values()):
+        comparison = dataclasses.replace(comparison, simulated=True)
     book.save_comparison(comparison)
     return comparison
 
@@ -185,7 +188,7 @@ def _compare(
         raise InputError(f"job {number} has no run at stage {other_stage!r} to compare with")
     kind = "before" if against == "before" else "run"
     name = other_stage if number == job.job else f"job {number}, {other_stage}"
-    return compare_runs(
+    comparison = compare_runs(
         runs,
         others,
         job=job.job,
@@ -193,6 +196,8 @@ def _compare(
         against=Against(kind=kind, name=name),
         bench=find_bench_spreads(book, runs, others),
     )
+    simulated = any(run.is_simulated for run in others.values())
+    return dataclasses.replace(comparison, simulated=simulated)
 
 
 def _compare_to_element(
@@ -300,7 +305,12 @@ def _compare_to_type(
         **_check_results(results),
     }
     hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
-    return dataclasses.replace(comparison, hints=hints, notes=(*comparison.notes, *passing))
+    return dataclasses.replace(
+        comparison,
+        hints=hints,
+        notes=(*comparison.notes, *passing),
+        simulated=any(baselines[path].simulated for path in runs.keys() & baselines.keys()),
+    )
 
 
 def _parse_reference(against: str, job: int) -> tuple[int, str]:
