@@ -12,6 +12,7 @@ from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
 from voicecheck.records.terms import PathName, check_word
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
+from voicecheck.workflow.wording import say_path
 
 SETTLE_S = 5
 """Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
@@ -258,7 +259,7 @@ class SeatGuide:
     def _ask(self, seat: int) -> None:
         path = self._order.path
         on = f", {self._setup.name}" if self._setup else ""
-        title = f"Seat {seat} of {self._n_seats}, {path}{on}"
+        title = f"Seat {seat} of {self._n_seats}, {say_path(path)}{on}"
         steps = list_seat_steps(
             path, self._transmitter, feed_ma=self._feed_ma, seat=seat, setup=self._setup
         )
