@@ -152,7 +152,9 @@ def open_day_one(folder: Path) -> JobBook:
     book = JobBook.open(folder)
     book.add_type(SetType(name="Hillview 2", transmitter="carbon"))
     job = book.open_job("Green wall set", "Hillview 2").job
-    crackling = change(make_run(stage="before", job=job), noise={"kurtosis": 40.0})
+    crackling = change(
+        make_run(stage="before", job=job), noise={"kurtosis": 40.0, "bursts_per_s": 12.0}
+    )
     for run in (crackling, make_run("receive", "before", job=job)):
         book.save_run(run)
     mended = dataclasses.replace(make_run(seed=9, job=job), taken_utc="2031-04-02T12:00:00+00:00")
@@ -170,6 +172,8 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     assert [one.against.kind for one in before.beside] == ["mask"]
     assert [one.against.kind for one in after.beside] == ["before"]
     assert after.overall == "within"
+    assert "F03" in [hint.code for hint in before.hints]
+    assert (before.hints[-1].code, after.hints) == ("other", ())
     text = render_comparison(after)
     assert "after against before before" in text
     assert "two good sets" in text
@@ -177,6 +181,17 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     kinds = [one["against"]["kind"] for one in table["comparisons"]]
     assert kinds == ["mask", "stand-in", "before", "stand-in"]
     assert to_document(before)["beside"][0]["overall"] == before.beside[0].overall
+
+
+def test_hum_without_a_baseline_has_hum_among_its_causes(tmp_path: Path) -> None:
+    """What the floor says stands in for the deviation from the type."""
+    with open_day_one(tmp_path / "book") as book:
+        humming = change(make_run(stage="before", seed=4), noise={"mains_dbfs": -35.0})
+        job = book.open_job("Humming", "Hillview 2").job
+        book.save_run(dataclasses.replace(humming, job=job))
+        found = compare(book, job)
+    assert found.overall == "outside"
+    assert found.hints[0].code == "F26"
 
 
 def test_two_reference_sets_make_a_baseline_in_passing(tmp_path: Path) -> None:

@@ -93,13 +93,6 @@ class TraceShelf(BookCore):
             for number in numbers
         }
 
-    def has_baseline(self, type_name: str) -> bool:
-        """Whether a set type has a baseline of any path."""
-        named = tables.set_type.c.name == type_name
-        statement = sa.select(tables.baseline.c.id).join(tables.set_type).where(named).limit(1)
-        with self._reading() as connection:
-            return connection.execute(statement).first() is not None
-
     def read_file_keys(self, number: int) -> dict[str, str]:
         """Keys of a job's checks ("check-34"), by the digest of their documents."""
         table = tables.attachment

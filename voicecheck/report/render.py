@@ -21,7 +21,7 @@ from voicecheck.charts import (
 )
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
-from voicecheck.report import notes, sentences, tables
+from voicecheck.report import intervals, notes, sentences, tables
 from voicecheck.report.content import ReportContent
 from voicecheck.words import Words, load_words
 
@@ -101,7 +101,8 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
     Returns
     -------
     str
-        Prints to two pages of the content's paper.
+        Prints to two pages of the content's paper, and a third with the uncertainty budget where
+        the measurements state one.
 
     Raises
     ------
@@ -148,8 +149,10 @@ def _page_rules(content: ReportContent, words: Words) -> str:
     made = words.say("report", "made", date=words.date(content.now_utc), version=content.version)
     label = f"{words.say('report', 'job')} {content.job.job}. {made}"
     page = f"{words.say('report', 'page')} "
+    shout = words.say("chart", "simulated") if content.is_simulated else ""
     return (
-        f"@page {{ size: {content.paper}; @bottom-left {{ content: {_css_string(label)}; }} "
+        f"@page {{ size: {content.paper}; @top-center {{ content: {_css_string(shout)}; }} "
+        f"@bottom-left {{ content: {_css_string(label)}; }} "
         f"@bottom-right {{ content: {_css_string(page)} counter(page); }} }}\n"
     )
 
@@ -236,6 +239,8 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "not_tested": notes.list_not_tested(content, words),
         "tested": notes.list_tested(content, words),
         "bench_cautions": notes.list_cautions("bench", words),
+        "residuals": notes.list_residuals(runs, words),
+        "budgets": intervals.tabulate_budgets(runs, words),
         "has_memory": words.say("report", "memory_mark") in shown,
     }
 

@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
-from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
+from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource, Stated, SweepOrder
 from voicecheck.records.terms import MarkKey, MarkState, words_of
 from voicecheck.records.times import say_own_day, say_own_time
 from voicecheck.web.desk import Status
@@ -97,7 +97,7 @@ def _templates() -> Environment:
     templates.globals["strip_names"] = [say_mark_name(key) for key in words_of(MarkKey)]
     templates.globals["sign_names"] = [(say_mark(one), one) for one in words_of(MarkState)]
     templates.filters["range"] = write_range
-    order = (SweepOrder, Stated, DeviceSource, SimulatedSource)
+    order = (SweepOrder, Stated, FileSource, DeviceSource, SimulatedSource)
     templates.globals["bounds"] = {
         "order": {name: one for kind in order for name, one in list_bounds(kind).items()},
         "bench": list_bounds(BenchSetup),

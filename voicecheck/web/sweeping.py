@@ -117,9 +117,9 @@ def _read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
     if kind == "files":
         signals = sent.save_uploads("signal", folder / "signal", SOUNDS)
         files = sent.save_uploads("recordings", folder / "recordings", SOUNDS)
-        # The form's own 1 is not a choice.
-        channel = channels["channel"] if channels["channel"] > 1 else None
-        source = FileSource(files=tuple(files), channel=channel)
+        # Left empty, the one that holds the sound, and the strongest of several takes.
+        chosen = {name: sent.whole(name, 0, least=1) or None for name in ("channel", "take")}
+        source = FileSource(files=tuple(files), **chosen)
         return (signals[0] if signals else None), source
     raise InputError("on: choose a bench, a simulated handset, a sound device or recordings")
 

@@ -106,8 +106,7 @@ def _work_out(book: JobBook, job: Job, traces: Traces, words: Words) -> _Kept:
     simulated = any(run.is_simulated for run in traces.runs if not run.aside) or any(
         one.is_simulated for one in checks
     )
-    waits = job.closed_utc is None and _is_uncompared(strip, job, words)
-    if waits and book.has_baseline(job.type_name):
+    if job.closed_utc is None and _is_uncompared(strip, job, words):
         number = job.job
         step = _step("compare", f"compare {number}", f"/jobs/{number}#compare", words)
     else:

@@ -27,6 +27,8 @@ NOISY = ("crackle", "noise", "hum")
 """Families of the mark `crackle`, on every path; the others belong to the path's own mark."""
 DIGITS = "1234567890"
 PARTS = ("cord", "hook", "handset")
+HELD = ("baseline", "stand-in")
+"""Kinds of reference that say how a set is: good sets of its type, or what any set keeps to."""
 SAYS_NOTHING_DB = 30.0
 """Limits as wide as that would let a silent set pass: they come of too few sets or seats (PROP)."""
 MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
@@ -108,7 +110,7 @@ def _judge(
 ) -> tuple[MarkState, str]:
     """State and sentence of what was swept."""
     words = look.words
-    held = _find_compared(look.traces, stage, "baseline")
+    held = _find_compared(look.traces, stage, *HELD)
     newest = max(run.saved_utc for run in runs)
     if held is None:
         return "not comparable", words.say("standing", "not_compared")
@@ -126,11 +128,11 @@ def _judge(
     return state, "; ".join(part for part in (sentence, change) if part)
 
 
-def _find_compared(traces: Traces, stage: str, kind: str) -> Compared | None:
+def _find_compared(traces: Traces, stage: str, *kinds: str) -> Compared | None:
     found = [
         one
         for one in traces.compared
-        if one.comparison.stage == stage and one.comparison.against.kind == kind
+        if one.comparison.stage == stage and one.comparison.against.kind in kinds
     ]
     return max(found, key=lambda one: one.made_utc, default=None)
 
@@ -148,7 +150,7 @@ def _say_findings(findings: Sequence[Finding], state: MarkState, n_sets: int, wo
     from voicecheck.report.sentences import say_finding
 
     if state == "within":
-        return words.say("standing", "within", n=n_sets)
+        return words.say("standing", "within" if n_sets else "within_wide", n=n_sets)
     worst = [one for one in findings if one.verdict == state]
     if state == "not comparable":
         return words.say("standing", "no_limits", reason=worst[0].reason)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import TYPE_CHECKING
 
-from voicecheck import budgets
-from voicecheck.budgets import combine_rows
 from voicecheck.records import Comparison, Finding, Hint, Measurement
-from voicecheck.records.arrays import Array
-from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.residuals import describe_residual
 from voicecheck.words import load_words
+
+if TYPE_CHECKING:
+    from voicecheck.report.intervals import StatedFigure
 
 
 def say_quantity(name: str, language: str = "en") -> str:
@@ -117,11 +116,13 @@ def say_source(text: str, language: str = "en") -> str:
     return f"{text} {mark}" if is_from_memory(text) else text
 
 
-def cut_budget(budget: CurveBudget, frequency_hz: Array, at_hz: float) -> Budget:
-    """Rows of a curve's budget at the point nearest to a frequency, without what is not known."""
-    return budgets.cut_budget(budget, int(np.argmin(np.abs(frequency_hz - at_hz))))
+def list_stated(measurement: Measurement) -> tuple[StatedFigure, ...]:
+    """Every figure that states an uncertainty budget, with its rows."""
+    from voicecheck.report.intervals import list_stated as found
+
+    return tuple(found(measurement))
 
 
-def combine_budget(rows: Budget) -> float | None:
-    """The interval that some rows make; `None` without any."""
-    return combine_rows(rows) if rows else None
+def say_stated(stated: StatedFigure, language: str = "en") -> str:
+    """Such a figure as the report calls it."""
+    return stated.name(load_words(language))

@@ -108,7 +108,8 @@ def name_devices(given: Mapping[str, Any], devices: Sequence[Device]) -> tuple[d
 def list_actions(guide: Guide, setup: BenchSetup) -> list[str]:
     """What to do for a step, in order; on a small board what to re-plug comes first."""
     prompts = list_plugs(setup, guide.path)
-    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *guide.do]
+    told = [line.replace("{load}", f"{setup.load_ohm:.0f} ohm") for line in guide.do]
+    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *told]
 
 
 def list_step_names() -> tuple[str, ...]:

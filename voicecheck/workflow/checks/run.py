@@ -125,7 +125,7 @@ def run_check(
     if book is None or job is None:
         recording = _take(face, source, progress, heard)
         check = _measure(face, recording, options)
-        return check, make_document(face, check)
+        return check, {**make_document(face, check), **_shout(recording)}
     check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
@@ -138,6 +138,7 @@ def run_check(
         raise RecordingError(told, error.kind, error.at_s) from error
     document = {
         **make_document(face, check),
+        **_shout(recording),
         "job": job,
         "stage": stage,
         "part": options.moved if face.is_paced else "",
@@ -169,6 +170,12 @@ def _measure(kind: CheckKind, recording: Recording | None, options: Any) -> Chec
         message = f"{kind.name}: a check needs `measure` or `rate`"
         raise NotImplementedError(message)
     return check
+
+
+def _shout(recording: Recording | None) -> dict[str, bool]:
+    """What a document says of a scene that was made."""
+    made = recording is not None and recording.conditions.bench == SIMULATED
+    return {"simulated": True} if made else {}
 
 
 def make_document(kind: CheckKind, check: Check) -> dict[str, Any]:

@@ -85,7 +85,8 @@ def make_club(book: JobBook, type_name: str, *, made_by: str = "") -> bytes:
 def _make_public(one: Baseline) -> Baseline:
     """A baseline without what was noted about single sets."""
     conditions = one.conditions.replace(notes=(), handset=None, seat=None, seed=None, time_utc=None)
-    return dataclasses.replace(one, conditions=conditions)
+    doubted = tuple(dataclasses.replace(doubt, job=None) for doubt in one.doubted)
+    return dataclasses.replace(one, conditions=conditions, doubted=doubted, without=())
 
 
 def _tell_calibration(one: Baseline) -> str:

@@ -12,6 +12,7 @@ from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
+from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.comparing import find_judged_baselines
 from voicecheck.writing import DOOR, Door
 
@@ -87,6 +88,7 @@ def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> R
         language=language,
         paper=paper,
         other_checks=collect_results(book, job),
+        has_made_checks=any(one.is_simulated for one in list_checks(book, job)),
     )
 
 
