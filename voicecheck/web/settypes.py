@@ -22,6 +22,7 @@ from voicecheck.web.remedies import quote_name
 from voicecheck.web.render import go_to
 from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.papers.clubs import list_clubs, make_club, name_club_file, take_club
+from voicecheck.workflow.papers.clubsound import is_club_file
 from voicecheck.workflow.papers.comparing import build_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines, find_own_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
@@ -161,7 +162,7 @@ class SetTypePages(Pages):
             files = sent.save_uploads("parcel", Path(folder), (".zip", ".json"))
             if not files:
                 raise InputError("parcel: choose a file that was exported before")
-            small = [file for file in files if file.suffix.lower() == ".json"]
+            small = [file for file in files if is_club_file(file)]
             clubs = [take_club(book, file) for file in small]
             parcels = [file for file in files if file not in small]
             merged = [one for file in parcels for one in book.import_parcel(file)]
