@@ -130,7 +130,8 @@ def _find_next(job: Job, checked: CheckList, traces: Traces, words: Words) -> Ne
             continue
         if kind == "sweep" and (missing := _list_missing(traces, job.stage)):
             return _step_sweep(job, missing, words)
-        if kind in ("dial", "flex", "bell", "line") and not step.result:
+        is_left = not step.result or (step.partly and not step.filled_by.endswith("+"))
+        if kind in ("dial", "flex", "bell", "line") and is_left:
             stage = words.say("standing", f"stage_{job.stage}")
             target = f"/jobs/{number}/checks#{kind}"
             return _step(kind, f"{kind} {number}", target, words, stage=stage)

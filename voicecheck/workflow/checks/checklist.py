@@ -10,6 +10,7 @@ import msgspec
 
 from voicecheck.checkout.steps import (
     FINALS,
+    Found,
     conclude,
     fill_steps,
     is_filled_by,
@@ -19,9 +20,10 @@ from voicecheck.checkout.steps import (
 from voicecheck.checkout.words import describe_list
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import CheckList, CheckStep, JackConversion, to_document
+from voicecheck.records import CheckList, CheckStep, JackConversion, Job, to_document
 from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc
+from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.checks.kinds import get_kind
 from voicecheck.workflow.checks.run import (
     StoredCheck,
@@ -29,6 +31,7 @@ from voicecheck.workflow.checks.run import (
     load_documents,
     save_document,
 )
+from voicecheck.workflow.strip import judge_check
 from voicecheck.writing import DOOR, Door
 
 NAME = "check-list.json"
@@ -253,7 +256,9 @@ def _build(book: JobBook, job: int, entry: Entry, *, is_asked: bool = False) -> 
     return checked
 
 
-def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None) -> dict[str, str]:
+def collect_measured(
+    book: JobBook, job: int, jack: JackConversion | None = None
+) -> dict[str, Found]:
     """
     What the book holds of a job, by the keys of the check list's column `filled_by`.
 
@@ -266,22 +271,50 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
     Returns
     -------
     dict
-        As "dial:before" or "sweep:after:transmit" to the result in words.
+        As "dial:before" or "sweep:after:transmit" to what was found; not what was put aside.
     """
-    measured: dict[str, str] = {}
-    for run in book.list_runs(job=job, recordings=False):
-        n = len(run.recordings)
-        seats = f", {n} seat{'s' if n > 1 else ''}" if n else ""
-        measured[f"sweep:{run.stage}:{run.path}"] = f"{run.path} swept{seats}"
+    record = book.load_job(job)
+    measured = _collect_sweeps(book, record)
     for one in list_checks(book, job):
-        measured[make_key(one.kind, one.stage, one.part)] = describe_stored(one)
+        key = make_key(one.kind, one.stage, one.part)
+        earlier = measured[key].digits if key in measured else ""
+        state = judge_check(one)
+        measured[key] = Found(
+            words=describe_stored(one),
+            verdict="" if state == "not tested" else state,
+            digits=earlier + getattr(one.check, "number", ""),
+        )
     checked = book.list_bench_records(kind="check")
-    opened = book.load_job(job).opened_utc[:10]
-    of_day = [one for one in checked if one.saved_utc[:10] >= opened]
+    of_day = [one for one in checked if one.saved_utc[:10] >= record.opened_utc[:10]]
     if of_day:
-        measured[BENCH_CHECK] = f"done on {of_day[-1].saved_utc[:10]}"
+        measured[BENCH_CHECK] = Found(words=f"done on {of_day[-1].saved_utc[:10]}")
     if jack is not None:
-        measured["jack"] = f"fitted {jack.fitted or 'nothing'}; kept {jack.kept or 'nothing'}"
+        told = f"fitted {jack.fitted or 'nothing'}; kept {jack.kept or 'nothing'}"
+        measured["jack"] = Found(words=told)
+    return measured
+
+
+def _collect_sweeps(book: JobBook, job: Job) -> dict[str, Found]:
+    """Seats count for carbon alone: only there a seat is a conditioning."""
+    is_carbon = book.load_type(job.type_name).transmitter == "carbon"
+    traces = book.read_traces([job.job])[job.job]
+    verdicts = {
+        (held.comparison.stage, finding.path): finding.verdict
+        for held in traces.compared
+        if held.comparison.against.kind == "baseline" and not held.is_overtaken
+        for finding in sorted(
+            held.comparison.findings, key=lambda one: rank_verdict(one.verdict), reverse=True
+        )
+    }
+    measured = {}
+    for run in traces.runs:
+        if not run.aside:
+            n = run.n_seats
+            measured[f"sweep:{run.stage}:{run.path}"] = Found(
+                words=f"{run.path} swept" + (f", {n} seat{'s' if n > 1 else ''}" if n else ""),
+                verdict=verdicts.get((run.stage, run.path), ""),
+                seats=n if is_carbon else None,
+            )
     return measured
 
 
