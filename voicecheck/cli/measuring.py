@@ -111,6 +111,7 @@ def sweep(
     from voicecheck.cli.takeview import TakeView
     from voicecheck.records.orders import Stated, SweepOrder
     from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.papers.lookup import tell_passed_over
     from voicecheck.workflow.sweeping.order import carry_out
 
     is_waiting = bench is not None and not yes and is_terminal()
@@ -143,9 +144,12 @@ def sweep(
                 _confirm_level(order)
             attendant = TerminalAttendant(view, is_asked=is_waiting, quiet=quiet)
             results = carry_out(opened, order, attendant)
+            passed_over = tell_passed_over(opened, job, order.stage)
         except KeyboardInterrupt:
             _stop("stopped before a seat was done; recordings are kept")
     _show_runs([result.run for result in results], as_json=as_json, numbers=numbers)
+    for line in passed_over:
+        tell(line, quiet=quiet)
     if any(result.was_stopped for result in results):
         _stop("stopped; the seats that were done are kept as a run")
 

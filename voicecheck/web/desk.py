@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from markupsafe import Markup
+
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 from voicecheck.workflow.sweeping.seats import rate_level
@@ -55,6 +57,8 @@ class Prompt:
         What is pressed when it is done.
     picture : str
         Drawn with letters; empty for none.
+    drawing : Markup
+        The same as lines and boxes, where there is one.
     fields : tuple of Field
     choices : dict of str to str
         Further buttons: what each is called in the answer, and what is on it.
@@ -69,6 +73,7 @@ class Prompt:
     caution: str = ""
     button: str = "It is done, go on"
     picture: str = ""
+    drawing: Markup = field(default_factory=Markup)
     fields: tuple[Field, ...] = ()
     choices: dict[str, str] = field(default_factory=dict)
     wrong: str = ""

@@ -138,6 +138,7 @@ class JobPages(Pages):
                 setup=find_check_setup(setups),
                 choose_channel=choose_channel,
                 beside=_find_beside(request),
+                stage=request.query_params.get("stage", "")[:200] or standing.stage,
                 words=list_fields(JobWords),
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),

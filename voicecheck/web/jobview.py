@@ -12,12 +12,13 @@ from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.wording import say_comparison
 
 if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
     from voicecheck.jobbook.traces import Compared
 
-CRACKLE = "crackle"
+CRACKLE, STAND_IN = "crackle", "stand-in"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
 MOST_HINTS = 4
@@ -61,6 +62,8 @@ class Panel:
         Stage that they explain.
     takes : tuple of KeptTake
         Newest first, those put aside too.
+    told : tuple of str
+        What can be said without good sets of the type.
     """
 
     mark: Mark
@@ -70,6 +73,7 @@ class Panel:
     hints: tuple[Hint, ...] = ()
     hints_stage: str = ""
     takes: tuple[KeptTake, ...] = ()
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +121,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
         takes=_list_takes(book, job, path),
+        told=_tell_stand_in(held) if mark.state == "not comparable" else (),
     )
 
 
@@ -168,6 +173,12 @@ def _find_explained(held: Sequence[Held]) -> Comparison | None:
             if one.stage == stage and one.overall != "within" and one.hints:
                 return one
     return None
+
+
+def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
+    """What the first day offers: wide limits, and what would make them narrow."""
+    found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
+    return say_comparison(found[0]) if found else ()
 
 
 def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:

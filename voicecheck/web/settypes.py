@@ -18,7 +18,8 @@ from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
-from voicecheck.web.render import go_to, quote_name
+from voicecheck.web.remedies import quote_name
+from voicecheck.web.render import go_to
 from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.papers.clubs import list_clubs, make_club, name_club_file, take_club
 from voicecheck.workflow.papers.clubsound import is_club_file
@@ -39,6 +40,7 @@ class SetTypePages(Pages):
             Route("/type", self.show),
             Route("/type/edit", with_form(self.edit), methods=["POST"]),
             Route("/type/baseline", with_form(self.build), methods=["POST"]),
+            Route("/type/good", with_form(self.open_good), methods=["POST"]),
             Route("/type/curves", self.show_curves),
             Route("/type/baseline.zip", self.export_baseline),
             Route("/type/baseline.json", self.export_club),
@@ -105,6 +107,12 @@ class SetTypePages(Pages):
             without = [job for job in jobs if sent.has(f"without_{job}")]
             build_baselines(book, name, without=without)
         return go_to(f"/type?name={quote_name(name)}#baselines")
+
+    def open_good(self, request: Request, sent: Sent) -> Response:
+        """A job for a set that is known to be good, ready to be swept as a reference."""
+        with open_book(self._where) as book:
+            job = book.open_job(sent.text("label"), _find_name(request))
+        return go_to(f"/jobs/{job.job}?stage={REFERENCE}#sweep")
 
     def show_curves(self, request: Request) -> Response:
         """What the chart of the type draws."""

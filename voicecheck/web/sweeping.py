@@ -33,6 +33,7 @@ from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.sweeping.order import carry_out
 from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
+from voicecheck.workflow.wording import say_path, say_stage
 
 if TYPE_CHECKING:
     from voicecheck.records.terms import Ear, PathName, SweepPath
@@ -61,7 +62,7 @@ class SweepPages(Pages):
         try:
             order = read_order(number, sent, Path(folder.name))
             self._desk.start(
-                f"Sweep of job {number}, {order.path}, {order.stage}"[:120],
+                f"Job {number}: {say_path(order.path)}, {say_stage(order.stage)}"[:120],
                 functools.partial(_sweep, self._where, order, folder),
                 tab=sent.text("tab"),
                 job=number,
