@@ -140,6 +140,7 @@ def test_notes_say_what_would_make_it_better() -> None:
     none = compare_without_baseline(run, **words, references={})
     one = compare_without_baseline(run, **words, references={"transmit": make_run(seed=3, job=2)})
     kin = compare_without_baseline(run, **words, references={}, kindred=make_kin([0.0, 1.0]))
+    assert "n = 16 sets of 2 types: a rough guide" in kin.notes[0]
     assert "two good sets" in none.notes[0]
     assert "one more good set" in one.notes[0]
     assert (none.against.n, one.against.n) == (0, 1)
@@ -178,6 +179,9 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     assert "after against before before" in text
     assert "two good sets" in text
     assert "wo good sets of the type" in page
+    assert "usual is up to" in page
+    assert "healthy set" not in page
+    assert "should be for its type" not in page
     kinds = [one["against"]["kind"] for one in table["comparisons"]]
     assert kinds == ["mask", "stand-in", "before", "stand-in"]
     assert to_document(before)["beside"][0]["overall"] == before.beside[0].overall
