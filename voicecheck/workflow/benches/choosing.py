@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from voicecheck.bench.interface import Bench
 from voicecheck.bench.wavfile import WavFileBench, load_programme
+from voicecheck.errors import BenchError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import BenchSetup, Conditions, Programme, SetType
