@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Conditions, Finding, Run
-from voicecheck.records.quantities import count_decimals, unit_of
+from voicecheck.records.quantities import count_decimals, says_nothing, unit_of
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import Words
 
@@ -337,6 +337,9 @@ def say_limits(finding: Finding, words: Words) -> str:
     )
     if finding.low is None and finding.high is None:
         return words.say("report", "no_limit")
+    both = None if finding.low is None or finding.high is None else finding.high - finding.low
+    if both is not None and says_nothing(0.5 * both, finding.unit):
+        return words.say("chart", "too_few")
     if finding.low is None:
         return words.say("report", "to", high=high)
     if finding.high is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -49,11 +50,13 @@ class Found:
     digits: str = ""
 
 
+@functools.cache
 def read_template() -> str:
     """Text of the check list that comes with the product, to be edited."""
     return files("voicecheck").joinpath("data", TEMPLATE).read_text("utf-8")
 
 
+@functools.lru_cache(maxsize=16)
 def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     """
     Steps of a check list's text.
@@ -184,7 +187,7 @@ def fill_steps(
             raise InputError(f"step {number}: a step that is not tested needs a reason")
     filled = []
     for step in steps:
-        results = _find_measured(step.filled_by, measured)
+        results = _find_measured(step.filled_by, measured) if step.filled_by else {}
         found = "; ".join(dict.fromkeys(one.words for one in results.values()))
         if results:
             partly = ", ".join(_list_missing(step, results)) if found else ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from voicecheck.charts import is_held_against_limits, say_value
 from voicecheck.records import Against, Comparison, Finding
-from voicecheck.records.quantities import family_of
+from voicecheck.records.quantities import family_of, says_nothing
 from voicecheck.records.terms import Family, words_of
 from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report.content import ReportContent
@@ -189,6 +189,8 @@ def _tell_smallest(findings: Sequence[Finding], words: Words) -> list[str]:
         return []
     if level.detectable is None:
         return [words.say("change", "smallest_unknown")]
+    if says_nothing(level.detectable, level.unit):
+        return [words.say("change", "smallest_wide")]
     return [words.say("change", "smallest", amount=words.number(level.detectable))]
 
 
