@@ -41,7 +41,12 @@ from voicecheck.workflow.benches.store import (
     save_check,
     save_result,
 )
-from voicecheck.workflow.benches.view import draw_wires, list_step_names, name_wires
+from voicecheck.workflow.benches.view import (
+    draw_wires,
+    list_actions,
+    list_step_names,
+    name_wires,
+)
 from voicecheck.workflow.books import open_book
 
 DEVICES = (
@@ -250,7 +255,8 @@ def test_standing_steps_and_trend_are_shown(client: Any, where: Any, bench: Any)
     assert "✓ dB V/V</span>, ±0.25 dB" in page
     # The newest by its date counts, in whichever order they were kept.
     assert "1.700 V per unit" not in page
-    for words in ("1.500 V per unit", say_own_time("2020-01-01T00:00:00+00:00"), "-0.200 V", "does not count",
+    day = say_own_time("2020-01-01T00:00:00+00:00")
+    for words in ("1.500 V per unit", day, "-0.200 V", "does not count",
                   "a stand-in: beside a meter", "the tone wanders", "never done"):  # fmt: skip
         assert words in page
     listed = client.get("/benches").text
@@ -355,7 +361,9 @@ def test_the_line_drive_goes_by_two_readings(
     person.start(step="electrical-out")
     prompt = person.await_prompt()
     assert prompt.caution == get_guide("electrical-out").caution
-    assert prompt.steps == get_guide("electrical-out").do
+    setup = BenchSetup(name="attic", device="Oak two-way")
+    assert prompt.steps == tuple(list_actions(get_guide("electrical-out"), setup))
+    assert "600 ohm" in prompt.steps[1]
     assert "line drive o---" in prompt.picture
     person.answer()
     assert "at 400 Hz" in person.await_prompt().fields[0].label
