@@ -22,11 +22,11 @@ from voicecheck.records.arrays import Array
 from voicecheck.verdicts.covariance import (
     Kin,
     gather_kin,
-    join_variance,
     pool_covariance,
     read_sets,
     weigh_own_level,
 )
+from voicecheck.verdicts.kindred import join_variance
 from voicecheck.verdicts.limits import FLOOR_DB, prediction_factor
 from voicecheck.verdicts.ownspread import shape_of
 from voicecheck.verdicts.traits import DISTORTION, LEVEL, NOISE, SHAPE, TRAITS
@@ -148,19 +148,19 @@ def _rate_sum(
     others: Array, away: Array, weights: Array, kin: Kin, way: str
 ) -> tuple[float, float]:
     """A weighted sum of traits: how far away, and the two-sided chance of it."""
-    from scipy.stats import t as student
+    from scipy.special import stdtr
 
     own = float(np.var(others @ weights, ddof=1))
     variance, dof = join_variance(own, len(others) - 1.0, kin.borrow(weights))
     floor = FLOOR_DB["level" if "level" in way else way]
     size = float(weights @ away)
-    wide = max(math.sqrt(variance), floor) * prediction_factor(len(others))
-    return size, 2.0 * float(student.sf(abs(size) / wide, dof))
+    wide = max(math.sqrt(float(variance)), floor) * prediction_factor(len(others))
+    return size, 2.0 * float(stdtr(dof, -abs(size) / wide))
 
 
 def _rate_shape(others: Array, away: Array, covariance: Array, kin: Kin) -> tuple[float, float]:
     """The waves of the curve together: their rms, and the chance of as much."""
-    from scipy.stats import f as fisher
+    from scipy.special import fdtrc
 
     part = covariance[SHAPE, SHAPE]
     dof = float(np.trace(part) ** 2 / np.sum(part**2))
@@ -168,8 +168,8 @@ def _rate_shape(others: Array, away: Array, covariance: Array, kin: Kin) -> tupl
     # As if all of it were one wave: the waves of few sets are not independent.
     variance, below = join_variance(own, len(others) - 1.0, kin.borrow_shape())
     square = float(np.sum(away[SHAPE] ** 2))
-    wide = max(variance, FLOOR_DB["shape"] ** 2) * prediction_factor(len(others)) ** 2
-    return math.sqrt(square), float(fisher.sf(square / wide, dof, below))
+    wide = max(float(variance), FLOOR_DB["shape"] ** 2) * prediction_factor(len(others)) ** 2
+    return math.sqrt(square), float(fdtrc(dof, below, square / wide))
 
 
 def _leave_twins(departures: Sequence[Departure]) -> list[Departure]:
