@@ -26,6 +26,7 @@ from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 from voicecheck.verdicts.rogues import find_doubted
 from voicecheck.verdicts.sameness import find_same
 from voicecheck.verdicts.setspread import draw_variance, spread_curve
+from voicecheck.verdicts.twomakes import warn_of_groups
 
 FEWEST_SETS = 2
 FEW_SETS = 5
@@ -107,7 +108,7 @@ def build_baseline(
         quantities=_limit_quantities(kept, curve.whole, level_share, borrowed),
         method=_describe(len(kin), borrowed),
         conditions=common_conditions([run.pooled.conditions for run in kept], path),
-        warnings=(*_warn(kept, type_name), *_warn_of_doubted(doubted)),
+        warnings=(*_warn(kept, type_name), *_warn_of_doubted(doubted), *warn_of_groups(kept)),
         version=kept[0].pooled.version,
         dof=dof,
         seat_sd_db=_seat_spread([run.seat_sd_db for run in kept]),

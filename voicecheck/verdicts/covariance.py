@@ -23,7 +23,7 @@ import numpy as np
 from voicecheck.records import Baseline, Covariation, Run
 from voicecheck.records.arrays import Array
 from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_variance, join_variance
-from voicecheck.verdicts.limits import ERROR_RATE, FLOOR_DB, own_level_share, prediction_factor
+from voicecheck.verdicts.limits import ERROR_RATE, own_level_share, prediction_factor
 from voicecheck.verdicts.ownspread import spread_own_level
 from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.traits import LEVEL, SHAPE, TRAITS, choose_noise, read_traits
@@ -32,9 +32,11 @@ PRIOR_SETS = 15.0
 """Weight of the smooth prior in degrees of freedom: best for the worst population at n = 8."""
 LOSS_PART = 6.0 / 7.0
 """Of the own level's errors, those of its lower limit: sets wear down, they seldom gain."""
-CAP = 2.0
+CAP = 3.0
 """Deviations of other traits beyond so many spreads are faults of their own, not the level's."""
 LEAST_VARIANCE = 1e-3
+LEAST_SD_DB = 0.3
+"""Smallest spread of an own level that is believed (a choice, not a source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,17 +94,41 @@ def pool_covariance(own: Array, kin: Kin) -> Array:
     ndarray, shape (n_traits, n_traits)
         dB squared, positive definite.
     """
+    scatter, dof = _gather_scatter(own, kin)
+    return _shrink(scatter, dof)
+
+
+def _gather_scatter(own: Array, kin: Kin) -> tuple[Array, float]:
     centred = own - np.mean(own, axis=0)
     scatter = np.asarray(centred.T @ centred)
     for one in kin.deviations:
         scatter = scatter + one.T @ one
-    dof = len(own) - 1 + kin.dof
+    return scatter, len(own) - 1 + kin.dof
+
+
+def _shrink(scatter: Array, dof: float) -> Array:
     found = np.diag(scatter) / max(dof, 1.0)
     prior = np.array(found)
     falling = 1.0 / np.arange(1, SHAPE.stop) ** 2
     prior[SHAPE] = np.sum(found[SHAPE]) * falling / np.sum(falling)
     smooth = np.diag(prior + LEAST_VARIANCE)
     return np.asarray((PRIOR_SETS * smooth + scatter) / (PRIOR_SETS + dof))
+
+
+def borrow_own_level(own: Array, kin: Kin) -> Borrowed:
+    """
+    What kindred types say of the own level's variance.
+
+    Each with the weights that the others and the type itself give: a type that had a part in the
+    weights would seem to spread less than it does.
+    """
+    scatter, dof = _gather_scatter(own, kin)
+    rows = []
+    for one in kin.deviations:
+        own_dof = len(one) - 1.0
+        weights = weigh_own_level(_shrink(scatter - one.T @ one, dof - own_dof))
+        rows.append((float(np.sum((one @ weights) ** 2)) / own_dof, own_dof))
+    return borrow_variance(rows)
 
 
 def weigh_own_level(covariance: Array) -> Array:
@@ -123,7 +149,7 @@ def weigh_own_level(covariance: Array) -> Array:
     return np.asarray(weights / weights[LEVEL])
 
 
-def _leave_out(own: Array, kin: Kin) -> float:
+def leave_out(own: Array, kin: Kin) -> float:
     """Variance of the own level of a set that had no part in the weights."""
     squares = []
     for index in range(len(own)):
@@ -194,11 +220,11 @@ def relate_sets(sets: Array, kin: Kin, *, curve_dof: float) -> Covariation:
     weights[used] = weigh_own_level(covariance)
     caps[used] = CAP * np.sqrt(np.diag(covariance))
     caps[LEVEL] = np.nan
-    borrowed = kin.borrow(weights[used])
-    variance, dof = join_variance(_leave_out(own, kin), len(own) - 1.0, borrowed)
+    borrowed = borrow_own_level(own, kin)
+    variance, dof = join_variance(leave_out(own, kin), len(own) - 1.0, borrowed)
     found = Covariation(
         traits=TRAITS, mean=mean_where_half(sets), deviations=sets - np.mean(sets, axis=0),
-        weights=weights, caps=caps, sd_db=max(math.sqrt(float(variance)), FLOOR_DB["level"]),
+        weights=weights, caps=caps, sd_db=max(math.sqrt(float(variance)), LEAST_SD_DB),
         dof=dof, low_db=None, high_db=None, lent_dof=kin.dof if borrowed is not NOTHING else 0.0,
     )  # fmt: skip
     low_db, high_db = limit_own_level(found, curve_dof=curve_dof)
