@@ -1,4 +1,4 @@
-# mypy: disable-error-code="no-any-return,arg-type"
+# mypy: disable-error-code="no-any-return,arg-type,union-attr"
 """
 Seats of sets of the independent populations as plain numbers, and as records.
 
@@ -17,6 +17,7 @@ from plants.drawn import POINTS_HZ
 from plants.pop_lumped import LumpedPopulation
 from plants.pop_parametric import ParametricPopulation
 from plants.pop_process import ProcessPopulation
+from set_population import FREQUENCY_HZ, Population, draw_set, measure_set
 
 from voicecheck.records import (
     Bands,
@@ -56,6 +57,51 @@ def make_populations(seat_db: float = 0.3) -> dict[str, Any]:
         "B": LumpedPopulation(seat_mm=0.6 * share, seat_granules=0.04 * share),
         "C": ProcessPopulation(seat_sd_db=seat_db),
     }
+
+
+@dataclass(frozen=True)
+class UntouchedPopulation:
+    """
+    The sets of `set_population`, for a last look: nothing about differences was tuned on them.
+
+    A set's seats differ by a smooth curve of which half the variance is level.
+    """
+
+    population: Population
+
+    def draw(self, rng: np.random.Generator) -> Any:
+        """A set."""
+        return draw_set(self.population, rng)
+
+    def seat(self, drawn: Any, rng: np.random.Generator) -> Any:
+        """One seat of it."""
+        return _UntouchedSeat(measure_set(self.population, drawn, rng, n_seats=1)[0])
+
+
+@dataclass(frozen=True)
+class _UntouchedSeat:
+    measured: Measurement
+
+    def figures(self) -> dict[str, Any]:
+        """As `plants.drawn` gives them."""
+        measured = self.measured
+        return {
+            "curve_db": _read_at_points(measured.response.level_db),
+            "thd_percent": _read_at_points(measured.distortion.thd_percent),
+            **{name: getattr(measured.bands, name) for name in BAND_NAMES},
+            "noise_dbfs": measured.noise.psophometric_dbm,
+            "compression_db": measured.linearity.compression_db,
+            "threshold_db": measured.linearity.threshold_db,
+        }
+
+
+def _read_at_points(values: np.ndarray) -> np.ndarray:
+    return np.interp(np.log(POINTS_HZ), np.log(FREQUENCY_HZ), values)
+
+
+def make_untouched(seat_db: float = 0.3) -> UntouchedPopulation:
+    """Seats that scatter by about so much in level, and half of it in their curve."""
+    return UntouchedPopulation(Population(seat_sd_db=seat_db / 0.8))
 
 
 def read_figures(drawn: Any) -> np.ndarray:

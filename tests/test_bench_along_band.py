@@ -227,6 +227,9 @@ def test_the_mouths_own_distortion_is_not_the_sets(
     assert np.all(np.isnan(found.distortion.thd_percent[band]))
     assert np.max(found.distortion.thd_below_percent[band]) < 1.0
     assert np.min(found.distortion.thd_below_percent[band]) > 0.05
+    assert found.residual is not None
+    assert found.residual.voice_percent is None
+    assert np.nanmin(found.residual.below_percent) > 1.0
     bare, _ = talk(SETUP, forget_source(results), PROGRAMME)
     assert bare.distortion is not None
     at = int(np.argmin(np.abs(bare.distortion.frequency_hz - 1000.0)))

@@ -96,7 +96,7 @@ def test_pictures_fit_the_screen_and_name_the_channels(step: str) -> None:
 
 def test_the_level_has_its_marks() -> None:
     assert [rate_level(level) for level in (-50.0, -20.0, -1.0)] == [
-        "too little", "enough", "too much",
+        "too quiet", "good", "too loud",
     ]  # fmt: skip
     assert draw_level(0.0, 20) == "#####|#############|"
     assert draw_level(-90.0, 20) == ".....|.............|"

@@ -8,8 +8,11 @@ import pytest
 from helpers import AMPLITUDE, measure, record
 from known_plant import KnownPlant, flat, resonant_receiver
 
+from voicecheck.distortion import measure_intermodulation
+from voicecheck.idle import make_idle_spectrum
 from voicecheck.measure import measure_recording
 from voicecheck.programme import RECIPES, make_programme
+from voicecheck.records import Recording, Timeline
 
 CARBON = KnownPlant(square=0.8, cube=0.3, noise_dbfs=-73.0)
 RECEIVER = KnownPlant(response=resonant_receiver, square=0.1, noise_dbfs=-90.0)
@@ -109,6 +112,24 @@ def test_products_in_the_noise_are_less_than() -> None:
     found = measure(KnownPlant(response=flat, noise_dbfs=-50.0)).intermodulation
     assert found.order2_db is None
     assert found.order2_below_db == pytest.approx(-71.6, abs=3.0)
+
+
+def test_noise_alone_is_no_product() -> None:
+    """No more than 1 of 100 draws of noise, by the gamma law 0.6 of 100; twice its mean was 5."""
+    programme, draws = make_programme(), 150
+    block = programme.blocks_of("four-tone")[0]
+    first, last = (round(edge * programme.rate_hz) for edge in (block.start_s, block.end_s))
+    timeline = Timeline(latency_s=0.0, stretch=1.0, stretch_uncertainty=0.0)
+    rng = np.random.default_rng(17)
+    samples, stated = programme.samples.copy(), 0
+    for _ in range(draws):
+        noise = 0.001 * rng.standard_normal((2, last - first))
+        samples[first:last] = programme.samples[first:last] + noise[0]
+        idle = make_idle_spectrum([noise[1]], programme.rate_hz)
+        recording = Recording(samples=samples, rate_hz=programme.rate_hz)
+        found = measure_intermodulation(programme, recording, timeline, idle)
+        stated += (found.order2_db is not None) + (found.order3_db is not None)
+    assert stated <= 0.02 * draws
 
 
 def test_sinad_is_signal_over_everything_else() -> None:

@@ -34,7 +34,10 @@ def order(**changes: object) -> SweepOrder:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"path": "trasmit"}, "path: need one of transmit, receive, sidetone, loop, both, got"),
+        (
+            {"path": "trasmit"},
+            "need one of transmit, receive, sidetone, loop, both, all, got",
+        ),
         ({"stage": " "}, "stage: need before"),
         ({"n_seats": 0}, "seats: need a whole number from 1 to 50, got 0"),
         ({"n_seats": 51}, "seats: need a whole number from 1 to 50, got 51"),
@@ -112,3 +115,10 @@ def test_form_and_help_show_the_ranges_of_the_order(
     for name in ("path", "n_seats", "level_dbm"):
         assert f"[{bounds[name].text}]" in told
     assert f"[{list_bounds(Stated)['feed_ma'].text}]" in told
+
+
+def test_all_is_transmit_sidetone_and_receive_and_none_of_recordings() -> None:
+    assert order(path="all").first_path == "transmit"
+    assert order(path="all", level_dbm=-30.0).level_dbm == -30.0
+    with pytest.raises(InputError, match="path all: recordings are of one path"):
+        order(path="all", source=FILES, signal=Path("s.wav"))

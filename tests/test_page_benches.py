@@ -3,6 +3,7 @@
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
 from voicecheck.records.benches import BenchSetup, Device, MicrophoneCurve
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.locks import hold_device, list_busy
 from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc, open_sitting
 from voicecheck.workflow.benches.store import (
@@ -38,7 +40,7 @@ from voicecheck.workflow.benches.store import (
     save_check,
     save_result,
 )
-from voicecheck.workflow.benches.view import list_step_names
+from voicecheck.workflow.benches.view import draw_wires, list_step_names, name_wires
 from voicecheck.workflow.books import open_book
 
 DEVICES = (
@@ -683,3 +685,20 @@ def test_a_reading_being_typed_outlives_the_news_of_others(where: Any, locks: Pa
         page.get_by_role("button", name="Another day").click()
         page.get_by_text("Done; kept: nothing").wait_for()
         assert told == []
+
+
+def test_drawings_name_the_channels_that_the_pictures_name() -> None:
+    """Each picture of a step has a drawing, with the same channels in it."""
+    setup = BenchSetup(
+        name="attic", device="Oak", mouth_channel=71, line_drive_channel=72, line_tap_channel=73,
+        ear_channel=74, feed_ma=40.5, mouth_mm=25.5,
+    )  # fmt: skip
+    for step in list_step_names():
+        drawing = draw_wiring(get_guide(step).picture, name_wires(step, setup), "<wires>")
+        picture = draw_wires(step, setup)
+        for channel in ("71", "72", "73", "74"):
+            words = " ".join(re.findall(r">([^<]+)<", drawing))
+            assert (channel in words) == (channel in picture), (step, channel)
+        assert 'aria-label="&lt;wires&gt;"' in drawing
+    with pytest.raises(InputError, match="there is no drawing"):
+        draw_wiring("none", {}, "")

@@ -60,13 +60,15 @@ def enter(browser: Any, served: Any, path: Any = "/jobs/1") -> Any:
     return page
 
 
-def start_sweep(page: Any, stage: Any, on: Any = None, seats: Any = "1") -> None:
-    form = page.locator("#sweep")
+def start_sweep(page: Any, stage: Any, on: str, seats: Any = "1", path: str = "transmit") -> None:
+    """Sweep by hand on a bench or device, or try it on a simulated handset."""
+    form = page.locator("#try" if on.startswith("simulated") else "#sweep")
+    form.evaluate("fold => { fold.open = true; }")
     form.get_by_label("Stage").fill(stage)
     form.get_by_label("Seats").fill(seats)
-    if on:
-        form.locator("[name=on]").select_option(on)
-    form.get_by_role("button", name="Start the sweep").click()
+    form.get_by_label("Path").select_option(path)
+    form.locator("[name=on]").select_option(on)
+    form.get_by_role("button", name=re.compile("^Start the")).click()
 
 
 def wait_for_end(page: Any) -> None:
@@ -78,31 +80,33 @@ def test_a_job_from_its_opening_to_its_report(browser: Any, served: Any, book: A
     page = browser.new_page()
     told = watch_console(page)
     page.goto(served.address)
+    page.get_by_text("Open a job").click()
     page.get_by_label("Label").fill("hall set, blue")
     page.get_by_role("button", name="Open job").click()
     for stage, on in (("before", "simulated:carbon"), ("after", "simulated:electret")):
         start_sweep(page, stage, on, seats="2")
         wait_for_end(page)
     page.get_by_text(re.compile("transmit, after")).first.wait_for()
-    page.locator("#findings").get_by_label("Stage").fill("after")
-    page.locator("[name=against]").select_option("before")
-    page.get_by_role("button", name="Compare").click()
-    page.get_by_role("heading", name="after against").wait_for(timeout=30_000)
-    page.locator("#further-1 > summary").click()
+    page.get_by_role("heading", name="Talks").wait_for()
+    page.locator("#numbers-talks > summary").click()
     with open_book(book) as opened:
         opened.add_note(2, "noted meanwhile")
     page.get_by_text("noted meanwhile").first.wait_for()
-    assert page.locator("#further-1").get_attribute("open") is not None, "it was folded in"
+    assert page.locator("#numbers-talks").get_attribute("open") is not None, "it was folded in"
     with open_book(book) as opened:
-        (comparison,) = opened.list_comparisons(2)
-    shown = page.locator("#findings table tbody tr").all_inner_texts()
-    assert len(shown) == len(comparison.findings)
+        comparison = opened.list_comparisons(2)[-1]
+    page.locator("#panel table.findings").first.wait_for()
+    shown = page.locator("#panel table tbody tr").all_inner_texts()
+    page.locator("#mark-crackle").click()
+    page.get_by_role("heading", name="Crackle and noise").wait_for()
+    page.locator("#numbers-crackle > summary").click()
+    shown += page.locator("#panel table tbody tr").all_inner_texts()
     for finding in comparison.findings:
         wanted = {finding.verdict, finding.path, say_quantity(finding.quantity)}
         wanted.add(say_found(finding, finding.value))
         assert any(all(word in row for word in wanted) for row in shown), finding
     with page.expect_popup() as opening:
-        page.get_by_role("link", name="Open the report").click()
+        page.locator(".head-tools").get_by_role("link", name="Report").click()
     opening.value.get_by_role("heading", level=1).first.wait_for()
     assert "hall set, blue" in opening.value.content()
     assert told == []
@@ -168,6 +172,9 @@ def test_the_keyboard_alone_is_enough(browser: Any, served: Any) -> None:
     go_to("hall set, green")
     page.keyboard.press("Enter")
     page.wait_for_url("**/jobs/1")
+    go_to("Try it without a bench")
+    go_to("Path")
+    page.keyboard.type("transmit")
     go_to("Stage")
     page.keyboard.press("Control+A")
     page.keyboard.type("before")
@@ -176,7 +183,7 @@ def test_the_keyboard_alone_is_enough(browser: Any, served: Any) -> None:
     page.keyboard.type("1")
     go_to("On")
     page.keyboard.type("electret")
-    go_to("Start the sweep")
+    go_to("Start the simulated sweep")
     page.keyboard.press("Space")
     wait_for_end(page)
 
@@ -189,13 +196,13 @@ def test_two_pages_stay_consistent_and_what_is_half_typed_stays(
     other.get_by_label("What was done or seen").fill("half a sente")
     one.get_by_label("What was done or seen").fill("contacts cleaned")
     one.get_by_role("button", name="Add note").click()
-    other.locator("#notes-list").get_by_text("contacts cleaned").wait_for()
+    other.locator("#log-list").get_by_text("contacts cleaned").wait_for()
     with open_book(book) as opened:
         opened.add_note(1, "noted elsewhere")
-    other.locator("#notes-list").get_by_text("noted elsewhere").wait_for()
+    other.locator("#log-list").get_by_text("noted elsewhere").wait_for()
     start_sweep(one, "before", "simulated:carbon")
     other.get_by_text("Done: 1 of 1").wait_for(timeout=30_000)
-    other.locator("#events-list").get_by_text("transmit, before").wait_for()
+    other.locator("#log-list").get_by_text("transmit, before").wait_for()
     assert other.get_by_label("What was done or seen").input_value() == "half a sente"
 
 
@@ -212,7 +219,7 @@ def test_what_changes_before_the_stream_is_open_is_not_missed(
 
     page.route("**/events*", change_first, times=1)
     page.goto(f"{served.base}/jobs/1")
-    page.locator("#notes-list").get_by_text("noted in between").wait_for()
+    page.locator("#log-list").get_by_text("noted in between").wait_for()
 
 
 def test_a_page_in_the_background_lets_go_and_catches_up(
@@ -230,7 +237,7 @@ def test_a_page_in_the_background_lets_go_and_catches_up(
     with open_book(book) as opened:
         opened.add_note(1, "noted meanwhile")
     page.evaluate(hide, False)
-    page.locator("#notes-list").get_by_text("noted meanwhile").wait_for()
+    page.locator("#log-list").get_by_text("noted meanwhile").wait_for()
 
 
 def test_a_device_that_the_command_line_uses_shows_as_busy(browser: Any, served: Any) -> None:
@@ -255,10 +262,10 @@ def test_closing_the_page_stops_the_sound_and_keeps_what_was_recorded(
     """At real speed on the second seat: silent within some seconds, the first seat in the book."""
     with serve_book(book) as served:
         page = enter(browser, served)
-        page.locator("#sweep").get_by_text("Sound device, recordings").click()
+        page.get_by_text("A sweep by hand").click()
+        page.locator("#sweep").get_by_text("Sound device, recordings").last.click()
         page.locator("#sweep [name=device]").fill(shared_card.device)
-        page.locator("#sweep [name=path]").select_option("receive")
-        start_sweep(page, "before", "device:", seats="3")
+        start_sweep(page, "before", "device:", seats="3", path="receive")
         begin_seat(page, 1)
         page.locator(".prompt-title", has_text="Seat 2 of 3").wait_for(timeout=30_000)
         shared_card.change(speed=1)
@@ -295,7 +302,7 @@ def test_a_sweep_of_the_command_line_shows_as_busy(
         shared_card.change(speed=20)
         assert sweep.wait(60) == 0
     page.get_by_text("Busy:").wait_for(state="detached")
-    page.locator("#events-list").get_by_text("loop, before").wait_for()
+    page.locator("#log-list").get_by_text("loop, before").wait_for()
 
 
 def test_the_program_ends_on_an_interrupt_with_a_page_open(browser: Any, served: Any) -> None:

@@ -286,6 +286,8 @@ def test_before_and_after_can_be_heard_once_there_are_both(
 ) -> None:
     take(client, "speak", "quiet")
     assert "<audio" not in get_section(client, "speak")
+    # The stage is the job's, and changes by nothing but somebody saying so.
+    client.post("/jobs/1/state", data={"state": "done"})
     take(client, "speak", "loud")
     assert "<audio" in get_section(client, "speak")
     with open_book(folder) as book:
@@ -486,6 +488,21 @@ def test_steps_are_ticked_reopened_and_filled_in(client: Any, folder: Any) -> No
     assert sheet.checked.variant == "wall"
 
 
+def test_a_tick_is_done_and_words_without_one_say_why_not(client: Any, folder: Any) -> None:
+    shown = {"shown": [str(n) for n in STEPS]}
+    told = {"say-1": "done", "words-1": "label seen", "words-2": "owner away"}
+    assert save_list(client, **shown, **told).status_code == 303
+    states = {one.step: (one.state, one.result) for one in load_checked(folder).checked.steps}
+    assert states[1] == ("done", "label seen")
+    assert states[2] == ("not tested", "owner away")
+    assert states[3][0] == "open"
+    page = client.get("/jobs/1/list").text
+    assert page.count("data-tick checked") == 1
+    # The tick taken away, and its words with it: open again.
+    assert save_list(client, n_kept="1", **shown, **{"words-1": ""}).status_code == 303
+    assert load_checked(folder).checked.steps[0].state == "open"
+
+
 def test_a_jack_conversion_is_kept_and_taken_away_again(client: Any, folder: Any) -> None:
     save_list(client, fitted="modular jack", removed="spade lugs", kept="lugs, in a bag")
     assert load_checked(folder).checked.jack.kept == "lugs, in a bag"
@@ -575,8 +592,10 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder: Any) -> None:
         check_that_stop_keeps_the_focus(page)
         page.goto(f"{served.base}/jobs/1/list")
         assert "measured" in page.locator("#state-7").inner_text()
-        press_until(page, 'select[name="say-3"]')
-        page.keyboard.type("done")
+        press_until(page, 'input[name="say-2"]')
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("Space")
+        page.locator("#state-3", has_text="done").wait_for()
         page.keyboard.press("Tab")
         page.keyboard.type("none found")
         page.keyboard.press("Enter")

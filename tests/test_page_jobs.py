@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import soundfile
 from pagetest import HOSTILE, TAB, fill_book, open_client
 
 from voicecheck.bench.soundfiles import save_sound
@@ -96,9 +98,9 @@ def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     assert sweep(client).status_code == 200
     assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
     sweep(client, stage="after", on="simulated:electret")
-    page = client.post("/jobs/1/compare", data={"stage": "after", "against": "before"}).text
+    page = "".join(client.get(f"/jobs/1?mark={mark}").text for mark in ("talks", "crackle"))
     with open_book(folder) as book:
-        (comparison,) = book.list_comparisons(1)
+        comparison = book.list_comparisons(1)[-1]
         run = book.list_runs(job=1)[0]
     for finding in comparison.findings:
         if finding.value is not None:
@@ -114,6 +116,21 @@ def test_a_job_from_sweep_to_report(client: Any, folder: Any) -> None:
     assert client.get("/jobs/1/report/chart.png").content.startswith(b"\x89PNG")
     assert client.get("/jobs/1/report/findings.csv").text.startswith("stage,against,path")
     assert client.get("/jobs/1/report/other").status_code == 404
+
+
+def test_all_paths_are_swept_by_one_button_and_held_against_the_set_as_found(
+    client: Any, folder: Any
+) -> None:
+    for stage in ("before", "after"):
+        sweep(client, path="all", stage=stage, seed=len(stage))
+    assert client.desk.status.line == "Done: 1 of 1 seats are kept with job 1"
+    with open_book(folder) as book:
+        runs = [(run.stage, run.path) for run in book.list_runs(job=1)]
+        change = book.list_comparisons(1)[-1]
+    paths = ("transmit", "sidetone", "receive")
+    assert runs == [(stage, path) for stage in ("before", "after") for path in paths]
+    assert (change.stage, change.against.kind) == ("after", "before")
+    assert {finding.path for finding in change.findings} >= set(paths)
 
 
 def test_a_sweep_of_recordings_is_that_of_the_command_line(
@@ -135,7 +152,33 @@ def test_a_sweep_of_recordings_is_that_of_the_command_line(
     assert run.pooled.response.level_db == pytest.approx(-6.0206, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("chosen", "level_db"), [({"channel": "1"}, -12.04), ({"take": "2"}, -12.04), ({}, -6.02)]
+)
+def test_channel_and_take_of_a_file_are_those_chosen(
+    client: Any, tmp_path: Path, folder: Any, chosen: Any, level_db: float
+) -> None:
+    """Two takes, the second half as loud, and channel 1 half as loud as channel 2."""
+    programme = make_programme()
+    sound = np.concatenate([0.5 * programme.samples, 0.25 * programme.samples])
+    sides = np.column_stack([0.5 * sound, sound])
+    soundfile.write(tmp_path / "take.wav", sides, programme.recipe.rate_hz, subtype="PCM_24")
+    save_programme(programme, tmp_path / "signal.wav")
+    files = [
+        ("signal", ("signal.wav", (tmp_path / "signal.wav").read_bytes())),
+        ("recordings", ("take.wav", (tmp_path / "take.wav").read_bytes())),
+    ]
+    form = {"tab": TAB, "path": "loop", "stage": "before", "on": "files:", **chosen}
+    client.post("/jobs/1/sweep", data=form, files=files)
+    client.desk.wait(60)
+    with open_book(folder) as book:
+        (run,) = book.list_runs(job=1)
+    assert run.pooled.response.level_db == pytest.approx(level_db, abs=0.05)
+
+
 REFUSED = [
+    {"on": "files:", "take": "0"},
+    {"on": "files:", "channel": "0"},
     {"path": "other"},
     {"stage": " "},
     {"seats": "0"},
@@ -196,6 +239,19 @@ def test_a_set_type_with_its_baseline_travels_as_a_parcel(
         done = other.post("/import", files={"parcel": ("b.zip", parcel.content)})
         assert done.status_code == 200
         there = other.get("/type/curves", params={"name": "Lakeside 4"}).json()
+    small = client.get("/type/baseline.json", params={"name": "Lakeside 4", "by": "S <b>"})
+    assert "lakeside-4.baseline.json" in small.headers["content-disposition"]
+    fingerprint = small.json()["fingerprint"]
+    with open_client(tmp_path / "third") as other:
+        done = other.post("/import", files={"parcel": ("b.json", small.content)})
+        assert fingerprint in done.text
+        shown = other.get("/type", params={"name": "Lakeside 4"}).text
+        assert fingerprint in shown
+        assert "S &lt;b&gt;" in shown
+        assert "baseline.zip" not in shown
+        bad = other.post("/import", files={"parcel": ("b.json", small.content[:-9])})
+        assert bad.status_code == 400
+        assert "nothing was taken in" in bad.text
     here = client.get("/type/curves", params={"name": "Lakeside 4"}).json()
     assert there["paths"][0]["baseline"]["mean_db"] == here["paths"][0]["baseline"]["mean_db"]
 

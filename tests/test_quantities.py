@@ -193,5 +193,5 @@ def test_a_new_quantity_is_seen_everywhere(made_up: Any, monkeypatch: pytest.Mon
     assert [row["quantity"] for row in rows] == [NEW.name]
     monkeypatch.setattr("voicecheck.workflow.wording.load_words", lambda *_: words)
     assert "rustle" in render_comparison(only)
-    page = _templates().get_template("findings.html").module.show_comparison(only, 1)
+    page = _templates().get_template("findings.html").module.show_findings(only.findings, "all")
     assert "<td>rustle</td>" in page

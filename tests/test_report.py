@@ -1,9 +1,10 @@
-# mypy: disable-error-code="arg-type,assignment,union-attr"
+# mypy: disable-error-code="arg-type,assignment,type-var,union-attr"
 """Reports are checked as a reader meets them: by their text, their structure, their pages."""
 
 from __future__ import annotations
 
 import csv
+import dataclasses
 import functools
 import io
 import itertools
@@ -13,15 +14,19 @@ from pathlib import Path
 from typing import Any
 
 import factories
+import numpy as np
 import pytest
 from colours import contrast, to_linear
 from reportpage import Page
 
+from voicecheck import budgets
 from voicecheck.errors import InputError
 from voicecheck.records import (
+    BudgetRow,
     Job,
     Loudness,
     Problem,
+    Residual,
 )
 from voicecheck.records.benches import BenchCheck, CheckItem
 from voicecheck.report import ReportContent, render_html
@@ -388,3 +393,44 @@ class TestContent:
         run = factories.replace(run, pooled=run.pooled.replace(response=None, distortion=None))
         text = Page(render_html(factories.make_content(runs=(run,)))).words()
         assert "No response could be measured" in text
+
+
+class TestBudgets:
+    def test_each_interval_is_taken_apart(self) -> None:
+        """Figures in rows, the parts of their intervals in columns, few degrees of freedom told."""
+        run = factories.make_run("transmit", "after")
+        bands = budgets.add_row(
+            dataclasses.replace(run.pooled.bands, mid_db=-9.0, mid_uncertainty_db=None, budget={}),
+            "mid_db",
+            BudgetRow(name="noise", half_width=0.03),
+        )
+        bands = budgets.add_row(bands, "mid_db", BudgetRow(name="seats", half_width=0.4, dof=2.0))
+        run = dataclasses.replace(run, pooled=run.pooled.replace(bands=bands))
+        page = Page(render_html(factories.make_content(runs=(run,))))
+        (row,) = [cells for cells in page.rows if cells[:2] == ["level, 500–2000 Hz", "−9.0"]]
+        # The noise adds little and lends 0.1 of a degree of freedom: t falls from 4.30 to 4.11.
+        assert row[3:] == ["± 0.39", "0.030", "0.40 (2)"]
+        assert "What the intervals are made of" in page.words()
+
+    def test_a_distortion_in_spikes_is_told(self) -> None:
+        run = factories.make_run("receive", "after")
+        one = np.ones(13)
+        spiky = Residual(
+            frequency_hz=1000.0 * 2.0 ** (np.arange(-7, 6) / 3.0),
+            percent=one,
+            below_percent=np.nan * one,
+            uncertainty_percent=0.1 * one,
+            crest_db=12.0 * one,
+        )
+        run = dataclasses.replace(run, pooled=run.pooled.replace(residual=spiky))
+        told = Page(render_html(factories.make_content(runs=(run,)))).words()
+        assert "it comes in spikes (crest 12 dB at 198 Hz)" in told
+
+    def test_there_is_none_where_nothing_states_one(self) -> None:
+        run = factories.make_run("transmit", "after")
+        bare = run.pooled.replace(
+            response=dataclasses.replace(run.pooled.response, budget=()),
+            bands=dataclasses.replace(run.pooled.bands, budget={}),
+        )
+        content = factories.make_content(runs=(dataclasses.replace(run, pooled=bare),))
+        assert "What the intervals are made of" not in render_html(content)

@@ -31,6 +31,9 @@ def test_few_steps_are_said_and_nothing_else(n_steps: float) -> None:
     assert found.distortion is not None
     stated = np.isfinite(found.distortion.thd_percent)
     assert np.mean(stated) < 0.1
+    assert found.residual is not None
+    assert np.mean(np.isfinite(found.residual.percent)) < 0.1
+    assert found.residual.voice_percent is None
     assert found.response is not None
     inside = np.abs(response_error_db(found, QUIET)) <= found.response.uncertainty_db
     assert np.mean(inside) >= 0.9
@@ -55,3 +58,6 @@ def test_real_distortion_is_stated_over_few_steps() -> None:
     error = np.abs(found.distortion.thd_percent - 5.0)
     assert np.mean(np.isfinite(error)) > 0.9
     assert np.nanmean(error <= found.distortion.thd_uncertainty_percent) >= 0.9
+    assert found.residual is not None
+    assert found.residual.voice_percent == pytest.approx(5.0, abs=1.0)
+    assert [row.name for row in found.residual.band_budget] == ["noise", "rounding"]

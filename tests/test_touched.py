@@ -101,6 +101,43 @@ def test_what_is_spoiled_is_withheld_and_the_rest_keeps_its_number(
     assert list_stated(found) == stated
 
 
+@pytest.mark.parametrize(("name", "seed"), [("electret", 3), ("carbon", 5), ("receiver", 7)])
+def test_behind_a_coder_the_curve_holds_its_error(name: str, seed: int) -> None:
+    """What the coder does alike in all sweeps is not in their scatter."""
+    played = take(name)
+    made, _ = record_spoiled(played, "lossy-coding", 0.5, np.random.default_rng(seed))
+    found = measure(made)
+    assert ("lossy-coding", "steps") in {(one.kind, one.block) for one in found.problems}
+    assert list_stated(found) == {"curve"}
+    assert found.response is not None
+    true_db = played.response_range_db(found.response.frequency_hz)[1]
+    stated = np.isfinite(found.response.level_db)
+    inside = np.abs(found.response.level_db - true_db) <= found.response.uncertainty_db
+    assert np.mean(stated) > 0.35
+    assert np.mean(inside[stated]) > 0.86
+
+
+@pytest.mark.parametrize("name", ["electret", "carbon", "receiver"])
+def test_speech_over_the_steps_is_no_coder(name: str) -> None:
+    for seed in (1, 2, 3):
+        made, _ = record_spoiled(take(name), "speech-over-steps", 1.0, np.random.default_rng(seed))
+        assert "lossy-coding" not in {one.kind for one in measure(made).problems}
+
+
+def test_an_echo_as_late_as_a_harmonic_is_early_widens_the_curve() -> None:
+    """The second harmonic lies 0.47 s before the sweep: an echo 0.48 s late brings it back."""
+    played = take("carbon")
+    lag = round(0.48 * played.played.rate_hz)
+    made = np.array(played.samples)
+    made[lag:] += 0.5 * played.samples[:-lag]
+    found = measure(made)
+    assert found.response is not None
+    true_db = played.response_range_db(found.response.frequency_hz)[1]
+    error_db = np.abs(found.response.level_db - true_db)
+    assert np.max(error_db) > 0.1
+    assert np.mean(error_db <= found.response.uncertainty_db) > 0.86
+
+
 def test_figures_beside_a_reflection_hold_what_may_be_left_of_it() -> None:
     """Half-widths of 2 % of the direct sound: 0.17 dB in a step, that in percent of its THD."""
     clean = measure(take("electret").samples)

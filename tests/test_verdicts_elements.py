@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from voicecheck.verdicts import (
     identify_element,
     pool_run,
 )
+from voicecheck.verdicts.elements import FEED, _judge_ranges, measure_range
 from voicecheck.words import load_words
 
 PROGRAMME = make_programme(Recipe(sweep_s=0.7, n_sweeps=2))
@@ -192,6 +194,48 @@ def test_ranges_over_different_currents_are_not_compared() -> None:
     feed = find(comparison, "feed_range_db")
     assert feed.verdict == "not comparable"
     assert "over the same" in feed.reason
+
+
+def draw_series(template: Run, levels_db: list[float], random: np.random.Generator) -> list[Run]:
+    """Runs at 40, 30 and 20 mA with that level of the middle band, seats that scatter by 0.3 dB."""
+    series = []
+    for feed_ma, level_db in zip((40.0, 30.0, 20.0), levels_db, strict=True):
+        seats_db = level_db + random.normal(0.0, 0.3, len(template.recordings))
+
+        def put(one: Any, at_db: float, feed_ma: float = feed_ma) -> Any:
+            conditions = one.conditions.replace(feed_ma=feed_ma)
+            bands = dataclasses.replace(one.bands, mid_db=float(at_db))
+            return one.replace(bands=bands, conditions=conditions)
+
+        recordings = tuple(map(put, template.recordings, seats_db))
+        pooled = put(template.pooled, float(np.mean(seats_db)))
+        series.append(dataclasses.replace(template, recordings=recordings, pooled=pooled))
+    return series
+
+
+@pytest.mark.parametrize(("less_db", "most", "least"), [(0.0, 0.02, 0.0), (2.5, 1.0, 0.9)])
+def test_range_of_an_element_is_judged_by_the_common_rule(
+    less_db: float, most: float, least: float
+) -> None:
+    """Of the same element twice a range is seldom different, 2.5 dB of range are found."""
+    random, template, real = np.random.default_rng(4), make_run(5), 0
+    n_draws = 150
+    for _ in range(n_draws):
+        former = draw_series(template, [-20.0, -22.0, -25.0], random)
+        fitted = draw_series(template, [-20.0, -22.0, -25.0 + less_db], random)
+        one, other = (measure_range(side[0], side[1:], FEED) for side in (fitted, former))
+        real += _judge_ranges(FEED, one, other, "former").verdict == "outside"
+    assert least <= real / n_draws <= most
+
+
+def test_range_of_single_seats_stays_open() -> None:
+    """No seat tells of the spread: doubtful, without limits."""
+    template = make_run(5)
+    one = dataclasses.replace(template, recordings=template.recordings[:1])
+    series = draw_series(one, [-20.0, -22.0, -25.0], np.random.default_rng(1))
+    found = measure_range(series[0], series[1:], FEED)
+    judged = _judge_ranges(FEED, found, found, "former")
+    assert (judged.verdict, judged.low, judged.uncertainty) == ("doubtful", None, None)
 
 
 def test_only_transmit_runs_identify_an_element() -> None:

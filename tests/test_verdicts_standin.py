@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from factories import make_baseline, make_run
+from pagetest import open_client
 
 from voicecheck.cli.show import render_comparison
 from voicecheck.jobbook import JobBook
@@ -140,6 +141,7 @@ def test_notes_say_what_would_make_it_better() -> None:
     none = compare_without_baseline(run, **words, references={})
     one = compare_without_baseline(run, **words, references={"transmit": make_run(seed=3, job=2)})
     kin = compare_without_baseline(run, **words, references={}, kindred=make_kin([0.0, 1.0]))
+    assert "n = 16 sets of 2 types: a rough guide" in kin.notes[0]
     assert "two good sets" in none.notes[0]
     assert "one more good set" in one.notes[0]
     assert (none.against.n, one.against.n) == (0, 1)
@@ -152,7 +154,9 @@ def open_day_one(folder: Path) -> JobBook:
     book = JobBook.open(folder)
     book.add_type(SetType(name="Hillview 2", transmitter="carbon"))
     job = book.open_job("Green wall set", "Hillview 2").job
-    crackling = change(make_run(stage="before", job=job), noise={"kurtosis": 40.0})
+    crackling = change(
+        make_run(stage="before", job=job), noise={"kurtosis": 40.0, "bursts_per_s": 12.0}
+    )
     for run in (crackling, make_run("receive", "before", job=job)):
         book.save_run(run)
     mended = dataclasses.replace(make_run(seed=9, job=job), taken_utc="2031-04-02T12:00:00+00:00")
@@ -170,13 +174,42 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     assert [one.against.kind for one in before.beside] == ["mask"]
     assert [one.against.kind for one in after.beside] == ["before"]
     assert after.overall == "within"
+    assert "F03" in [hint.code for hint in before.hints]
+    assert (before.hints[-1].code, after.hints) == ("other", ())
     text = render_comparison(after)
     assert "after against before before" in text
     assert "two good sets" in text
     assert "wo good sets of the type" in page
+    assert "usual is up to" in page
+    assert "healthy set" not in page
+    assert "should be for its type" not in page
     kinds = [one["against"]["kind"] for one in table["comparisons"]]
     assert kinds == ["mask", "stand-in", "before", "stand-in"]
     assert to_document(before)["beside"][0]["overall"] == before.beside[0].overall
+
+
+def test_page_of_the_first_job_tells_limits_mask_and_causes(tmp_path: Path) -> None:
+    """The mark's panel says what it rests on; the mask stands by its name; "outside" is a fault."""
+    with open_day_one(tmp_path / "book") as book:
+        compare(book, 1, stage="before")
+    with open_client(tmp_path / "book") as client:
+        crackle = client.get("/jobs/1", params={"mark": "crackle"}).text
+        hears = client.get("/jobs/1", params={"mark": "hears"}).text
+    assert "two good sets of the type" in crackle.lower()
+    assert "That was it" in crackle
+    assert "≠" not in crackle
+    assert "narrowband-handset-receive" in hears
+
+
+def test_hum_without_a_baseline_has_hum_among_its_causes(tmp_path: Path) -> None:
+    """What the floor says stands in for the deviation from the type."""
+    with open_day_one(tmp_path / "book") as book:
+        humming = change(make_run(stage="before", seed=4), noise={"mains_dbfs": -35.0})
+        job = book.open_job("Humming", "Hillview 2").job
+        book.save_run(dataclasses.replace(humming, job=job))
+        found = compare(book, job)
+    assert found.overall == "outside"
+    assert found.hints[0].code == "F26"
 
 
 def test_two_reference_sets_make_a_baseline_in_passing(tmp_path: Path) -> None:

@@ -72,15 +72,13 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
     Noise
         Weights as in ITU-T O.41 and IEEE 743; mains figures are `None` where there are no lines.
     """
-    frequency_hz = idle.frequency_hz
-    inside = _voice_band(frequency_hz)
-    psophometric, c_message = _make_weights(len(frequency_hz), float(frequency_hz[1]))
+    flat, psophometric, c_message = _get_weights(idle)
     mains = find_mains(idle)
     transforms = [np.fft.rfft(one) for one in idle.stretches]
     rest = np.concatenate(_limit_to_voice_band(idle, mains, transforms))
     band_hz, band_power = _sum_bands(idle)
     found = Noise(
-        flat_dbfs=_dbfs(idle.sum_power(inside.astype(float))),
+        flat_dbfs=_dbfs(idle.sum_power(flat)),
         psophometric_dbfs=_dbfs(idle.sum_power(psophometric)),
         c_message_dbfs=_dbfs(idle.sum_power(c_message)),
         mains_hz=mains.frequency_hz if mains else None,
@@ -92,12 +90,8 @@ def measure_noise(idle: IdleSpectrum) -> Noise:
         band_hz=band_hz,
         band_dbfs=_dbfs_array(band_power),
     )
-    for figure, weight in (
-        ("flat_dbfs", inside.astype(float)),
-        ("psophometric_dbfs", psophometric),
-        ("c_message_dbfs", c_message),
-    ):
-        row = _make_noise_row(idle, mains, transforms, weight)
+    for which, figure in enumerate(("flat_dbfs", "psophometric_dbfs", "c_message_dbfs")):
+        row = _make_noise_row(idle, mains, transforms, which)
         found = add_row(found, figure, row) if row else found
     return found
 
@@ -106,19 +100,20 @@ def _make_noise_row(
     idle: IdleSpectrum,
     mains: MainsLines | None,
     transforms: Sequence[NDArray[np.complex128]],
-    weight: Array,
+    which: int,
 ) -> BudgetRow | None:
     """
-    What chance leaves of a level under a power weight: the larger of law and observation.
+    What chance leaves of a level under one of the weights: the larger of law and observation.
 
     The law is that of steady Gaussian noise with its lines; speech, crackle and a level that
     wanders are not of that kind, and what they do is seen in the scatter between frames.
     """
+    weight = _get_weights(idle)[which]
     total = idle.sum_power(weight)
     if total <= 0.0:
         return None
     frames = [
-        _weigh_frames(transform, len(one), idle, weight)
+        _weigh_frames(transform, len(one), idle.rate_hz, which)
         for transform, one in zip(transforms, idle.stretches, strict=True)
     ]
     law = COVERAGE_95 * math.sqrt(_sum_variance(idle, mains, weight)) / total
@@ -131,14 +126,13 @@ def _make_noise_row(
 
 
 def _weigh_frames(
-    transform: NDArray[np.complex128], n_samples: int, idle: IdleSpectrum, weight: Array
+    transform: NDArray[np.complex128], n_samples: int, rate_hz: int, which: int
 ) -> Array:
-    """Mean squares of the frames of a silence under a power weight, from its spectrum."""
-    n_bins = find_next_fast_length(math.ceil(HIGHEST_WEIGHED_HZ / idle.rate_hz * n_samples))
-    at_hz = np.arange(n_bins + 1) * idle.rate_hz / n_samples
-    shaped = transform[: n_bins + 1] * np.sqrt(np.interp(at_hz, idle.frequency_hz, weight))
-    slow = np.fft.irfft(shaped, 2 * n_bins)
-    frame = round(FRAME_S * 2 * n_bins * idle.rate_hz / n_samples)
+    """Mean squares of the frames of a silence under one of the weights, from its spectrum."""
+    n_bins = find_next_fast_length(math.ceil(HIGHEST_WEIGHED_HZ / rate_hz * n_samples))
+    factor = _make_factors(n_bins + 1, rate_hz, n_samples)[which]
+    slow = np.fft.irfft(transform[: n_bins + 1] * factor, 2 * n_bins)
+    frame = round(FRAME_S * 2 * n_bins * rate_hz / n_samples)
     # The first and the last frame are where the circular filter wraps.
     n_frames = len(slow) // frame
     return np.asarray(np.mean(slow[: n_frames * frame].reshape(n_frames, frame) ** 2, axis=1))[1:-1]
@@ -197,12 +191,23 @@ def _is_near_line(frequency_hz: Array, mains: MainsLines) -> NDArray[np.bool_]:
     return np.asarray(np.abs(frequency_hz - order * mains.frequency_hz) < 3.0 * frequency_hz[1])
 
 
-@lru_cache(maxsize=8)
-def _make_weights(n_bins: int, step_hz: float) -> tuple[Array, Array]:
-    """Psophometric and C-message power weights of every bin."""
-    frequency_hz = np.arange(n_bins) * step_hz
+def _get_weights(idle: IdleSpectrum) -> tuple[Array, Array, Array]:
+    return _make_weights(len(idle.frequency_hz), idle.rate_hz, idle.n_samples)
+
+
+@lru_cache(maxsize=16)
+def _make_weights(n_bins: int, rate_hz: int, n_samples: int) -> tuple[Array, Array, Array]:
+    """Power weights of every bin: flat over the voice band, psophometric, C-message."""
+    frequency_hz: Array = np.arange(n_bins) * rate_hz / n_samples
     psophometric = 10.0 ** (weigh_psophometric_db(frequency_hz) / 10.0)
-    return psophometric, 10.0 ** (weigh_c_message_db(frequency_hz) / 10.0)
+    c_message = 10.0 ** (weigh_c_message_db(frequency_hz) / 10.0)
+    return _voice_band(frequency_hz).astype(np.float64), psophometric, c_message
+
+
+@lru_cache(maxsize=16)
+def _make_factors(n_bins: int, rate_hz: int, n_samples: int) -> tuple[Array, ...]:
+    """The same weights for amplitudes."""
+    return tuple(np.sqrt(weight) for weight in _make_weights(n_bins, rate_hz, n_samples))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,13 @@
 """
 How often an unchanged set is called changed, and a change found: a table for verdict_rates.md.
 
-    python tests/bench/change_rates.py [--draws 2000] [--records 100]
+    python tests/bench/change_rates.py [--draws 2000] [--records 100] [--untouched]
 
 Three independent populations (`tests/plants`), seats that scatter by 0.3 dB, one path. Each cell is
 the worst of the three. The pairs are judged at the level of measurements with the functions that
 the comparison uses; `--records` pairs go through `compare_runs` as well, and the share on which
-both say the same is printed.
+both say the same is printed. With `--untouched` the cells are of the sets of `tests/set_population`
+alone, which no choice about differences was made on.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from seat_figures import (
     Seats,
     make_populations,
     make_run,
+    make_untouched,
 )
 
 from voicecheck.benchspread import STATED_LEVEL_DB, STATED_SHAPE_DB
@@ -231,10 +233,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draws", type=int, default=2000)
     parser.add_argument("--records", type=int, default=99)
+    parser.add_argument("--untouched", action="store_true")
     chosen = parser.parse_args()
     rng = np.random.default_rng(13)
+    populations = {"untouched": make_untouched()} if chosen.untouched else make_populations()
     library = {
-        name: Seats.draw(population, 40, 30, rng) for name, population in make_populations().items()
+        name: Seats.draw(population, 40, 30, rng) for name, population in populations.items()
     }
     print_rates(library, chosen.draws)
     alike = rate_agreement(library, chosen.records)

@@ -126,6 +126,7 @@ def write_head(
     set_type : SetType or None
     words : Words
     """
+    is_simulated = any(run.is_simulated for run in runs)
     lines = textwrap.wrap(clean_text(title, 150), 76)[:2]
     write_text(
         figure,
@@ -145,5 +146,8 @@ def write_head(
     if job is not None:
         parts.append(words.say("chart", "foot_job", job=job))
     top = 0.97 - 5.9 * len(lines) / (figure.get_figheight() * 25.4)
-    subtitle = clean_text(" \u00b7 ".join(parts), 100)
+    subtitle = clean_text(" \u00b7 ".join(parts), 60 if is_simulated else 100)
     write_text(figure, 0.017, top, subtitle, va="top", fontsize=8.5, color=FAINT_INK)
+    if is_simulated:
+        told = words.say("chart", "simulated")
+        write_text(figure, 0.983, top, told, va="top", ha="right", fontsize=8.5, weight="bold")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voicecheck.charts.captions import list_conditions, say_stage, say_version
+from voicecheck.charts.captions import list_conditions, say_conclusion, say_stage, say_version
 from voicecheck.charts.labels import write_key
 from voicecheck.charts.panel import draw_panel, order_runs
 from voicecheck.charts.response import list_confessions
@@ -107,7 +107,8 @@ def draw_job_sheet(
         axes = figure.add_axes(_place(1, column))
         name = f"{draw(axes, main, words)} ({words.say('path_term', main[0].path)})"
         _write_name(figure, axes, name)
-    _write_title(figure, job, set_type, comparison, words)
+    simulated = any(run.is_simulated for run in ordered)
+    _write_title(figure, job, set_type, comparison, words, is_simulated=simulated)
     stages = {run.stage: say_stage(run.stage, words) for run in ordered}
     band = words.say("chart", "band_any") if any(note.has_band for note in notes) else None
     write_key(figure, (0.4, 0.94), stages, band=band)
@@ -137,17 +138,26 @@ def write_missing(axes: Axes, words: Words) -> None:
 
 
 def _write_title(
-    figure: Figure, job: Job, set_type: SetType | None, comparison: Comparison | None, words: Words
+    figure: Figure,
+    job: Job,
+    set_type: SetType | None,
+    comparison: Comparison | None,
+    words: Words,
+    *,
+    is_simulated: bool,
 ) -> None:
-    label = clean_text(job.label, 70)
+    label = clean_text(job.label, 55 if is_simulated else 70)
     if comparison is None:
         title = words.say("chart", "sheet_title", label=label)
     else:
-        verdict = words.say("chart", f"conclude_{comparison.overall}")
+        verdict = say_conclusion(comparison, words)
         stage = say_stage(comparison.stage, words)
         title = words.say("chart", "sheet_overall", label=label, verdict=verdict, stage=stage)
+    if is_simulated:
+        title = words.say("chart", "simulated_title", title=title)
     write_text(figure, 0.012, 0.985, clean_text(title, 140), va="top", fontsize=12, weight="bold")
-    parts = [words.say("chart", "foot_job", job=job.job)]
+    parts = [words.say("chart", "simulated")] if is_simulated else []
+    parts.append(words.say("chart", "foot_job", job=job.job))
     if set_type is not None:
         parts.append(clean_text(set_type.name, 60))
     subtitle = " \u00b7 ".join(parts)

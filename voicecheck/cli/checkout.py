@@ -178,6 +178,7 @@ class _Call:
         from contextlib import nullcontext
 
         from voicecheck.cli.checkout_show import render_check
+        from voicecheck.cli.show import say_simulated
         from voicecheck.errors import RecordingError
         from voicecheck.workflow.books import open_book
         from voicecheck.workflow.checks.run import describe_failure, run_check
@@ -206,6 +207,8 @@ class _Call:
         if as_json:
             write_json(document)
         else:
+            if self.source is not None and self.source.simulated is not None:
+                write_text(say_simulated())
             write_text(render_check(self.kind, check))
         return check
 

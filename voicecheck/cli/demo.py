@@ -33,6 +33,7 @@ def demo(
     if as_json:
         write_json(
             {
+                "simulated": True,
                 "before": to_document(result.before),
                 "after": to_document(result.after),
                 "change": to_document(result.change),

@@ -14,6 +14,7 @@ from voicecheck.cli.keys import wait_for_key
 if TYPE_CHECKING:
     from voicecheck.cli.takeview import TakeView
     from voicecheck.records import Programme
+    from voicecheck.records.terms import PathName
     from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
 
 WIDTH = 78
@@ -52,7 +53,7 @@ class TerminalAttendant:
         self._view, self._quiet = view, quiet
         self._wait, self._pause = wait, pause
 
-    def prepare(self, programme: Programme) -> None:
+    def prepare(self, programme: Programme, path: PathName) -> None:
         """See `Attendant`: a terminal shows no trace."""
 
     def follow(self, fraction: float, peak_dbfs: float) -> None:
@@ -83,10 +84,11 @@ class TerminalAttendant:
     def begin(self, seat: int, n_seats: int) -> None:
         """See `Attendant`: the view of the take says it."""
 
-    def report(self, report: SeatReport) -> None:
+    def report(self, report: SeatReport) -> bool:
         """See `Attendant`."""
         self._view.stop()
         tell(wrap(report.line, "  ", "     "), quiet=self._quiet)
         if self.is_asked:
             for line in (*report.problems, *report.advice):
                 tell(wrap(line, "  >  ", "     "), quiet=self._quiet)
+        return False

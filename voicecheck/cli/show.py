@@ -18,8 +18,9 @@ from voicecheck.records import (
     Run,
     SetType,
 )
-from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
+from voicecheck.records.quantities import THD_AT_HZ, count_decimals, says_nothing, unit_of
 from voicecheck.records.terms import Verdict
+from voicecheck.words import load_words
 from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
 
 VERDICT_MARKS: dict[Verdict, str] = {
@@ -148,9 +149,16 @@ def _list_residual(measurement: Measurement) -> list[tuple[str, str]]:
     return [(name, told), *((name, text) for text in say_residual(measurement))]
 
 
+def say_simulated() -> str:
+    """What stands over everything that rests on no real telephone."""
+    return load_words().say("chart", "simulated")
+
+
 def render_run(run: Run, *, with_numbers: bool = False) -> str:
     """A pooled run with its spread."""
     head = f"{run.path}, {run.stage}: {len(run.recordings)} recordings"
+    if run.is_simulated:
+        head = f"{say_simulated()}\n{head}"
     if run.level_sd_db is not None:
         head += f", level spread between seats {run.level_sd_db:.2f} dB"
     return head + "\n" + render_measurement(run.pooled, with_numbers=with_numbers)
@@ -161,6 +169,8 @@ def render_comparison(comparison: Comparison) -> str:
     against = comparison.against
     n = f" of {against.n} sets" if against.n else ""
     lines = [f"{comparison.stage} against {against.kind} {against.name}{n}: {comparison.overall}"]
+    if comparison.simulated:
+        lines.insert(0, say_simulated())
     if comparison.findings:
         lines.append(render_table([_finding_row(finding) for finding in comparison.findings]))
     for finding in comparison.findings:
@@ -181,10 +191,16 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
         for number in (finding.value, finding.uncertainty, finding.low, finding.high)
     )
     limits = f"[{low} .. {high}]" if low or high else ""
+    if finding.low is not None and finding.high is not None:
+        half = 0.5 * (finding.high - finding.low)
+        limits = "too few sets to say" if says_nothing(half, unit) else limits
     worst = "" if finding.worst_hz is None else f"at {finding.worst_hz:.0f} Hz"
     mark, name = VERDICT_MARKS[finding.verdict], say_quantity(finding.quantity)
     told = f"{value} {unit}".rstrip() if value else "-"
-    return (mark, finding.path, name, told, f"+/- {own}" if own else "", limits, worst)
+    own = f"+/- {own}" if own else ""
+    if says_nothing(finding.uncertainty, unit):
+        own = "too few seats to say"
+    return (mark, finding.path, name, told, own, limits, worst)
 
 
 def render_baseline(baseline: Baseline) -> str:

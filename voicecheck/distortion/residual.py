@@ -120,12 +120,16 @@ def _find_crest_db(left: Leftover, here: NDArray[np.bool_]) -> float:
     """Peak over mean square in frames of 20 ms, the louder counting more; NaN in noise, dB."""
     cells = np.flatnonzero(here)
     n_frames = len(cells) // CELLS_IN_FRAME
-    at = cells[: n_frames * CELLS_IN_FRAME].reshape(n_frames, CELLS_IN_FRAME)
-    power, noise = (np.mean(one[at], axis=1) for one in (left.power, left.noise / left.n_sweeps))
+    if n_frames == 0:
+        return math.nan
+    # A band is one stretch of the sweep.
+    at = slice(cells[0], cells[0] + n_frames * CELLS_IN_FRAME)
+    both = np.array([left.power[at], left.noise[at] / left.n_sweeps])
+    power, noise = np.sum(both.reshape(2, n_frames, CELLS_IN_FRAME), axis=-1) / CELLS_IN_FRAME
     is_clear = power > CLEAR * noise
     if not np.any(is_clear):
         return math.nan
-    peak = np.max(left.peak[at], axis=1)
+    peak = np.max(left.peak[at].reshape(n_frames, CELLS_IN_FRAME), axis=1)
     ratio = np.sum(peak[is_clear]) / np.sum((power + noise)[is_clear])
     return float(10.0 * np.log10(ratio))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NoReturn
 
 import numpy as np
@@ -244,7 +245,11 @@ def _sort_arrivals(found: tuple[Pair, ...], score: Array, level: Array, rate_hz:
 def _slow_down(samples: Array, factor: int) -> Array:
     """Means over `factor` samples: a crude low rate, good enough to find a mark."""
     usable = len(samples) // factor * factor
-    return np.asarray(np.add.reduceat(samples[:usable], np.arange(0, usable, factor)) / factor)
+    # Sums of long strides: over rows of a few samples they would take twice as long.
+    total = np.array(samples[:usable:factor])
+    for offset in range(1, factor):
+        total += samples[offset:usable:factor]
+    return np.asarray(total / factor)
 
 
 def _explain_missing_mark(
@@ -293,11 +298,17 @@ def _explain_missing_mark(
     return RecordingError(message, "wrong-programme", at_s)
 
 
+@lru_cache(maxsize=8)
+def _transform_template(template: bytes, size: int) -> NDArray[np.complex128]:
+    """Conjugate spectrum of a template, which is the same for every recording of a length."""
+    return np.asarray(np.conj(np.fft.rfft(np.frombuffer(template), size)))
+
+
 def _correlate(samples: Array, template: Array) -> tuple[Array, Array]:
     """Correlation coefficient of the template with every stretch, and its gain there."""
     # What wraps around lies beyond the last whole stretch.
     size = find_next_fast_length(len(samples))
-    product = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
+    product = np.fft.rfft(samples, size) * _transform_template(template.tobytes(), size)
     count = len(samples) - len(template) + 1
     raw = np.abs(np.fft.irfft(product, size)[:count])
     energy = np.zeros(len(samples) + 1)

@@ -43,6 +43,12 @@ class Rounding:
         """Mean square of the rounding's own noise."""
         return self.step**2 / 12.0
 
+    def leave(self, amplitude: Array) -> Array:
+        """All that rounding adds to a tone and noise does not smooth, RMS re the tone's."""
+        with np.errstate(divide="ignore"):
+            share = math.sqrt(2.0 * self.power) * self.smoothed / amplitude
+        return np.asarray(share) if self.step > 0.0 else np.zeros_like(amplitude)
+
     def bend(self, amplitude: Array, share: float) -> Array:
         """Error of a tone's line by rounding, re the tone; 0 where there is no grid."""
         if self.step <= 0.0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.rows import BATCH, decode_record, select_in
@@ -93,12 +95,23 @@ class TraceShelf(BookCore):
             for number in numbers
         }
 
-    def has_baseline(self, type_name: str) -> bool:
-        """Whether a set type has a baseline of any path."""
-        named = tables.set_type.c.name == type_name
-        statement = sa.select(tables.baseline.c.id).join(tables.set_type).where(named).limit(1)
-        with self._reading() as connection:
-            return connection.execute(statement).first() is not None
+    def read_document(self, sha256: str) -> bytes:
+        """
+        Bytes of a document of the program's own that a job's attachments name.
+
+        Raises
+        ------
+        JobBookError
+            The file is missing or damaged.
+        """
+        path = self._vault.locate_attachment(sha256)
+        data = path.read_bytes() if path.is_file() else b""
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise JobBookError(
+                f"job book {self.name}: {path} is missing or damaged; the rest of the book is "
+                "untouched; restore this file from a backup"
+            )
+        return data
 
     def read_file_keys(self, number: int) -> dict[str, str]:
         """Keys of a job's checks ("check-34"), by the digest of their documents."""

@@ -41,12 +41,14 @@ class Intake:
     """
     The programme that was played, where its take lies, and what was found on the way.
 
-    Where only its identity tells of it, its level may be off by `level_doubt_db`.
+    Where only its identity tells of it, its level may be off by `level_doubt_db`. `echoes` are
+    delays in seconds and levels in dB against the direct sound.
     """
 
     programme: Programme
     timeline: Timeline
     level_doubt_db: float = 0.0
+    echoes: tuple[tuple[float, float], ...] = ()
     problems: tuple[Problem, ...] = ()
     steps: tuple[str, ...] = ()
 
@@ -127,6 +129,7 @@ def _take_part(
         programme=programme,
         timeline=inspection.place_take(programme, recording, pair),
         problems=tuple(problems),
+        echoes=found.echoes[index],
     )
 
 
@@ -163,12 +166,7 @@ def _check_identity(
     """The take as it is, or that of the programme that its marks name instead."""
     bursts = programme.blocks_of("identity")
     if not bursts:
-        return Intake(
-            programme=programme,
-            timeline=here.timeline,
-            problems=here.problems,
-            steps=(NOT_IDENTIFIED,),
-        )
+        return dataclasses.replace(here, steps=(NOT_IDENTIFIED,))
     timeline = here.timeline
     contrast = np.mean(
         [
@@ -193,7 +191,7 @@ def _check_identity(
             message=NOT_IDENTIFIED,
             effect="level and curve are right only if the programme given is the one played",
         )
-        return Intake(programme=programme, timeline=timeline, problems=(*here.problems, problem))
+        return dataclasses.replace(here, problems=(*here.problems, problem))
     other, doubt_db = _make_named(identity, known)
     return _accept(_take_part(other, recording, take), programme, doubt_db)
 

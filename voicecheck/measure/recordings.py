@@ -25,6 +25,7 @@ from voicecheck.budgets import combine_rows
 from voicecheck.continuity import Continuity, Sound
 from voicecheck.idle import IdleSpectrum, compute_idle_spectrum, make_idle_spectrum
 from voicecheck.inspection import find_rounding, report_few_steps
+from voicecheck.measure.echoes import doubt_echoes
 from voicecheck.measure.fingerprint import take_fingerprint
 from voicecheck.measure.intake import Intake, take_in
 from voicecheck.measure.ratings import calibrate_noise, compute_shift_db, rate_loudness
@@ -113,13 +114,11 @@ def measure_recording(
     shift_db = compute_shift_db(calibration)
     direct = response.clean_recording(recording, sweep.reflections)
     ladders = _measure_ladders(programme, direct, timeline, idle, sweep)
-    at_1khz = next((one for one in ladders if one.frequency_hz == 1000.0), None)
-    checked = _check_model(found, direct, timeline, sweep, at_1khz, used=sound.used)
+    checked = _check_model(found, direct, timeline, sweep, ladders, used=sound.used)
     withheld = checked.withheld | modelcheck.list_withheld([*found.problems, *sound.problems])
     figures = Noise() if "noise" in withheld else noise.measure_noise(heard)
     is_heard = "steps" not in withheld
     harmonics = sweep.make_distortion()
-    noted = _note_sweeps(recording, sweep, figures, harmonics)
     told = (*found.problems, *_leave_out(sound.problems, checked), *report_few_steps(rounding))
     measured = Measurement(
         recording=_describe_with_fingerprint(found, recording, timeline),
@@ -129,12 +128,12 @@ def measure_recording(
         bands=sweep.make_bands(shift_db),
         loudness=rate_loudness(sweep, calibration, shift_db),
         **_describe_distortion(sweep, idle, figures, harmonics, withheld=withheld),
-        linearity=at_1khz if is_heard else None,
+        linearity=_find_at_1khz(ladders) if is_heard else None,
         ladders=ladders if is_heard else (),
         noise=calibrate_noise(figures, calibration, recording.conditions.load_ohm),
         **_measure_tones(programme, direct, timeline, idle, sweep, withheld=withheld),
         steadiness=_describe_steadiness(programme, sound, checked),
-        problems=(*told, *noted),
+        problems=(*told, *_note_sweeps(recording, sweep, figures, harmonics)),
         conditions=recording.conditions,
         steps=(*_list_steps(placed, sound.used, calibration), *found.steps),
         version=__version__,
@@ -159,7 +158,7 @@ def _check_model(
     recording: Recording,
     timeline: Timeline,
     sweep: SweepAnalysis,
-    at_1khz: Linearity | None,
+    ladders: Sequence[Linearity],
     *,
     used: list[int],
 ) -> ModelCheck:
@@ -172,13 +171,19 @@ def _check_model(
         kernels=sweep.kernels,
         spectra=sweep.spectra,
         noise=sweep.noise,
-        linearity=at_1khz,
+        linearity=_find_at_1khz(ladders),
         delay_s=sweep.delay_at_1khz_s,
         sweep_db=float(heard_db[sweep.fine_hz == 1000.0][0]),
         used=used,
     )
-    sweep.widen(checked.spread_db(sweep.fine_hz, heard_db) + found.level_doubt_db)
+    own_db = response.combine_uncertainty_db(sweep.noise_db, sweep.bias_db)
+    moved_db = checked.spread_db(sweep.fine_hz, heard_db, own_db) + found.level_doubt_db
+    sweep.widen(moved_db + doubt_echoes(sweep, found.echoes))
     return checked
+
+
+def _find_at_1khz(ladders: Sequence[Linearity]) -> Linearity | None:
+    return next((one for one in ladders if one.frequency_hz == 1000.0), None)
 
 
 def _leave_out(found: list[Problem], checked: ModelCheck) -> list[Problem]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from voicecheck.budgets import add_curve_row, add_row, combine_curve_rows, merge_row
-from voicecheck.distortion import mark_floor
+from voicecheck.distortion import limit_residual, mark_floor
 from voicecheck.inspection import FUNDAMENTAL_SHARE, HARMONIC_SHARE, Rounding
 from voicecheck.records import (
     BudgetRow,
@@ -68,6 +68,11 @@ def add_rounding(
             at_hz = found.distortion.frequency_hz
             heard = amplitude * np.interp(at_hz, found.response.frequency_hz, gain)
             changes["distortion"] = _limit_distortion(found.distortion, rounding, heard)
+        if found.residual is not None:
+            at_hz = found.residual.frequency_hz
+            heard = amplitude * np.interp(at_hz, found.response.frequency_hz, gain)
+            floor = 100.0 * rounding.leave(np.nan_to_num(heard, nan=math.inf))
+            changes["residual"] = limit_residual(found.residual, floor, "rounding")
         changes["ladders"] = tuple(_limit_steps(one, rounding) for one in found.ladders)
         if found.linearity is not None:
             changes["linearity"] = _limit_steps(found.linearity, rounding)

@@ -31,6 +31,17 @@ SLOW_DB = 0.15
 SLOW_SHARE = 1.25
 """What a slow control may have taken before 1 kHz, over what it has taken there (judgement)."""
 AFTER_HZ = 1000.0
+CLEANED_DB = 0.02
+"""
+What a gate or a suppressor takes of a sweep far above its threshold: 0.004 dB seen with steady
+noise 60 dB under the sweep.
+"""
+CODED_TIMES = 4.0
+"""
+What a lossy coder does alike in all sweeps, over what they differ by: its error follows the sound.
+
+Seen: 95 of 100 points off by 1.5 to 7 times the half-width of the scatter, 3.5 in the mean.
+"""
 COUPLED_HZ, LINE_HZ = 65.0, 8800.0
 """
 Corners of a coupling capacitor and of a line behind the overload, of first order each (MEM).
@@ -44,7 +55,8 @@ class Doubt:
     """
     What a gain that is not the set's may have done to a level, in dB.
 
-    `common_db` is the same for all points. `lost_db`, shape (n_steps,), is what is lost of the
+    `common_db` is the same for all points, `own_times` how many of its half-widths by noise are
+    added to each. `lost_db`, shape (n_steps,), is what is lost of the
     gain where a point reads `output_db` (rising, re the drive); nothing is known above the
     last. Points above `known_hz` are not known at all. `is_lingering`: what was taken of a point
     is not given back at once, so that the next octave may miss it; `is_filtered`: a filter may
@@ -52,6 +64,7 @@ class Doubt:
     """
 
     common_db: float = 0.0
+    own_times: float = 0.0
     output_db: Array | None = None
     lost_db: Array | None = None
     known_hz: float = math.inf
@@ -62,21 +75,21 @@ class Doubt:
         """Freeze the arrays."""
         freeze_arrays(self)
 
-    def spread_db(self, frequency_hz: Array, level_db: Array) -> Array:
+    def spread_db(self, frequency_hz: Array, level_db: Array, own_db: Array) -> Array:
         """
         Half-width for each of some levels.
 
         Parameters
         ----------
-        frequency_hz, level_db : ndarray, shape (n,)
-            Frequencies rising.
+        frequency_hz, level_db, own_db : ndarray, shape (n,)
+            Frequencies rising; `own_db` are half-widths by noise alone.
 
         Returns
         -------
         ndarray, shape (n,)
             Infinite where nothing can be said.
         """
-        spread_db = np.full(len(level_db), self.common_db)
+        spread_db = self.common_db + self.own_times * own_db
         if self.output_db is not None and self.lost_db is not None:
             spread_db += np.interp(
                 np.nan_to_num(level_db, nan=-np.inf), self.output_db, self.lost_db, right=np.inf
@@ -132,6 +145,25 @@ def doubt_control(
         is_lingering=is_control,
         is_filtered=not is_control,
     )
+
+
+def doubt_other(problem: Problem) -> Doubt | None:
+    """
+    Doubt about the curve behind a coder, a gate or a suppressor.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    Doubt or None
+        `None` where the problem leaves none, or has one of its own.
+    """
+    if problem.kind == "lossy-coding":
+        return Doubt(own_times=CODED_TIMES)
+    is_cleaned = problem.kind == "muted" and problem.block == "silence"
+    return Doubt(common_db=CLEANED_DB) if is_cleaned else None
 
 
 def _hide_growth_db(gain_db: Array, *, from_peak: bool) -> Array:

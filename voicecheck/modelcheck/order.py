@@ -119,6 +119,36 @@ def extend_reach(used: Sequence[int], n_sweeps: int) -> float:
     return max(middle, n_sweeps - 1 - middle) / reach if reach > 0.0 else 1.0
 
 
+def measure_set_aside_db(spectra: SweepSpectra, used: Sequence[int]) -> float:
+    """
+    How far the sweeps that are set aside lie from those that are used.
+
+    Parameters
+    ----------
+    spectra : SweepSpectra
+        Of all sweeps.
+    used : sequence of int
+
+    Returns
+    -------
+    float
+        dB, of the one that is furthest off; 0 where all are used. The median over the bands: what
+        a sweep was set aside for, a cut or a burst, is in few of them, and a delay in none.
+    """
+    others = [index for index in range(len(spectra.values)) if index not in used]
+    if not others:
+        return 0.0
+    bins_per_hz = spectra.n_fft / spectra.rate_hz
+    half_band = 2.0 ** (1.0 / 12.0)
+    edges = np.rint(np.outer(POINTS_HZ, (1.0 / half_band, half_band)) * bins_per_hz).astype(int)
+    power = np.array(
+        [np.sum(np.abs(spectra.values[:, first:last]) ** 2, axis=1) for first, last in edges]
+    )
+    mean = np.mean(power[:, list(used)], axis=1, keepdims=True)
+    apart_db = 10.0 * np.log10((power[:, others] + 1e-30) / (mean + 1e-30))
+    return float(np.max(np.abs(np.median(apart_db, axis=0))))
+
+
 def spread_over(moved_db: Array, frequency_hz: Array) -> Array:
     """
     Movement at any frequencies.

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.cutting import cut_padded
-from voicecheck.modelcheck.doubts import Doubt, doubt_control
+from voicecheck.modelcheck.doubts import Doubt, doubt_control, doubt_other
 from voicecheck.modelcheck.order import (
     SweepOrder,
     compare_marks_db,
     compare_order,
     extend_reach,
+    measure_set_aside_db,
     spread_over,
 )
 from voicecheck.modelcheck.pauses import find_muted, find_sounds, list_pauses
@@ -66,14 +67,14 @@ class ModelCheck:
     doubts: tuple[Doubt, ...] = ()
     reach: float = 1.0
 
-    def spread_db(self, frequency_hz: Array, level_db: Array) -> Array:
+    def spread_db(self, frequency_hz: Array, level_db: Array, own_db: Array) -> Array:
         """
         What a level may have moved by within the take.
 
         Parameters
         ----------
-        frequency_hz, level_db : ndarray, shape (n,)
-            Of the response, uncalibrated.
+        frequency_hz, level_db, own_db : ndarray, shape (n,)
+            Of the response, uncalibrated, and its half-widths by noise alone.
 
         Returns
         -------
@@ -82,7 +83,7 @@ class ModelCheck:
         """
         spread_db = np.zeros(len(level_db))
         for doubt in self.doubts:
-            spread_db = spread_db + doubt.spread_db(frequency_hz, level_db)
+            spread_db = spread_db + doubt.spread_db(frequency_hz, level_db, own_db)
         if self.order is not None:
             spread_db = spread_db + self.reach * spread_over(self.order.moved_db, frequency_hz)
         return np.asarray(np.where(spread_db > MOST_DOUBT_DB, np.inf, spread_db))
@@ -155,6 +156,9 @@ def check_model(
     if step_noise is not None and block is not None and not muted:
         at_s = timeline.locate_s(block.start_s)
         problems += _as_list(judge_noise(step_noise, programme.name_block(block), at_s))
+    if used:
+        doubts.append(Doubt(common_db=measure_set_aside_db(spectra, used)))
+    doubts += [known for one in problems if (known := doubt_other(one)) is not None]
     return ModelCheck(
         problems=tuple(problems),
         withheld=list_withheld([*problems, *sounds]),

@@ -41,10 +41,15 @@ HARMONIC_REACH_HZ = 60.0
 GATE_DB, SPEECH_DB = 3.0, 2.5
 ROUGH_NEAR_DB, ROUGH_FAR_DB = 5.0, 2.0
 """Steady noise alone goes up and down by 2.3 dB near a tone and by 1 dB far from it."""
-LEAKED_DB = -55.0
-"""Density beside a tone over its mean square: the window leaks 15 dB less."""
-CODING_DB, CODING_GROWTH = 8.0, (0.65, 1.4)
+LEAKED_DB = -42.0
+"""
+Density beside a tone over its mean square: carbon's own, breathing and memory, stays at -47 and
+less, a coder's error is at -39 and more; the window leaks -70.
+"""
+CODING_DB, CODING_OVER_IDLE_DB, CODING_GROWTH = 11.0, 6.0, (0.2, 1.4)
 """How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
+SPREAD_DB = 5.0
+"""Far from faint tones a coder adds 2 dB to the idle noise at most, speech 7 and more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,14 +268,25 @@ def _measure_roughness_db(density_db: Array) -> float:
 
 
 def _is_coded(noise: StepNoise) -> bool:
-    """Noise close to the tone, well over that far from it, that rises with the tone."""
-    if len(noise.tone_db) < 3 or noise.near_db[-1] - noise.far_db[-1] < CODING_DB:
+    """
+    Noise close to the tone, well over that far from it, that rises with the tone.
+
+    Each step's error lies 5 dB to either side of what the next one's says: of the upper half of
+    the steps the median is judged.
+    """
+    if len(noise.tone_db) < 3:
         return False
-    if noise.near_db[-1] < float(np.max(noise.idle_near_db)) + CODING_DB:
+    upper = slice(-4, None)
+    near_db, tone_db = noise.near_db[upper], noise.tone_db[upper]
+    over_far_db = float(np.median(near_db - noise.far_db[upper]))
+    over_idle_db = float(np.median(near_db)) - float(np.max(noise.idle_near_db))
+    if over_far_db < CODING_DB or over_idle_db < CODING_OVER_IDLE_DB:
         return False
-    if noise.near_db[-1] - noise.tone_db[-1] < LEAKED_DB:
+    if float(np.median(noise.far_db[:4])) > float(np.median(noise.idle_far_db)) + SPREAD_DB:
         return False
-    growth = float(np.polyfit(noise.tone_db[-4:], noise.near_db[-4:], 1)[0])
+    if float(np.median(near_db - tone_db)) < LEAKED_DB:
+        return False
+    growth = float(np.polyfit(tone_db, near_db, 1)[0])
     return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
 
 

@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
+from voicecheck.records.signals import SIMULATED
+
 MEASUREMENT, RUN = "voicecheck.measurement/1", "voicecheck.run/1"
 SCHEMAS: dict[str, str] = {
     "Measurement": MEASUREMENT,
@@ -63,15 +65,24 @@ def to_document(record: Any) -> dict[str, Any]:
     -------
     dict
         With a `schema` key first where the record has a schema; a run's pooled measurement
-        carries `seat_sd_db` as the contract has it.
+        carries `seat_sd_db` as the contract has it. What rests on a simulated recording says so
+        (`"simulated": true`).
     """
     document: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(record, enc_hook=_encode))
     schema = SCHEMAS.get(type(record).__name__)
     if schema == RUN:
         for measurement in (*document["recordings"], document["pooled"]):
             measurement["schema"] = MEASUREMENT
+            _shout(measurement, measurement["conditions"]["bench"])
         document["pooled"]["seat_sd_db"] = document["seat_sd_db"]
+    if getattr(record, "is_simulated", False):
+        document["simulated"] = True
     return {"schema": schema, **document} if schema else document
+
+
+def _shout(document: dict[str, Any], bench: str) -> None:
+    if bench == SIMULATED:
+        document["simulated"] = True
 
 
 def to_json(record: Any) -> bytes:

@@ -11,7 +11,7 @@ from voicecheck.records.covariation import Covariation, Doubt
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import SIMULATED, Conditions
+from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
 
 TRANSMITTERS = words_of(Transmitter)
@@ -115,7 +115,7 @@ class Run(Shown):
     @property
     def is_simulated(self) -> bool:
         """Whether no real telephone was measured."""
-        return self.pooled.conditions.bench == SIMULATED
+        return self.pooled.is_simulated
 
     def same_as(self, other: Run) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""
@@ -186,6 +186,7 @@ class Baseline:
     shape_seat_sd_db: Array | None = None
     n_seats: float = 1.0
     level_share: float = 0.7
+    simulated: bool = False
     doubted: tuple[Doubt, ...] = ()
     without: tuple[int, ...] = ()
     covariation: Covariation | None = None
@@ -298,3 +299,4 @@ class Comparison(Shown):
     hints: tuple[Hint, ...] = ()
     notes: tuple[str, ...] = ()
     beside: tuple[Comparison, ...] = ()
+    simulated: bool = False

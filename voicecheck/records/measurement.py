@@ -9,7 +9,7 @@ from typing import Any
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget, Budgets, CurveBudget, CurveBudgets
 from voicecheck.records.shown import Shown
-from voicecheck.records.signals import Conditions, Problem
+from voicecheck.records.signals import SIMULATED, Conditions, Problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,6 +302,11 @@ class Measurement(Shown):
     conditions: Conditions = field(default_factory=Conditions)
     steps: tuple[str, ...] = ()
     version: str = ""
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real telephone was measured."""
+        return self.conditions.bench == SIMULATED
 
     def same_as(self, other: Measurement) -> bool:
         """Whether both hold the same values, NaN equal to NaN."""

@@ -173,6 +173,8 @@ class SweepOrder:
         check_bounds(self)
         check_stage(self.stage)
         self._check_level()
+        if self.path == "all" and isinstance(self.source, FileSource):
+            raise InputError("path all: recordings are of one path; name it")
         if not isinstance(self.source, FileSource):
             return
         if self.signal is None:
@@ -185,8 +187,8 @@ class SweepOrder:
 
     @property
     def first_path(self) -> PathName:
-        """The path whose numbers are told; that of "both" is transmit."""
-        return "transmit" if self.path == "both" else self.path
+        """The path whose numbers are told; that of "both" and "all" is transmit."""
+        return "transmit" if self.path == "both" or self.path == "all" else self.path  # noqa: PLR1714
 
     @property
     def is_real(self) -> bool:
@@ -207,7 +209,7 @@ class SweepOrder:
     def _check_level(self) -> None:
         if self.level_dbm is None:
             return
-        if self.path != "receive":
+        if self.path not in ("receive", "all"):
             raise InputError(f"level: is for path receive, got path {self.path}")
         if is_loud(self.level_dbm) and not self.is_on_coupler:
             raise InputError(

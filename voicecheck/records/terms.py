@@ -14,8 +14,11 @@ from typing import Any, Literal, get_args
 from voicecheck.errors import InputError
 
 PathName = Literal["transmit", "receive", "sidetone", "loop"]
-SweepPath = Literal[PathName, "both"]
-"""What a sweep may be asked for: "both" is transmit and sidetone from the same takes."""
+SweepPath = Literal[PathName, "both", "all"]
+"""
+What a sweep may be asked for: "both" is transmit and sidetone from the same takes; "all" is these,
+at once where the bench can, and then receive.
+"""
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
 JobStage = Literal["before", "after"]
 """Where the work on a set stands: as found, or done."""

@@ -41,6 +41,8 @@ class ReportContent:
     other_checks : mapping of str to str
         Results in words of checks beside the sweep, by the names of `checks.csv` ("dial", "bell",
         "cord", ...); what is not here is told as not tested.
+    has_made_checks : bool
+        Any of them is of a made scene.
 
     Raises
     ------
@@ -60,6 +62,7 @@ class ReportContent:
     paper: str = "A4"
     work_done: tuple[str, ...] | None = None
     other_checks: Mapping[str, str] = field(default_factory=dict)
+    has_made_checks: bool = False
 
     def __post_init__(self) -> None:
         """Refuse what no report can be made from."""
@@ -77,6 +80,11 @@ class ReportContent:
         """Latest comparison of one stage with another."""
         found = [c for c in self.comparisons if not is_held_against_limits(c)]
         return found[-1] if found else None
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether anything in it was measured on no real telephone."""
+        return self.has_made_checks or any(run.is_simulated for run in self.runs)
 
     @property
     def latest(self) -> Comparison | None:

@@ -32,6 +32,7 @@ FINDING_COLUMNS = (
     "worst_hz",
     "reason",
     "source",
+    "simulated",
 )
 RESPONSE_COLUMNS = (
     "path",
@@ -42,6 +43,7 @@ RESPONSE_COLUMNS = (
     "seat_sd_db",
     "snr_db",
     "unit",
+    "simulated",
 )
 
 
@@ -146,8 +148,8 @@ def make_findings_csv(content: ReportContent) -> bytes:
     for comparison in content.comparisons:
         against = f"{comparison.against.kind}: {comparison.against.name}"
         for finding in comparison.findings:
-            values = [getattr(finding, name) for name in FINDING_COLUMNS[2:]]
-            rows.append([comparison.stage, against, *values])
+            values = [getattr(finding, name) for name in FINDING_COLUMNS[2:-1]]
+            rows.append([comparison.stage, against, *values, _shout(comparison.simulated)])
     return _make_csv(FINDING_COLUMNS, rows)
 
 
@@ -158,6 +160,7 @@ def make_response_csv(runs: Sequence[Run]) -> bytes:
         response = run.pooled.response
         if response is None:
             continue
+        shout = _shout(run.is_simulated)
         columns = np.column_stack(
             [
                 response.frequency_hz,
@@ -167,8 +170,12 @@ def make_response_csv(runs: Sequence[Run]) -> bytes:
                 response.snr_db,
             ]
         )
-        rows.extend([run.path, run.stage, *line, response.unit] for line in columns.tolist())
+        rows.extend([run.path, run.stage, *line, response.unit, shout] for line in columns.tolist())
     return _make_csv(RESPONSE_COLUMNS, rows)
+
+
+def _shout(is_simulated: bool) -> str:
+    return "SIMULATED" if is_simulated else ""
 
 
 def _make_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
@@ -196,6 +203,7 @@ def make_report_json(content: ReportContent) -> bytes:
         "schema": SCHEMA,
         "version": content.version,
         "made_utc": content.now_utc,
+        **({"simulated": True} if content.is_simulated else {}),
         "job": to_document(content.job),
         "set_type": to_document(content.set_type) if content.set_type is not None else None,
         "runs": [to_document(run) for run in content.runs],

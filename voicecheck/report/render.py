@@ -17,11 +17,12 @@ from voicecheck.charts import (
     list_conditions,
     order_runs,
     render_figure,
+    say_conclusion,
     say_stage,
 )
 from voicecheck.errors import InputError
 from voicecheck.records import Comparison, Hint
-from voicecheck.report import notes, sentences, tables
+from voicecheck.report import intervals, notes, sentences, tables
 from voicecheck.report.content import ReportContent
 from voicecheck.words import Words, load_words
 
@@ -101,7 +102,8 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
     Returns
     -------
     str
-        Prints to two pages of the content's paper.
+        Prints to two pages of the content's paper, and a third with the uncertainty budget where
+        the measurements state one.
 
     Raises
     ------
@@ -148,8 +150,10 @@ def _page_rules(content: ReportContent, words: Words) -> str:
     made = words.say("report", "made", date=words.date(content.now_utc), version=content.version)
     label = f"{words.say('report', 'job')} {content.job.job}. {made}"
     page = f"{words.say('report', 'page')} "
+    shout = words.say("chart", "simulated") if content.is_simulated else ""
     return (
-        f"@page {{ size: {content.paper}; @bottom-left {{ content: {_css_string(label)}; }} "
+        f"@page {{ size: {content.paper}; @top-center {{ content: {_css_string(shout)}; }} "
+        f"@bottom-left {{ content: {_css_string(label)}; }} "
         f"@bottom-right {{ content: {_css_string(page)} counter(page); }} }}\n"
     )
 
@@ -179,7 +183,7 @@ def _say_verdict(comparison: Comparison | None, words: Words) -> str:
     known = {"before": "before_line", "after": "after_line"}
     stage = comparison.stage
     name = words.say("report", known[stage]) if stage in known else say_stage(stage, words)
-    verdict = words.say("chart", f"conclude_{comparison.overall}")
+    verdict = say_conclusion(comparison, words)
     return words.say("report", "verdict_line", stage=name, verdict=verdict)
 
 
@@ -236,6 +240,8 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "not_tested": notes.list_not_tested(content, words),
         "tested": notes.list_tested(content, words),
         "bench_cautions": notes.list_cautions("bench", words),
+        "residuals": notes.list_residuals(runs, words),
+        "budgets": intervals.tabulate_budgets(runs, words),
         "has_memory": words.say("report", "memory_mark") in shown,
     }
 

@@ -148,25 +148,16 @@ def evaluate_beside(kernels: Kernels, output_hz: Array, scale: float) -> Complex
     return evaluate_places(kernel, rate_hz, output_hz, places_s, scale=scale)
 
 
-def compare_beside(
-    beside: ComplexArray,
-    n_sweeps: int,
-    spectra: SweepSpectra,
-    output_hz: Array,
-    noise: NoiseDensity,
-    *,
-    scale: float,
-) -> Excess:
+def compare_beside(beside: ComplexArray, n_sweeps: int, idle: Array, *, scale: float) -> Excess:
     """
     How much more lies beside the linear kernel than the silence explains.
 
     `beside`, shape (n_places, n_points), is what `evaluate_beside` found less what the sweep's
-    own ends put there; the variance is that of one sweep.
+    own ends put there; the variance is that of one sweep, as is `idle`, shape (n_points,), which
+    the silence explains under the same windows.
     """
     power = np.abs(beside) ** 2
     # One place may hold what is no noise: the end of the fade, an echo.
     n_rest = len(power) - 1
     found = (np.sum(power, axis=0) - np.max(power, axis=0)) / (n_rest * REST_SHARE)
-    return _believe(
-        n_sweeps * found, estimate_variance(output_hz, noise, spectra, scale=scale), scale
-    )
+    return _believe(n_sweeps * found, idle, scale)

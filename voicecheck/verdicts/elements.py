@@ -20,12 +20,18 @@ from voicecheck.records.quantities import BY_NAME
 from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.before_after import compare_runs
+from voicecheck.verdicts.differences import FLOOR, REAL_RATE, TOLD_RATE, Part, expand
 from voicecheck.verdicts.quantities import read_spread
 from voicecheck.verdicts.readings import READERS
 from voicecheck.verdicts.stagepair import UNKNOWN_SPREAD
 
-RULE_FACTOR = 2.0
-"""Standard uncertainties that the ranges of two elements have to be apart."""
+RANGE_SHARE = 0.1
+"""
+Part of a comparison's error rate that its two ranges have, beside that of the rest.
+
+They are judged as every difference is (`differences`), and only where both elements were measured
+over several currents or angles; then a whole comparison has a tenth more.
+"""
 FEED = "feed_range_db"
 POSITION = "position_range_db"
 SENSITIVITIES: Mapping[str, tuple[str, Callable[[Conditions], float | None], str]] = {
@@ -40,12 +46,15 @@ class LevelRange:
     """
     How far an element's level moves over a condition.
 
-    `range_db` is the largest level minus the smallest, `standard_db` its standard uncertainty
-    from the seats (NaN where it is not known), `lowest` and `highest` the ends of the condition.
+    `range_db` is the largest level minus the smallest; `variance` is that of one seat, pooled over
+    all points with `dof` degrees of freedom, `share` how much of it is in the range; `lowest` and
+    `highest` are the ends of the condition.
     """
 
     range_db: float
-    standard_db: float
+    variance: float
+    dof: int
+    share: float
     lowest: float
     highest: float
 
@@ -80,14 +89,18 @@ def measure_range(base: Run, series: Sequence[Run], quantity: str) -> LevelRange
         if at is None or run.path != "transmit" or read_other(conditions) != usual:
             continue
         if spread.n:
-            points.append((at, spread.mean, spread.sd**2 / spread.n))
-    if len({at for at, _, _ in points}) < 2:
+            points.append((at, spread.mean, spread.sd**2, spread.n))
+    if len({at for at, *_ in points}) < 2:
         return None
     top, bottom = max(points, key=lambda p: p[1]), min(points, key=lambda p: p[1])
-    ends = sorted(at for at, _, _ in points)
+    ends = sorted(at for at, *_ in points)
+    dof = sum(n - 1 for *_, n in points)
+    squares = sum(variance * (n - 1) for *_, variance, n in points if n > 1)
     return LevelRange(
         range_db=top[1] - bottom[1],
-        standard_db=math.sqrt(top[2] + bottom[2]),
+        variance=squares / max(dof, 1),
+        dof=dof,
+        share=1.0 / top[3] + 1.0 / bottom[3],
         lowest=ends[0],
         highest=ends[-1],
     )
@@ -166,25 +179,40 @@ def _judge_ranges(
             high=None, verdict="not comparable", reason=reason, source=source,
         )  # fmt: skip
     difference = fitted.range_db - former.range_db
-    rule = RULE_FACTOR * math.hypot(fitted.standard_db, former.standard_db)
-    known = math.isfinite(rule)
+    real_db, doubt_db = _reach_of_ranges(fitted, former)
+    known = math.isfinite(real_db)
     verdict: Verdict = "doubtful"
     if known:
-        verdict = "outside" if abs(difference) > rule else "within"
+        size = abs(difference)
+        verdict = "outside" if size > real_db else "doubtful" if size > doubt_db else "within"
     span = f"over {fitted.lowest:g} to {fitted.highest:g} {unit}"
     return Finding(
         path="transmit",
         quantity=quantity,
         value=difference,
         unit="dB",
-        uncertainty=rule if known else None,
-        low=-rule if known else None,
-        high=rule if known else None,
+        uncertainty=real_db if known else None,
+        low=-doubt_db if known else None,
+        high=doubt_db if known else None,
         verdict=verdict,
         reason=span if known else f"{span}; {UNKNOWN_SPREAD}",
         source=source,
         reference=former.range_db,
     )
+
+
+def _reach_of_ranges(fitted: LevelRange, former: LevelRange) -> tuple[float, float]:
+    """Beyond which a difference of ranges is real, and doubtful; infinite where no seat tells."""
+    dof = fitted.dof + former.dof
+    if not dof:
+        return math.inf, math.inf
+    pooled = (fitted.variance * fitted.dof + former.variance * former.dof) / dof
+    spread = max(math.sqrt(pooled), FLOOR["level"])
+    standard = np.array([spread * math.sqrt(fitted.share + former.share)])
+    parts = [Part(name="seats", standard=standard, dof=float(dof))]
+    tail = RANGE_SHARE / 2.0 / len(SENSITIVITIES)
+    real, doubt = (float(expand(parts, rate * tail)[0]) for rate in (REAL_RATE, TOLD_RATE))
+    return real, doubt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -21,6 +21,7 @@ from voicecheck.records import Finding, Measurement, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.quantities import BY_NAME
 from voicecheck.records.terms import Verdict
+from voicecheck.records.verdicts import TELLING
 from voicecheck.verdicts.decide import decide
 from voicecheck.verdicts.quantities import from_scale, to_scale
 from voicecheck.verdicts.readings import READERS, Read
@@ -32,7 +33,9 @@ SPEECH_ON_LINE_DBV = -20.0
 PASCAL_DBSPL = 94.0
 DBV_OF_DBM = 10.0 * math.log10(0.6)
 """0 dBm in 600 ohm in dB re 1 V."""
-FROM_MEMORY = "MEM"
+HUM = "hum_margin_db"
+USUAL_HUM_MARGIN_DB = 50.0
+"""Speech above the hum of a sound set (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +126,31 @@ def _judge(run: Run, floor: Floor) -> Finding | None:
         reason=floor.what,
         source=f"floor for any set: {floor.source}{mark}",
     )
+
+
+def read_floor_evidence(findings: Iterable[Finding]) -> dict[str, float]:
+    """
+    What floors say to the causes in place of a deviation from the type.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+
+    Returns
+    -------
+    dict of str to float
+        "transmit.mains" and the like, dB: how much louder than usual a hum is that was told of.
+
+    Examples
+    --------
+    >>> read_floor_evidence([])
+    {}
+    """
+    return {
+        f"{one.path}.mains": USUAL_HUM_MARGIN_DB - one.value
+        for one in findings
+        if one.quantity == HUM and one.verdict in TELLING and one.value is not None
+    }
 
 
 def _guard(values: Array) -> float:

@@ -6,6 +6,7 @@ import functools
 from typing import Any
 from urllib.parse import urlencode
 
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -17,6 +18,7 @@ from voicecheck.web import calibrating
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.choosing import list_sound_devices
 from voicecheck.workflow.benches.microphone import read_typed_curve, write_typed_curve
 from voicecheck.workflow.benches.sitting import get_guide, judge_paths
@@ -29,13 +31,13 @@ from voicecheck.workflow.benches.store import (
     remove_setup,
 )
 from voicecheck.workflow.benches.view import (
-    draw_wires,
     find_band_uncertainty_db,
     list_all_warnings,
     list_step_names,
     list_steps,
     list_trend,
     name_devices,
+    name_wires,
 )
 from voicecheck.workflow.books import open_book
 
@@ -52,6 +54,7 @@ NUMBERS = (
 TEXTS = ("device", "host_api", "input_device", "ear", "feed_reading", "notes")
 ROOM_C = (-20.0, 60.0)
 N_CHECKS = 30
+HANDSET_STEP = "reference-transmit"
 
 
 class BenchPages(Pages):
@@ -94,7 +97,7 @@ class BenchPages(Pages):
             "bench.html",
             setup=file.setup,
             typed_curve=write_typed_curve(file.setup.microphone_curve),
-            picture=draw_wires("reference-transmit", file.setup),
+            drawing=_draw(file.setup),
             standings=standings,
             band_uncertainty_db={
                 path: find_band_uncertainty_db(one.calibration)
@@ -191,6 +194,13 @@ def _find_device(given: dict[str, Any]) -> tuple[dict[str, Any], bool]:
         return given, True
     named, note = name_devices(given, devices)
     return named, bool(note)
+
+
+def _draw(setup: BenchSetup) -> Markup:
+    """How a handset is wired to a bench."""
+    wires = name_wires(HANDSET_STEP, setup)
+    about = f"How a handset is wired to it: {', '.join(f'{a} {b}' for a, b in wires.items() if b)}"
+    return draw_wiring(get_guide(HANDSET_STEP).picture, wires, about)
 
 
 def _sum_up(file: BenchFile) -> dict[str, Any]:

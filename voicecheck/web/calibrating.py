@@ -12,6 +12,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Recording, StepResult
 from voicecheck.web.desk import Field, Handle, Prompt
 from voicecheck.web.forms import Sent
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.sitting import Guide, keep_check, open_sitting
 from voicecheck.workflow.benches.stepping import (
     Choice,
@@ -117,6 +118,7 @@ class PageSteps:
             steps=request.steps,
             caution=guide.caution,
             picture=request.picture,
+            drawing=draw_wiring(guide.picture, request.wires, f"Wires: {guide.title}"),
             fields=(_make_field(reading, reading.label),) if reading else (),
             choices={**other, "later": "Another day"},
             wrong=request.wrong,

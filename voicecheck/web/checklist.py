@@ -132,12 +132,20 @@ def _recall(sheet: Sheet) -> Typed:
 
 
 def _read_typed(sheet: Sheet, sent: Sent) -> Typed:
-    """What the form holds; a field that was not sent is as it was."""
+    """
+    What the form holds; a field that was not sent is as it was.
+
+    A box without a tick sends nothing, so that the form names the steps that it showed: of these,
+    words without a tick say why a step is not tested.
+    """
     was = _recall(sheet)
-    steps = {
-        number: (sent.text(f"say-{number}", say), sent.text(f"words-{number}", words).strip())
-        for number, (say, words) in was.steps.items()
-    }
+    shown = {one for one in sent.data.getlist("shown") if isinstance(one, str)}
+    steps = {}
+    for number, (say, words) in was.steps.items():
+        new_words = sent.text(f"words-{number}", words).strip()
+        unticked = "not tested" if new_words else ""
+        is_shown = str(number) in shown
+        steps[number] = (sent.text(f"say-{number}", unticked if is_shown else say), new_words)
     return Typed(
         steps=steps,
         variant=sent.text("variant", was.variant),

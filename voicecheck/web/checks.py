@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -134,8 +135,7 @@ class CheckPages(Pages):
         with open_book(self._where) as book:
             job = book.load_job(number)
             set_type = book.load_type(job.type_name)
-            # One name stands for both directions here.
-            setups = [one.setup for one in list_benches(book) if one.setup.input_device is None]
+            setup = find_check_setup([one.setup for one in list_benches(book)])
             checks, sheet = list_checks(book, number), load_sheet(book, number)
         return self._renderer.show(
             "checks.html",
@@ -143,10 +143,10 @@ class CheckPages(Pages):
             refused=refused,
             job=job,
             set_type=set_type,
-            shown=[_sort_checks(job, kind, checks, sheet) for kind in list_kinds()],
+            shown=[sort_checks(job, kind, checks, sheet) for kind in list_kinds()],
             stages=STAGES,
-            bench=setups[0] if setups else None,
-            choose_channel=_choose_channel,
+            bench=setup,
+            choose_channel=choose_channel,
         )
 
     def start(self, request: Request, sent: Sent) -> Response:
@@ -222,7 +222,12 @@ def _find_kind(request: Request) -> CheckKind:
         raise HTTPException(404, "There is no such check.") from error
 
 
-def _choose_channel(kind: CheckKind, field: Field, bench: BenchSetup | None) -> int:
+def find_check_setup(setups: Sequence[BenchSetup]) -> BenchSetup | None:
+    """The bench that checks are taken on: one name stands for both directions there."""
+    return next((one for one in setups if one.input_device is None), None)
+
+
+def choose_channel(kind: CheckKind, field: Field, bench: BenchSetup | None) -> int:
     """Channel of a set-up bench that a check uses; the first one without a bench."""
     if bench is None:
         return 1
@@ -237,7 +242,8 @@ def _run(
         return take_check(where, order, handle)
 
 
-def _sort_checks(job: Job, kind: CheckKind, checks: list[StoredCheck], sheet: Sheet) -> ShownKind:
+def sort_checks(job: Job, kind: CheckKind, checks: list[StoredCheck], sheet: Sheet) -> ShownKind:
+    """Checks of one kind as they are shown: the latest of each stage and part, then the others."""
     sounds = {file.sha256: file for file in job.attachments}
     stored = [one for one in checks if one.kind == kind.name]
     newest = {(one.stage, one.part): index for index, one in enumerate(stored)}

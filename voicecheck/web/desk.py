@@ -8,11 +8,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from markupsafe import Markup
+
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 from voicecheck.workflow.sweeping.seats import rate_level
 
 METER_S, METER_END_S = 0.05, 5.0
+GONE_S = 30.0
+"""So long the line of work that ended well is shown; what failed stays until it is put away."""
 ORPHAN_S, LOADING_S, ASKED_S = 2.0, 20.0, 3.0
 """
 A page that is gone for so long was closed; unless another one was asked for about when it left, and
@@ -53,6 +57,8 @@ class Prompt:
         What is pressed when it is done.
     picture : str
         Drawn with letters; empty for none.
+    drawing : Markup
+        The same as lines and boxes, where there is one.
     fields : tuple of Field
     choices : dict of str to str
         Further buttons: what each is called in the answer, and what is on it.
@@ -67,6 +73,7 @@ class Prompt:
     caution: str = ""
     button: str = "It is done, go on"
     picture: str = ""
+    drawing: Markup = field(default_factory=Markup)
     fields: tuple[Field, ...] = ()
     choices: dict[str, str] = field(default_factory=dict)
     wrong: str = ""
@@ -91,6 +98,10 @@ class Status:
     prompt : Prompt or None
     notes : tuple of str
         What was found on the way.
+    seat, n_seats : int
+        Which of how many; 0 where there are none.
+    ended_s : float or None
+        When it ended, by the desk's clock.
     """
 
     number: int = 0
@@ -103,6 +114,9 @@ class Status:
     is_failed: bool = False
     prompt: Prompt | None = None
     notes: tuple[str, ...] = ()
+    seat: int = 0
+    n_seats: int = 0
+    ended_s: float | None = None
 
 
 class Handle:
@@ -119,6 +133,10 @@ class Handle:
     def tell(self, line: str) -> None:
         """Say in words how far it is."""
         self._desk.change(line=line)
+
+    def show_seat(self, seat: int, n_seats: int) -> None:
+        """Say which seat of how many it is."""
+        self._desk.change(seat=seat, n_seats=n_seats)
 
     def note(self, line: str) -> None:
         """Say what was found; it stays until the next piece of work."""
@@ -276,6 +294,21 @@ class Desk:
             self._go.set()
             self.change(prompt=None)
 
+    def put_away(self) -> None:
+        """Show nothing of work that has ended."""
+        with self._lock:
+            if not self.status.is_running:
+                self.status = Status(number=self.status.number)
+        self._announce()
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether the page has something to say of work: under way, failed, or just done."""
+        status = self.status
+        if not status.title or status.is_running or status.is_failed or status.notes:
+            return bool(status.title)
+        return status.ended_s is not None and self.clock() - status.ended_s < GONE_S
+
     def wait(self, timeout_s: float) -> None:
         """Wait for the end of the work."""
         if self._thread is not None:
@@ -370,4 +403,10 @@ class Desk:
         except Exception as error:
             line = f"It ended by a fault ({type(error).__name__}); what was recorded is kept"
             is_failed = True
-        self.change(line=line, prompt=None, is_running=False, is_failed=is_failed)
+        self.change(
+            line=line,
+            prompt=None,
+            is_running=False,
+            is_failed=is_failed,
+            ended_s=self.clock(),
+        )

@@ -13,20 +13,24 @@ from starlette.routing import Route
 from voicecheck.errors import InputError
 from voicecheck.records.fields import list_fields
 from voicecheck.records.jobwords import JOB_WORDS, JobWords
-from voicecheck.records.terms import JobStage
+from voicecheck.records.terms import JobStage, words_of
+from voicecheck.web.checks import choose_channel, find_check_setup, sort_checks
 from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
+from voicecheck.web.jobview import choose_mark, list_log, make_panel
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_simulated
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import attach_file, open_book
-from voicecheck.workflow.checks.checklist import NAME
+from voicecheck.workflow.checks.checklist import NAME, load_sheet
 from voicecheck.workflow.checks.kinds import list_kinds
-from voicecheck.workflow.checks.run import name_document
+from voicecheck.workflow.checks.run import list_checks, name_document
 from voicecheck.workflow.papers.answers import keep_cause
 from voicecheck.workflow.papers.comparing import compare, describe_masks
+from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
+from voicecheck.workflow.standing import list_standings, set_standing
 
 PER_PAGE = 50
 REPORT_POLICY = (
@@ -46,6 +50,7 @@ DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_k
 }
 """Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")
+STAGES_OF_JOB = words_of(JobStage)
 
 JOB_STAGES: dict[str, JobStage] = {"done": "after", "not done": "before"}
 """What is sent of the work to the stage that the job is at then."""
@@ -65,6 +70,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/files/{sha256}/{name}", self.show_file),
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
             Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
+            Route("/jobs/{job}/takes/{key}", with_form(self.change_take), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
             Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
@@ -82,6 +88,7 @@ class JobPages(Pages):
             jobs = book.list_jobs(limit=PER_PAGE, offset=page * PER_PAGE, **wanted)
             n_jobs = book.count_jobs(**wanted)
             types = book.list_types()
+            standings = list_standings(book, jobs)
 
         def find_address(number: int) -> str:
             return "/?" + urlencode({"search": search, "state": state, "page": number})
@@ -89,6 +96,7 @@ class JobPages(Pages):
         return self._renderer.show(
             "jobs.html",
             jobs=jobs,
+            standings=standings,
             n_jobs=n_jobs,
             types=types,
             words=list_fields(JobWords),
@@ -107,34 +115,46 @@ class JobPages(Pages):
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
-        """One job with its curves, findings, hints, notes, files and time line."""
+        """One job: its strip, the next step, the panel of one mark, the work log."""
         number = _find_number(request)
         with open_book(self._where) as book:
             job = book.load_job(number)
+            standing = set_standing(book, number)
+            mark = choose_mark(standing, request.query_params.get("mark", ""))
+            checks, sheet = list_checks(book, number), load_sheet(book, number)
+            kinds = [sort_checks(job, kind, checks, sheet) for kind in list_kinds()]
+            panel = make_panel(book, job, mark)
+            setups = [file.setup for file in list_benches(book)]
             runs = book.list_runs(job=number, recordings=False)
             handsets, faults = list_simulated()
             return self._renderer.show(
                 "job.html",
                 job=job,
+                standing=standing,
+                panel=panel,
+                shown=next((one for one in kinds if one.kind.name == panel.kind), None),
+                kinds=kinds,
+                benches=setups,
+                setup=find_check_setup(setups),
+                choose_channel=choose_channel,
+                beside=_find_beside(request),
+                stage=request.query_params.get("stage", "")[:200] or standing.stage,
                 words=list_fields(JobWords),
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),
-                runs=runs,
                 stages=list(dict.fromkeys(run.stage for run in runs)),
-                comparisons=book.list_comparisons(number)[::-1],
-                events=book.list_events(number)[::-1],
-                benches=[file.setup for file in list_benches(book)],
+                lines=list_log(job, book.list_events(number), DOCUMENTS),
                 handsets=handsets,
                 faults=faults,
                 masks=describe_masks(),
-                kinds=",".join(ATTACHED),
-                documents=DOCUMENTS,
+                kinds_taken=",".join(ATTACHED),
             )
 
     def show_curves(self, request: Request) -> Response:
         """What the chart draws."""
         with open_book(self._where) as book:
-            return JSONResponse(collect_curves(book, _find_number(request)))
+            number, beside = _find_number(request), _find_beside(request)
+            return JSONResponse(collect_curves(book, number, beside=beside))
 
     def show_report(self, request: Request) -> Response:
         """One file of the report; the page itself under a policy of its own."""
@@ -170,17 +190,34 @@ class JobPages(Pages):
 
     def add_note(self, request: Request, sent: Sent) -> Response:
         """Keep a note."""
-        number = _find_number(request)
+        number, text = _find_number(request), sent.text("text")
+        if sent.text("kind") == "part" and text.strip():
+            text = f"Part fitted: {text}"
         with open_book(self._where) as book:
-            book.add_note(number, sent.text("text"))
-        return go_to(f"/jobs/{number}#notes")
+            book.add_note(number, text)
+        return go_to(f"/jobs/{number}#log")
+
+    def change_take(self, request: Request, sent: Sent) -> Response:
+        """Move a run or a check to another stage, put it aside, or bring it back."""
+        number, key = _find_number(request), request.path_params["key"]
+        act, reason = sent.text("act"), sent.text("reason")
+        with open_book(self._where) as book:
+            if act == "aside":
+                book.put_aside(number, key, reason)
+            elif act == "back":
+                book.bring_back(number, key, reason)
+            else:
+                book.move(number, key, act, reason)
+            for stage in STAGES_OF_JOB:
+                judge_stage(book, number, stage)
+        return go_to(f"/jobs/{number}#panel")
 
     def keep_cause(self, request: Request, sent: Sent) -> Response:
         """Keep what was wrong in the end."""
         number = _find_number(request)
         with open_book(self._where) as book:
             keep_cause(book, number, sent.text("cause"))
-        return go_to(f"/jobs/{number}#findings")
+        return go_to(f"/jobs/{number}#log")
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""
@@ -216,7 +253,7 @@ class JobPages(Pages):
                 raise InputError("file: choose one first")
             for file in files:
                 attach_file(book, number, file)
-        return go_to(f"/jobs/{number}#files")
+        return go_to(f"/jobs/{number}#log")
 
     def compare(self, request: Request, sent: Sent) -> Response:
         """Hold a stage against a reference."""
@@ -227,8 +264,14 @@ class JobPages(Pages):
             raise InputError(f"against: there is no mask {against[5:][:60]!r}")
         with open_book(self._where) as book:
             compare(book, number, stage=sent.text("stage") or None, against=against)
-        return go_to(f"/jobs/{number}#findings")
+        return go_to(f"/jobs/{number}#panel")
 
 
 def _find_number(request: Request) -> int:
     return parse_number(request.path_params["job"])
+
+
+def _find_beside(request: Request) -> int | None:
+    """Number of another job whose curves are wanted beside."""
+    text = request.query_params.get("beside", "")
+    return parse_number(text) if text else None

@@ -7,7 +7,6 @@ import os
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
@@ -17,18 +16,22 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
-from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
-from voicecheck.records.times import say_time
-from voicecheck.records.verdicts import TELLING
+from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource, Stated, SweepOrder
+from voicecheck.records.terms import MarkKey, MarkState, words_of
+from voicecheck.records.times import say_own_day, say_own_time
+from voicecheck.web.desk import Status
+from voicecheck.web.jobview import TEST_MARKS
+from voicecheck.web.remedies import link_commands, quote_name
+from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
-    order_findings,
     say_chance,
-    say_comparison,
     say_found,
     say_mark,
+    say_mark_name,
     say_quantity,
     say_source,
+    say_stage,
     say_value,
 )
 
@@ -52,24 +55,49 @@ STATIC = (
     "vendor/uPlot.min.css",
 )
 
+PATH_WORDS = {
+    "all": "all: transmit and sidetone at once, then receive",
+    "both": "transmit and sidetone at once",
+    "transmit": "transmit",
+    "receive": "receive",
+    "sidetone": "sidetone",
+    "loop": "loop, no set",
+}
+CHECK_WORDS = {
+    "dial": "Dial",
+    "bell": "Hear the bell",
+    "flex": "Cord and hook",
+    "line": "Line current",
+    "tones": "Line tones",
+    "speak": "Speech",
+}
+"""What is on a button that begins a check; "One name" of the check itself stands on its page."""
+
 
 @cache
 def _templates() -> Environment:
     loader = PackageLoader("voicecheck", "data/web")
     templates = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    templates.filters["when"] = say_time
+    templates.filters["when"] = say_own_time
+    templates.filters["day"] = say_own_day
     templates.filters["figure"] = say_value
     templates.filters["chance"] = say_chance
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
-    templates.filters["worst_first"] = order_findings
     templates.filters["address"] = quote_name
+    templates.filters["linked"] = link_commands
     templates.filters["mark"] = say_mark
-    templates.filters["told"] = say_comparison
     templates.globals["say_found"] = say_found
-    templates.globals["telling"] = TELLING
+    templates.filters["mark_name"] = say_mark_name
+    templates.filters["stage_name"] = say_stage
+    templates.globals["known_regions"] = list_known_regions
+    templates.globals["path_words"] = PATH_WORDS
+    templates.globals["check_words"] = CHECK_WORDS
+    templates.globals["test_marks"] = TEST_MARKS
+    templates.globals["strip_names"] = [say_mark_name(key) for key in words_of(MarkKey)]
+    templates.globals["sign_names"] = [(say_mark(one), one) for one in words_of(MarkState)]
     templates.filters["range"] = write_range
-    order = (SweepOrder, Stated, DeviceSource, SimulatedSource)
+    order = (SweepOrder, Stated, FileSource, DeviceSource, SimulatedSource)
     templates.globals["bounds"] = {
         "order": {name: one for kind in order for name, one in list_bounds(kind).items()},
         "bench": list_bounds(BenchSetup),
@@ -77,18 +105,6 @@ def _templates() -> Environment:
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates
-
-
-def quote_name(name: str) -> str:
-    """
-    A name as part of an address, whatever it holds.
-
-    Examples
-    --------
-    >>> quote_name("a/b & c")
-    'a%2Fb%20%26%20c'
-    """
-    return quote(name.encode("utf-8", "replace"), safe="")
 
 
 def write_range(bounds: Bounds) -> Markup:
@@ -121,7 +137,7 @@ class Renderer:
 
     def show(self, name: str, *, status: int = 200, **values: Any) -> Response:
         """A page from its template."""
-        work = self._desk.status
+        work = self._desk.status if self._desk.is_shown else Status()
         busy = [one for one in self._live.busy if one.pid != os.getpid()]
         template = _templates().get_template(name)
         return HTMLResponse(template.render(work=work, busy=busy, **values), status)

@@ -29,12 +29,14 @@ from voicecheck.web.render import go_to
 from voicecheck.workflow.benches.choosing import list_sound_devices
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.take import get_take_length
+from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.sweeping.order import carry_out
 from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
+from voicecheck.workflow.wording import say_path, say_stage
 
 if TYPE_CHECKING:
-    from voicecheck.records.terms import Ear, SweepPath
+    from voicecheck.records.terms import Ear, PathName, SweepPath
 
 
 class SweepPages(Pages):
@@ -60,7 +62,7 @@ class SweepPages(Pages):
         try:
             order = read_order(number, sent, Path(folder.name))
             self._desk.start(
-                f"Sweep of job {number}, {order.path}, {order.stage}"[:120],
+                f"Job {number}: {say_path(order.path)}, {say_stage(order.stage)}"[:120],
                 functools.partial(_sweep, self._where, order, folder),
                 tab=sent.text("tab"),
                 job=number,
@@ -115,9 +117,9 @@ def _read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
     if kind == "files":
         signals = sent.save_uploads("signal", folder / "signal", SOUNDS)
         files = sent.save_uploads("recordings", folder / "recordings", SOUNDS)
-        # The form's own 1 is not a choice.
-        channel = channels["channel"] if channels["channel"] > 1 else None
-        source = FileSource(files=tuple(files), channel=channel)
+        # Left empty, the one that holds the sound, and the strongest of several takes.
+        chosen = {name: sent.whole(name, 0, least=1) or None for name in ("channel", "take")}
+        source = FileSource(files=tuple(files), **chosen)
         return (signals[0] if signals else None), source
     raise InputError("on: choose a bench, a simulated handset, a sound device or recordings")
 
@@ -127,9 +129,12 @@ def _sweep(
 ) -> str:
     """Do a sweep; a line that says how it ended."""
     with folder, open_book(where) as book:
-        result = carry_out(book, order, PageAttendant(order, handle))[0]
-    n = len(result.run.recordings)
-    ended = "Stopped" if result.was_stopped else "Done"
+        results = carry_out(book, order, PageAttendant(order, handle))
+        handle.tell("Comparing")
+        judge_stage(book, order.job, order.stage)
+    # Transmit and sidetone of one take are one seat; the fewest of any path are what is whole.
+    n = min(len(result.run.recordings) for result in results)
+    ended = "Stopped" if results[-1].was_stopped else "Done"
     return f"{ended}: {n} of {order.seats} seats are kept with job {order.job}"
 
 
@@ -144,6 +149,7 @@ class PageAttendant:
     def __init__(self, order: SweepOrder, handle: Handle) -> None:
         self._order, self._handle = order, handle
         self._programme: Programme | None = None
+        self._path: PathName = order.first_path
         self._last_hz: float | None = None
 
     @property
@@ -151,9 +157,9 @@ class PageAttendant:
         """See `Attendant`."""
         return self._order.is_real
 
-    def prepare(self, programme: Programme) -> None:
+    def prepare(self, programme: Programme, path: PathName) -> None:
         """See `Attendant`."""
-        self._programme = programme
+        self._programme, self._path = programme, path
 
     def follow(self, fraction: float, peak_dbfs: float) -> None:
         """See `Attendant`."""
@@ -170,7 +176,7 @@ class PageAttendant:
             "trace",
             {
                 "job": self._order.job,
-                "path": self._order.first_path,
+                "path": self._path,
                 "points": [[frequency_hz, peak_dbfs]],
                 "is_new": is_new,
             },
@@ -198,12 +204,29 @@ class PageAttendant:
     def begin(self, seat: int, n_seats: int) -> None:
         """See `Attendant`."""
         self._handle.check()
+        self._handle.show_seat(seat, n_seats)
         self._handle.tell(f"Recording seat {seat} of {n_seats}")
 
-    def report(self, report: SeatReport) -> None:
+    def report(self, report: SeatReport) -> bool:
         """See `Attendant`."""
+        self._send_curve(report)
+        if self.is_asked and (report.advice or report.measurement is None):
+            answer = self._handle.ask(
+                Prompt(
+                    title=report.line,
+                    steps=report.advice,
+                    button="Take this seat again",
+                    choices={"keep": "Keep it and go on"},
+                )
+            )
+            if answer["choice"] != "keep":
+                self._handle.note(f"{report.line}; taken again")
+                return True
         for line in (report.line, *report.advice):
             self._handle.note(line)
+        return False
+
+    def _send_curve(self, report: SeatReport) -> None:
         if report.measurement is not None:
             curve = curve_of_measurement(
                 report.measurement, seat=report.seat, n_seats=report.n_seats

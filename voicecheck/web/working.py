@@ -19,6 +19,7 @@ class WorkPages(Pages):
         return [
             Route("/desk", self.show),
             Route("/desk/stop", with_form(self.stop), methods=["POST"]),
+            Route("/desk/away", with_form(self.put_away), methods=["POST"]),
             Route("/desk/go", with_form(self.go_on), methods=["POST"]),
         ]
 
@@ -31,13 +32,19 @@ class WorkPages(Pages):
         self._desk.stop()
         return self._answer(request)
 
+    def put_away(self, request: Request, _: Sent) -> Response:
+        """Take what ended off the page."""
+        address = self._desk.status.address
+        self._desk.put_away()
+        return self._answer(request, address)
+
     def go_on(self, request: Request, sent: Sent) -> Response:
         """What was asked is done; what was typed goes with it."""
         answer = {name: sent.text(name).strip() for name in sent.data}
         self._desk.go_on(answer, number=sent.whole("prompt", 0))
         return self._answer(request)
 
-    def _answer(self, request: Request) -> Response:
+    def _answer(self, request: Request, address: str = "") -> Response:
         if request.headers.get("hx-request") == "true":
             return Response(status_code=204)
-        return go_to(self._desk.status.address)
+        return go_to(address or self._desk.status.address)

@@ -14,7 +14,7 @@ from voicecheck.bench.interface import Bench
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
-from voicecheck.records import Comparison, Programme, Recipe, Recording, SetType
+from voicecheck.records import Comparison, Job, Programme, Recipe, Recording, SetType
 from voicecheck.records.orders import SimulatedSource
 from voicecheck.workflow.benches.choosing import make_simulated_bench
 from voicecheck.workflow.papers.comparing import build_baselines, compare
@@ -35,6 +35,9 @@ PATHS = ("transmit", "receive", "sidetone")
 N_REFERENCE_SETS, N_SEATS = 8, 3
 JOB_SEED = 101
 DEMO_LABEL, REFERENCE_LABEL = "Harbour 12, green, hall table", "reference set"
+DEMO_WORK = "Fitted a healthy carbon element; re-magnetised the receiver."
+SEAL = "demo"
+"""Kind of the document that says how far a demo's book had come."""
 
 Say = Callable[[str], None]
 Advance = Callable[[], None]
@@ -103,7 +106,8 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
         player.sweep_all(job, "before", _Set(SimulatedSource(handset=FOUND_HANDSET, seed=JOB_SEED)))
         before = compare(book, job, stage="before")
         say(f"Against the baseline it is {before.overall}; the first suspect: {_suspect(before)}.")
-        book.add_note(job, "Fitted a healthy carbon element; re-magnetised the receiver.")
+        book.add_note(job, DEMO_WORK)
+        book.set_stage(job, "after")
         say("Fitting a healthy element and re-magnetising the receiver. Sweeping again (after).")
         restored = _Set(
             SimulatedSource(handset=RESTORED_HANDSET, seed=JOB_SEED, specimen=2),
@@ -114,6 +118,7 @@ def run_demo(folder: str | Path, *, say: Say, advance: Advance, door: Door = DOO
         change = compare(book, job, stage="after", against="before")
         say(f"Against the baseline it is now {after.overall}.")
         files = report_job(book, job, folder, door=door)
+        _seal(book)
     return DemoResult(before=before, after=after, change=change, files=files)
 
 
@@ -137,12 +142,37 @@ def _clear(book_folder: Path) -> None:
 
 
 def _is_of_a_demo(book_folder: Path) -> bool:
-    """Whether nobody has put anything of their own into a book, as far as its jobs tell."""
+    """Whether nobody has put anything of their own into a book since the demo left it."""
     own = {DEMO_LABEL, *(f"{REFERENCE_LABEL} {n}" for n in range(1, N_REFERENCE_SETS + 1))}
     with JobBook.open(book_folder, create=False) as book:
         types = {one.name for one in book.list_types()}
-        labels = [one.label for one in book.list_jobs()]
-    return types <= {DEMO_TYPE.name} and len(labels) == len(set(labels)) and set(labels) <= own
+        jobs = book.list_jobs(limit=len(own) + 1)
+        labels = [one.label for one in jobs]
+        is_ours = types <= {DEMO_TYPE.name} and set(labels) <= own
+        if not is_ours or len(labels) > len(set(labels)) or book.list_removed():
+            return False
+        records = book.list_bench_records()
+        if not records:
+            # Of a demo that was stopped, or from before demos sealed their books.
+            return all(_is_untouched(book, one) for one in jobs)
+        return len(records) == 1 and records[0].document == _read_seal(book)
+
+
+def _seal(book: JobBook) -> None:
+    """Keep how far the book had come when the demo left it."""
+    book.save_bench_record(SEAL, DEMO_LABEL, _read_seal(book))
+
+
+def _read_seal(book: JobBook) -> str:
+    marks = book.find_marks()
+    return f'{{"event": {marks.event}, "types": "{marks.types}"}}'
+
+
+def _is_untouched(book: JobBook, job: Job) -> bool:
+    """Whether the time line of a job has nothing that a demo does not do, or does once."""
+    lines = [(one.kind, one.text) for one in book.list_events(job.job)]
+    done = [line for line in lines if line[0] in ("opened", "run", "compared")]
+    return len(set(done)) == len(done) and set(lines) - set(done) <= {("note", DEMO_WORK)}
 
 
 @contextmanager

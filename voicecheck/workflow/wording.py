@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import TYPE_CHECKING
 
-from voicecheck import budgets
-from voicecheck.budgets import combine_rows
 from voicecheck.records import Comparison, Finding, Hint, Measurement
-from voicecheck.records.arrays import Array
-from voicecheck.records.budgets import Budget, CurveBudget
 from voicecheck.records.residuals import describe_residual
-from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
+
+if TYPE_CHECKING:
+    from voicecheck.report.intervals import StatedFigure
 
 
 def say_quantity(name: str, language: str = "en") -> str:
@@ -63,6 +61,11 @@ def say_found(finding: Finding, value: float | None, *, with_unit: bool = True) 
     return say(value, unit, load_words(), quantity=quantity, with_unit=with_unit)
 
 
+def say_residual(measurement: Measurement, language: str = "en") -> tuple[str, ...]:
+    """What kind of distortion a measurement holds, where that can be told."""
+    return describe_residual(measurement, load_words(language))
+
+
 def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, ...]:
     """What a comparison found, in sentences."""
     from voicecheck.report import tell_comparison
@@ -71,19 +74,38 @@ def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, .
     return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
 
 
-def say_residual(measurement: Measurement, language: str = "en") -> tuple[str, ...]:
-    """What kind of distortion a measurement holds, where that can be told."""
-    return describe_residual(measurement, load_words(language))
-
-
 def say_mark(verdict: str, language: str = "en") -> str:
     """The sign that stands before a verdict."""
     return load_words(language).say("verdict_mark", verdict)
 
 
-def order_findings(findings: tuple[Finding, ...]) -> list[Finding]:
-    """The worst verdicts first, else as they were found."""
-    return sorted(findings, key=lambda finding: rank_verdict(finding.verdict))
+def say_mark_name(key: str, language: str = "en") -> str:
+    """One of the parts of a set, as the strip calls it."""
+    return load_words(language).say("mark", key)
+
+
+def say_path(path: str, language: str = "en") -> str:
+    """
+    What a sweep goes along.
+
+    Examples
+    --------
+    >>> say_path("both"), say_path("all")
+    ('transmit and sidetone', 'transmit, sidetone and receive')
+    """
+    return load_words(language).say("path_term", path)
+
+
+def say_stage(stage: str, language: str = "en") -> str:
+    """
+    A stage as people say it; one of the user's own as it is.
+
+    Examples
+    --------
+    >>> say_stage("before"), say_stage("new capsule")
+    ('as found', 'new capsule')
+    """
+    return load_words(language).say_own("standing", f"stage_{stage}", stage)
 
 
 def say_source(text: str, language: str = "en") -> str:
@@ -94,11 +116,13 @@ def say_source(text: str, language: str = "en") -> str:
     return f"{text} {mark}" if is_from_memory(text) else text
 
 
-def cut_budget(budget: CurveBudget, frequency_hz: Array, at_hz: float) -> Budget:
-    """Rows of a curve's budget at the point nearest to a frequency, without what is not known."""
-    return budgets.cut_budget(budget, int(np.argmin(np.abs(frequency_hz - at_hz))))
+def list_stated(measurement: Measurement) -> tuple[StatedFigure, ...]:
+    """Every figure that states an uncertainty budget, with its rows."""
+    from voicecheck.report.intervals import list_stated as found
+
+    return tuple(found(measurement))
 
 
-def combine_budget(rows: Budget) -> float | None:
-    """The interval that some rows make; `None` without any."""
-    return combine_rows(rows) if rows else None
+def say_stated(stated: StatedFigure, language: str = "en") -> str:
+    """Such a figure as the report calls it."""
+    return stated.name(load_words(language))

@@ -12,6 +12,20 @@
     beat.querySelector("[data-beat-line]").textContent = event.detail.line;
     if (!still.matches) beat.querySelector("[data-beat]").animate(pulse, { duration: 180, fill: "forwards" });
   });
+  // The check list: a tick is kept at once, and arrow keys go from tick to tick.
+  document.addEventListener("change", (event) => {
+    if (event.target.matches("[data-tick]")) event.target.form.dispatchEvent(new CustomEvent("bench:tick"));
+  });
+  document.addEventListener("keydown", (event) => {
+    const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+    if (!step || !event.target.matches?.("[data-tick]")) return;
+    const ticks = [...document.querySelectorAll("[data-tick]")];
+    const to = ticks[ticks.indexOf(event.target) + step];
+    if (!to) return;
+    event.preventDefault();
+    to.focus();
+  });
+
   // A check may end between the making of this page and the opening of its stream, which then tells
   // nothing of it; so the results are asked for once when the panel first shows that all is quiet.
   let wasRunning = true;

@@ -5,8 +5,9 @@ import { TICKS_HZ, paper } from "./curveplot.js";
 
 class Curves {
   constructor(element) {
-    const { job, source, topic = `job-${job}` } = element.dataset;
-    Object.assign(this, { element, job, source, figures: new Map(), asked: 0 });
+    const { job, source, path, topic = `job-${job}` } = element.dataset;
+    const isLive = "live" in element.dataset;
+    Object.assign(this, { element, job, source, path, isLive, figures: new Map(), asked: 0 });
     this.store = `curves-${source}`;
     try {
       this.chosen = JSON.parse(sessionStorage.getItem(this.store)) ?? {};
@@ -15,11 +16,34 @@ class Curves {
     }
     this.note = make("p", { class: "curve-note", role: "status" });
     element.append(this.note);
-    const mine = (act) => (event) => String(event.detail?.job) === this.job && act(event.detail);
-    document.addEventListener(`bench:${topic}`, () => this.load());
-    document.addEventListener("bench:seat", mine((seat) => seat.level_db.length && this.find(seat).addSeat(seat)));
-    document.addEventListener("bench:trace", mine((trace) => this.find(trace).addTrace(trace)));
-    this.load();
+    // What comes in is drawn where the work is shown, if there is such a place, and else here.
+    const isTold = isLive || !document.querySelector(".curves[data-live]");
+    const mine = (act) => (event) => isTold && String(event.detail?.job) === this.job && this.turnTo(event.detail.path) && act(event.detail);
+    this.listen(`bench:${topic}`, () => (isLive && !this.path) || this.load());
+    this.listen("bench:seat", mine((seat) => seat.level_db.length && this.find(seat).addSeat(seat)));
+    this.listen("bench:trace", mine((trace) => this.find(trace).addTrace(trace)));
+    if (!isLive) this.load();
+  }
+  // A figure may be taken off the page while others stay: then it hears nothing any more.
+  listen(kind, act) {
+    const hear = (event) => {
+      if (this.element.isConnected) return act(event);
+      document.removeEventListener(kind, hear);
+      this.figures.forEach((figure) => figure.drop());
+      this.figures.clear();
+      return undefined;
+    };
+    document.addEventListener(kind, hear);
+  }
+  // The live figure goes along from path to path; the others are of one path, or of all.
+  turnTo(path) {
+    if (this.isLive && this.path !== path) {
+      this.path = path;
+      this.figures.forEach((figure) => figure.drop());
+      this.figures.clear();
+      this.load();
+    }
+    return !this.path || this.path === path;
   }
   remember() {
     try {
@@ -41,7 +65,7 @@ class Curves {
   }
   show(paths) {
     const kept = new Set();
-    for (const entry of paths) {
+    for (const entry of paths.filter((one) => !this.path || one.path === this.path)) {
       let key = `${entry.path}, ${entry.unit}`;
       while (kept.has(key)) key += " again"; // same unit on another grid
       kept.add(key);
@@ -98,8 +122,17 @@ function turnTo(isPaper) {
   document.querySelectorAll(".curves").forEach((element) => element.classList.toggle("on-paper", isPaper));
   live.forEach((figure) => figure.draw());
 }
+const begun = new WeakSet();
+function begin(root) {
+  for (const element of root.querySelectorAll(".curves[data-source]")) {
+    if (begun.has(element)) continue;
+    begun.add(element);
+    new Curves(element);
+  }
+}
 function start() {
-  document.querySelectorAll(".curves[data-source]").forEach((element) => new Curves(element));
+  begin(document);
+  document.addEventListener("htmx:load", (event) => begin(event.detail.elt));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => live.forEach((figure) => figure.draw()));
   matchMedia("print").addEventListener("change", (event) => turnTo(event.matches));
   window.addEventListener("beforeprint", () => turnTo(true));

@@ -47,7 +47,8 @@
     const level = seen.peak_dbfs;
     if (level === null || level === undefined) return;
     gauges.querySelector("[data-level]").value = level;
-    gauges.querySelector("[data-level-text]").value = `${Math.max(-99, level).toFixed(0)} dBFS, ${seen.words}`;
+    gauges.querySelector("[data-level-text]").value = `${Math.max(-99, level).toFixed(0)} dBFS`;
+    for (const word of gauges.querySelectorAll("[data-word]")) word.classList.toggle("lit", word.dataset.word === seen.words);
   }
 
   // An answer that is half typed outlives the panel; its field has the prompt's number in its name.
@@ -100,8 +101,40 @@
     if (event.target.dataset.keep) keepForm(event.target);
   });
 
+  // Who works with other steps than the next one has them open on every page.
+  document.addEventListener("toggle", (event) => {
+    if ("remember" in event.target.dataset) sessionStorage.setItem(`fold-${event.target.id}`, event.target.open ? "open" : "");
+  }, true);
+  function reopen() {
+    for (const fold of document.querySelectorAll("details[data-remember]")) {
+      if (sessionStorage.getItem(`fold-${fold.id}`)) fold.open = true;
+    }
+  }
+
+  // A link to what is folded away unfolds it.
+  function unfold(id) {
+    const fold = document.getElementById(id);
+    if (fold?.tagName !== "DETAILS") return;
+    fold.open = true;
+    fold.scrollIntoView({ block: "nearest" });
+  }
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest?.("a[data-open]");
+    if (link) unfold(link.dataset.open);
+  });
+
+  // The line of work that ended well goes by itself; the program says when, and is asked again then.
+  const GONE_MS = 31_000;
+  let leaving = null;
+  document.addEventListener("htmx:afterSettle", () => {
+    clearTimeout(leaving);
+    if (document.querySelector("#work-away")) leaving = setTimeout(() => document.dispatchEvent(new CustomEvent("bench:work", { detail: {} })), GONE_MS);
+  });
+
   document.addEventListener("DOMContentLoaded", () => {
     listen();
+    reopen();
+    unfold(location.hash.slice(1));
     document.querySelectorAll("form[data-keep]").forEach(restoreForm);
   });
   // A page that is kept for the Back button must not hold the stream open.

@@ -14,7 +14,7 @@ from voicecheck import __version__
 from voicecheck.bench.soundfiles import save_sound
 from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Attachment, Problem, Recording, from_json, to_document
+from voicecheck.records import Attachment, Job, Problem, Recording, from_json, to_document
 from voicecheck.records.signals import SIMULATED
 from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
@@ -125,7 +125,7 @@ def run_check(
     if book is None or job is None:
         recording = _take(face, source, progress, heard)
         check = _measure(face, recording, options)
-        return check, make_document(face, check)
+        return check, {**make_document(face, check), **_shout(recording)}
     check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
@@ -138,6 +138,7 @@ def run_check(
         raise RecordingError(told, error.kind, error.at_s) from error
     document = {
         **make_document(face, check),
+        **_shout(recording),
         "job": job,
         "stage": stage,
         "part": options.moved if face.is_paced else "",
@@ -171,6 +172,12 @@ def _measure(kind: CheckKind, recording: Recording | None, options: Any) -> Chec
     return check
 
 
+def _shout(recording: Recording | None) -> dict[str, bool]:
+    """What a document says of a scene that was made."""
+    made = recording is not None and recording.conditions.bench == SIMULATED
+    return {"simulated": True} if made else {}
+
+
 def make_document(kind: CheckKind, check: Check) -> dict[str, Any]:
     """JSON document of a check's record, its schema first."""
     return {"schema": kind.schema, **to_document(check)}
@@ -201,8 +208,12 @@ def save_document(book: JobBook, job: int, name: str, document: Mapping[str, Any
 
 def load_documents(book: JobBook, job: int, name: str) -> list[bytes]:
     """Documents of that name of a job, the oldest first."""
-    kept = [one for one in book.load_job(job).attachments if one.name == name]
-    return [book.locate_attachment(one.sha256).read_bytes() for one in kept]
+    return read_documents(book, book.load_job(job), name)
+
+
+def read_documents(book: JobBook, job: Job, name: str) -> list[bytes]:
+    """Documents of that name of a job that is at hand, the oldest first."""
+    return [book.read_document(one.sha256) for one in job.attachments if one.name == name]
 
 
 def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredCheck]:
@@ -216,12 +227,17 @@ def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredC
     JobBookError
         A document is damaged.
     """
+    return read_checks(book, book.load_job(job), aside=aside)
+
+
+def read_checks(book: JobBook, job: Job, *, aside: bool = False) -> list[StoredCheck]:
+    """Checks of a job that is at hand, as `list_checks` gives them."""
     found = []
-    files = book.load_job(job).attachments
+    files = job.attachments
     for kind in list_kinds():
         name = name_document(kind.name)
         for file in (one for one in files if one.name == name and (aside or not one.aside)):
-            text = book.locate_attachment(file.sha256).read_bytes()
+            text = book.read_document(file.sha256)
             try:
                 outer = msgspec.json.decode(text)
                 found.append(
@@ -238,7 +254,7 @@ def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredC
                     )
                 )
             except (msgspec.MsgspecError, KeyError, TypeError) as error:
-                told = f"job {job}: a {kind.name} check cannot be read ({error})"
+                told = f"job {job.job}: a {kind.name} check cannot be read ({error})"
                 raise JobBookError(f"{told}; the rest is untouched") from error
     return found
 

@@ -25,6 +25,7 @@ from voicecheck.verdicts import (
     rank_hints,
     widen_baseline,
 )
+from voicecheck.verdicts.floors import read_floor_evidence
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.lookup import (
     REFERENCE,
@@ -32,12 +33,14 @@ from voicecheck.workflow.papers.lookup import (
     find_baselines,
     find_bench_spreads,
     find_kindred,
+    tell_passed_over,
 )
 from voicecheck.workflow.papers.standins import (
     IN_PASSING,
     build_in_passing,
     compare_in_place,
     fill_in,
+    find_provisional,
 )
 
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
@@ -83,7 +86,8 @@ def build_baselines(
         built = build_baseline(
             of_path, type_name=type_name, path=name, kindred=kindred, without=without
         )
-        baseline = dataclasses.replace(built, built_utc=get_now_utc())
+        simulated = any(run.is_simulated for run in of_path)
+        baseline = dataclasses.replace(built, built_utc=get_now_utc(), simulated=simulated)
         book.save_baseline(baseline)
         baselines.append(baseline)
     return tuple(baselines)
@@ -153,6 +157,11 @@ def compare(
             f"sweep it with --stage {stage} first"
         )
     comparison = _compare(book, record, stage, runs, against=against, results=results)
+    if any(run.is_simulated for run in runs.values()):
+        comparison = dataclasses.replace(comparison, simulated=True)
+    passed_over = tell_passed_over(book, job, stage)
+    if passed_over:
+        comparison = dataclasses.replace(comparison, notes=(*comparison.notes, *passed_over))
     book.save_comparison(comparison)
     return comparison
 
@@ -183,7 +192,7 @@ def _compare(
         raise InputError(f"job {number} has no run at stage {other_stage!r} to compare with")
     kind = "before" if against == "before" else "run"
     name = other_stage if number == job.job else f"job {number}, {other_stage}"
-    return compare_runs(
+    comparison = compare_runs(
         runs,
         others,
         job=job.job,
@@ -191,6 +200,8 @@ def _compare(
         against=Against(kind=kind, name=name),
         bench=find_bench_spreads(book, runs, others),
     )
+    simulated = any(run.is_simulated for run in others.values())
+    return dataclasses.replace(comparison, simulated=simulated)
 
 
 def _compare_to_element(
@@ -280,21 +291,30 @@ def _compare_to_type(
 ) -> Comparison:
     kept = find_baselines(book, job.type_name)
     baselines = kept or build_in_passing(book, job.type_name)
-    if not runs.keys() & baselines.keys():
-        return compare_in_place(book, job, stage, runs)
-    transmitter = book.load_type(job.type_name).transmitter
-    comparison = compare_to_baseline(
-        runs, baselines, job=job.job, stage=stage, transmitter=transmitter
-    )
-    comparison = fill_in(book, job, comparison, runs, baselines)
-    notes = () if kept else (IN_PASSING.format(type_name=job.type_name),)
+    is_stand_in = not runs.keys() & baselines.keys()
+    if is_stand_in:
+        comparison = compare_in_place(book, job, stage, runs)
+        baselines = find_provisional(book, job)
+    else:
+        transmitter = book.load_type(job.type_name).transmitter
+        comparison = compare_to_baseline(
+            runs, baselines, job=job.job, stage=stage, transmitter=transmitter
+        )
+        comparison = fill_in(book, job, comparison, runs, baselines)
+    passing = () if kept or is_stand_in else (IN_PASSING.format(type_name=job.type_name),)
     known = {
+        **read_floor_evidence(comparison.findings),
         **_gather_flex(book, job.job, stage),
         **_gather_coil(book, job, stage),
         **_check_results(results),
     }
     hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
-    return dataclasses.replace(comparison, hints=hints, notes=notes)
+    return dataclasses.replace(
+        comparison,
+        hints=hints,
+        notes=(*comparison.notes, *passing),
+        simulated=any(baselines[path].simulated for path in runs.keys() & baselines.keys()),
+    )
 
 
 def _parse_reference(against: str, job: int) -> tuple[int, str]:

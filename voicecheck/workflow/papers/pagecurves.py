@@ -13,16 +13,18 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Baseline, Comparison, Measurement, Programme, Response, Run
 from voicecheck.records.arrays import Array
 from voicecheck.records.signals import PATHS
-from voicecheck.records.times import say_time
+from voicecheck.records.times import say_own_time
 from voicecheck.words import load_words
 from voicecheck.workflow.papers.comparing import find_judged_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
 
+BESIDE_FROM = 100_000
+"""Runs of another job are numbered from here, after any of the job's own."""
 Key = tuple[str, str, bytes]
 """Path, unit and grid: what curves must share to lie in one figure."""
 
 
-def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
+def collect_curves(book: JobBook, job: int, *, beside: int | None = None) -> dict[str, Any]:
     """
     Every response of a job, ready for JSON.
 
@@ -30,6 +32,8 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
     ----------
     book : JobBook
     job : int
+    beside : int, optional
+        Another job, whose newest runs are laid beside; `is_beside` tells them.
 
     Returns
     -------
@@ -51,7 +55,14 @@ def collect_curves(book: JobBook, job: int) -> dict[str, Any]:
         book, book.load_job(job).type_name, {run.path for run in runs}
     )
     comparisons = book.list_comparisons(job) if baselines else ()
-    return {"job": job, "paths": _list_paths(runs, baselines, comparisons)}
+    others = () if beside in (None, job) else _find_newest(book, beside or 0)
+    return {"job": job, "paths": _list_paths(runs, baselines, comparisons, others)}
+
+
+def _find_newest(book: JobBook, job: int) -> tuple[Run, ...]:
+    """The newest run of each stage and path of a job; the job must be there."""
+    book.load_job(job)
+    return tuple({(run.stage, run.path): run for run in book.list_runs(job=job)}.values())
 
 
 def collect_type_curves(book: JobBook, type_name: str) -> dict[str, Any]:
@@ -101,9 +112,11 @@ def _list_paths(
     runs: Sequence[Run],
     baselines: Mapping[str, Baseline],
     comparisons: Sequence[Comparison] = (),
+    others: Sequence[Run] = (),
 ) -> list[dict[str, Any]]:
     entries: dict[Key, list[tuple[int, Run, Response]]] = {}
-    for number, run in enumerate(runs, 1):
+    numbered = [*enumerate(runs, 1), *enumerate(others, BESIDE_FROM)]
+    for number, run in numbered:
         if (response := run.pooled.response) is not None:
             key = (run.path, response.unit, response.frequency_hz.round(3).tobytes())
             entries.setdefault(key, []).append((number, run, response))
@@ -115,7 +128,9 @@ def _list_paths(
             "frequency_hz": _list_values(of_entry[0][2].frequency_hz),
             "runs": _describe_runs(of_entry),
             "baseline": _describe_baseline(
-                [run for _, run, _ in of_entry], baselines.get(path), comparisons
+                [run for number, run, _ in of_entry if number < BESIDE_FROM],
+                baselines.get(path),
+                comparisons,
             ),
         }
         for (path, unit, _), of_entry in ordered
@@ -187,28 +202,32 @@ def _describe_runs(of_entry: Sequence[tuple[int, Run, Response]]) -> list[dict[s
     return [
         {
             "run": number,
-            "stage": run.stage,
-            "label": _name_run(run),
+            "stage": run.stage if number < BESIDE_FROM else f"job {run.job}, {run.stage}",
+            "label": _name_run(run, is_beside=number >= BESIDE_FROM),
             "level_db": _list_values(response.level_db),
             "uncertainty_db": _list_values(response.uncertainty_db),
             "is_latest": latest[run.job, run.stage] == number,
+            "is_beside": number >= BESIDE_FROM,
         }
         for number, run, response in of_entry
     ]
 
 
-def _name_run(run: Run) -> str:
+def _name_run(run: Run, *, is_beside: bool = False) -> str:
     n_seats = len(run.recordings)
-    job = f"job {run.job}, " if run.stage == REFERENCE and run.job is not None else ""
+    is_named = run.job is not None and (is_beside or run.stage == REFERENCE)
+    job = f"job {run.job}, " if is_named else ""
+    if run.is_simulated:
+        job = f"SIMULATED, {job}"
     seats = f"{n_seats} seat{'' if n_seats == 1 else 's'}"
-    return f"{job}{run.stage}, {seats}, {say_time(run.taken_utc)}".rstrip(" ,")
+    return f"{job}{run.stage}, {seats}, {say_own_time(run.taken_utc)}".rstrip(" ,")
 
 
 def _describe_baseline(
     runs: Sequence[Run], baseline: Baseline | None, comparisons: Sequence[Comparison]
 ) -> dict[str, Any] | None:
     """The type's limits as the charts on paper lay them over the newest run, or `None`."""
-    response = runs[-1].pooled.response
+    response = runs[-1].pooled.response if runs else None
     if baseline is None or response is None or not _is_same_grid(baseline, response):
         return None
     held = [

@@ -15,6 +15,7 @@ from voicecheck.verdicts import (
     list_masks,
     load_mask,
 )
+from voicecheck.verdicts.oneset import make_provisional_baseline
 from voicecheck.workflow.papers.lookup import (
     current_runs,
     find_bench_spreads,
@@ -74,6 +75,17 @@ def compare_in_place(book: JobBook, job: Job, stage: str, runs: Mapping[str, Run
         *_compare_to_masks(job, stage, runs, set_type.transmitter),
     )
     return dataclasses.replace(comparison, beside=beside)
+
+
+def find_provisional(book: JobBook, job: Job) -> dict[str, Baseline]:
+    """What the only reference set of each path says of the type; empty where there is none."""
+    kindred = find_kindred(book, job.type_name)
+    others = find_references(book, job.type_name, but=job.job)
+    return {
+        path: make_provisional_baseline(found[-1], type_name=job.type_name, kindred=kindred)
+        for path, found in others.items()
+        if found[-1].pooled.response is not None
+    }
 
 
 def fill_in(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
 from voicecheck.records.orders import FileSource, SweepOrder
@@ -27,7 +28,8 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
     Returns
     -------
     tuple of SweepResult
-        One; of the path "both" transmit and sidetone.
+        One; of the path "both" transmit and sidetone, of "all" these and receive, as far as they
+        were not stopped.
 
     Raises
     ------
@@ -35,10 +37,12 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
         As `sweep`.
     """
     set_type = book.load_type(book.load_job(order.job).type_name)
+    if order.path == "all":
+        return _carry_out_all(book, order, set_type, attendant)
     ready = choose_bench(order, set_type, book=book, progress=attendant.follow)
     for note in ready.notes:
         attendant.note(note)
-    attendant.prepare(ready.programme)
+    attendant.prepare(ready.programme, order.first_path)
     guide = _make_guide(order, set_type, ready, attendant)
     stated = order.stated
     is_turned_over = attendant.is_asked and needs_conditioning(order.path, set_type.transmitter)
@@ -71,6 +75,35 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
         take=order.source.take if isinstance(order.source, FileSource) else None,
     )
     return (result,)
+
+
+def _carry_out_all(
+    book: JobBook, order: SweepOrder, set_type: SetType, attendant: Attendant
+) -> tuple[SweepResult, ...]:
+    """One pass of the bench after the other; a stop ends them all, and keeps what is done."""
+    results: list[SweepResult] = []
+    for one in _split(book, order, set_type):
+        try:
+            results += carry_out(book, one, attendant)
+        except KeyboardInterrupt:
+            if not results:
+                raise
+            # Nothing of this pass was done, and the ones before it stand.
+            results[-1] = dataclasses.replace(results[-1], was_stopped=True)
+        if results[-1].was_stopped:
+            break
+    return tuple(results)
+
+
+def _split(book: JobBook, order: SweepOrder, set_type: SetType) -> tuple[SweepOrder, ...]:
+    """The passes of "all": transmit and sidetone at once where the bench can, then receive."""
+    talking = order.replace(level_dbm=None, path="both")
+    try:
+        choose_bench(talking, set_type, book=book).bench.check_both()
+        talks = [talking]
+    except InputError:
+        talks = [talking.replace(path="transmit"), talking.replace(path="sidetone")]
+    return (*talks, order.replace(path="receive"))
 
 
 def _make_guide(

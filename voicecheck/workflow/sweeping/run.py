@@ -20,7 +20,9 @@ from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.books import check_open
 
 BeforeSeat = Callable[[int, int], None]
-AfterSeat = Callable[[int, Measurement | RecordingError], None]
+AfterSeat = Callable[[int, Measurement | RecordingError], object]
+"""Told what a seat gave; True where the seat is to be taken again in place of it."""
+Seat = tuple[int, Measurement | RecordingError]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +73,7 @@ def sweep(
         How often the handset is seated (and conditioned) anew.
     before_seat, after_seat : callable, optional
         Called around each seat with its number (from 1) and the count of seats, or its result.
+        A seat whose `after_seat` is true is taken again; its first recording stays in the book.
     stated : Stated, optional
         A carbon set's runs that are not said to be conditioned are marked.
     take : int, optional
@@ -93,39 +96,45 @@ def sweep(
         Stopped before a single seat was done.
     """
     transmitter = _check(book, job, stage, path, n_seats)
-    measurements: list[Measurement] = []
-    failures: list[tuple[int, RecordingError]] = []
+    seats: list[Seat] = []
     was_stopped = False
+
+    def take_seat(seat: int) -> Measurement | RecordingError:
+        recording = bench.play_and_record(programme, path=path, seat=seat)
+        recording = _state_conditions(recording, transmitter, stated or Stated())
+        recording = book.save_recording(recording, programme.recipe)
+        try:
+            return measure_known(programme, recording, book.list_recipes, take=take)
+        except RecordingError as error:
+            return error
+
     try:
         with hold_bench(bench, f"sweep of job {job}, {path}"):
-            for seat in range(1, n_seats + 1):
+            while len(seats) < n_seats:
+                seat = len(seats) + 1
                 if before_seat:
                     before_seat(seat, n_seats)
-                recording = bench.play_and_record(programme, path=path, seat=seat)
-                recording = _state_conditions(recording, transmitter, stated or Stated())
-                recording = book.save_recording(recording, programme.recipe)
-                result: Measurement | RecordingError
-                try:
-                    result = measure_known(programme, recording, book.list_recipes, take=take)
-                    measurements.append(result)
-                except RecordingError as error:
-                    result = error
-                    failures.append((seat, error))
-                if after_seat:
-                    after_seat(seat, result)
+                seats.append((seat, take_seat(seat)))
+                if after_seat and after_seat(*seats[-1]) is True:
+                    seats.pop()
     except KeyboardInterrupt:
         was_stopped = True
-        if not measurements:
+        if not _list_measured(seats):
             raise
     except Exception:
         # Whatever went wrong, the seats that are done are worth keeping as a run.
-        if measurements:
-            _save(book, job, stage, path, measurements)
+        if _list_measured(seats):
+            _save(book, job, stage, path, _list_measured(seats))
         raise
-    if not measurements:
+    failures = tuple((seat, one) for seat, one in seats if isinstance(one, RecordingError))
+    if not _list_measured(seats):
         raise failures[0][1]
-    run = _save(book, job, stage, path, measurements)
-    return SweepResult(run=run, failures=tuple(failures), was_stopped=was_stopped)
+    run = _save(book, job, stage, path, _list_measured(seats))
+    return SweepResult(run=run, failures=failures, was_stopped=was_stopped)
+
+
+def _list_measured(seats: list[Seat]) -> list[Measurement]:
+    return [one for _, one in seats if isinstance(one, Measurement)]
 
 
 def _state_conditions(recording: Recording, transmitter: str, stated: Stated) -> Recording:

@@ -10,8 +10,12 @@ from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import RecordingError
 from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
-from voicecheck.records.terms import check_word
+from voicecheck.records.terms import PathName, check_word
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
+from voicecheck.workflow.wording import say_path
+
+USUAL_LOAD_OHM = 600.0
+"""Of a bare sound device, whose load is not known."""
 
 SETTLE_S = 5
 """Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
@@ -104,7 +108,9 @@ def list_seat_steps(
         prompts = list_plugs(setup, "transmit" if path == "both" else path)
         steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
     if path == "loop":
-        return (*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else.")
+        load_ohm = USUAL_LOAD_OHM if setup is None else setup.load_ohm
+        pad = f"Connect line drive to line tap through the {load_ohm:.0f} ohm pad, nothing else."
+        return (*steps, pad)
     again = "Clamp the handset"
     if seat > 1:
         off = "Feed off, take" if is_fed(path, transmitter) else "Take"
@@ -116,10 +122,10 @@ def list_seat_steps(
 
 
 def rate_level(peak_dbfs: float) -> str:
-    """In two words whether the input has enough level."""
+    """In a word or two whether the input has enough level."""
     if peak_dbfs > TOO_MUCH_DBFS:
-        return "too much"
-    return "enough" if peak_dbfs >= ENOUGH_DBFS else "too little"
+        return "too loud"
+    return "good" if peak_dbfs >= ENOUGH_DBFS else "too quiet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,8 +170,8 @@ class Attendant(Protocol):
         """Whether there is somebody to ask; else takes follow each other."""
         ...
 
-    def prepare(self, programme: Programme) -> None:
-        """What will be played in every take."""
+    def prepare(self, programme: Programme, path: PathName) -> None:
+        """What will be played in every take, and along which path its level is told."""
 
     def follow(self, fraction: float, peak_dbfs: float) -> None:
         """How much of a take is done, and the peak of the input."""
@@ -182,8 +188,9 @@ class Attendant(Protocol):
     def begin(self, seat: int, n_seats: int) -> None:
         """A take begins."""
 
-    def report(self, report: SeatReport) -> None:
-        """A take is done and analysed."""
+    def report(self, report: SeatReport) -> bool:
+        """A take is done and analysed; true where it is to be taken again."""
+        ...
 
 
 class SeatGuide:
@@ -223,18 +230,24 @@ class SeatGuide:
             self._ask(seat)
         self._attendant.begin(seat, n_seats)
 
-    def after_seat(self, seat: int, found: Measurement | RecordingError) -> None:
-        """Tell what the take gave, how the seats spread so far, and what to look at."""
+    def after_seat(self, seat: int, found: Measurement | RecordingError) -> bool:
+        """
+        Tell what the take gave, how the seats spread so far, and what to look at.
+
+        Returns
+        -------
+        bool
+            Whether the seat is to be taken again in place of this take.
+        """
         if isinstance(found, RecordingError):
             line = f"Seat {seat}: not usable: {found} (the recording is kept)"
-            self._attendant.report(SeatReport(seat=seat, n_seats=self._n_seats, line=line))
-            return
+            return self._attendant.report(SeatReport(seat=seat, n_seats=self._n_seats, line=line))
         self._done.append(found)
         problems = tuple(
             f"{one.kind}: {'; '.join(filter(None, (one.message, one.effect)))}"
             for one in found.problems
         )
-        self._attendant.report(
+        is_again = self._attendant.report(
             SeatReport(
                 seat=seat,
                 n_seats=self._n_seats,
@@ -244,11 +257,14 @@ class SeatGuide:
                 advice=advise(self._done, self._order.first_path, self._transmitter),
             )
         )
+        if is_again:
+            self._done.pop()
+        return is_again
 
     def _ask(self, seat: int) -> None:
         path = self._order.path
         on = f", {self._setup.name}" if self._setup else ""
-        title = f"Seat {seat} of {self._n_seats}, {path}{on}"
+        title = f"Seat {seat} of {self._n_seats}, {say_path(path)}{on}"
         steps = list_seat_steps(
             path, self._transmitter, feed_ma=self._feed_ma, seat=seat, setup=self._setup
         )

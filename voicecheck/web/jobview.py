@@ -1,0 +1,192 @@
+"""A job as its page shows it: the panel of one mark, its takes, the work log."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from voicecheck.records import Comparison, Event, Finding, Hint, Job
+from voicecheck.records.quantities import family_of
+from voicecheck.records.standing import Mark, Standing
+from voicecheck.records.verdicts import rank_verdict
+from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
+from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.wording import say_comparison
+
+if TYPE_CHECKING:
+    from voicecheck.jobbook import JobBook
+    from voicecheck.jobbook.traces import Compared
+
+CRACKLE, STAND_IN = "crackle", "stand-in"
+TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
+"""Where the page can do the test that separates a cause from the next; the others are by hand."""
+MOST_HINTS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """
+    What a comparison says about one mark.
+
+    Parameters
+    ----------
+    index : int
+        Among those of the panel, from 1.
+    comparison : Comparison
+    findings : tuple of Finding
+        Of the mark, the worst first.
+    """
+
+    index: int
+    comparison: Comparison
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """
+    What is shown of the chosen mark.
+
+    Parameters
+    ----------
+    mark : Mark
+    path : str
+        Whose curves are drawn; "" for a check.
+    kind : str
+        Of the check; "" for what is swept.
+    held : tuple of Held
+    hints : tuple of Hint
+        Likely causes; none for a stage that is within.
+    hints_stage : str
+        Stage that they explain.
+    takes : tuple of KeptTake
+        Newest first, those put aside too.
+    told : tuple of str
+        What can be said without good sets of the type.
+    """
+
+    mark: Mark
+    path: str = ""
+    kind: str = ""
+    held: tuple[Held, ...] = ()
+    hints: tuple[Hint, ...] = ()
+    hints_stage: str = ""
+    takes: tuple[KeptTake, ...] = ()
+    told: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogLine:
+    """One line of the work log, with the file that it speaks of."""
+
+    at_utc: str
+    kind: str
+    text: str
+    sha256: str = ""
+
+
+def choose_mark(standing: Standing, wanted: str) -> Mark:
+    """The mark that is asked for, else the one that is worst, else the first."""
+    named = [mark for mark in standing.marks if mark.key == wanted]
+    tested = [mark for mark in standing.marks if mark.state != "not tested"]
+    worst = sorted(tested, key=lambda mark: rank_verdict(mark.state))
+    return (named or worst or list(standing.marks))[0]
+
+
+def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
+    """
+    The panel of a mark.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : Job
+    mark : Mark
+    """
+    if mark.key in CHECKS:
+        kind = CHECKS[mark.key]
+        return Panel(mark=mark, kind=kind, takes=_list_takes(book, job, kind))
+    path = "transmit" if mark.key == CRACKLE else PATHS[mark.key]
+    traces = book.read_traces([job.job])[job.job]
+    held = tuple(
+        Held(index=index, comparison=one.comparison, findings=_choose(mark, one.comparison))
+        for index, one in enumerate(_order(traces.compared), 1)
+    )
+    explained = _find_explained(held)
+    return Panel(
+        mark=mark,
+        path=path,
+        held=held,
+        hints=explained.hints[:MOST_HINTS] if explained else (),
+        hints_stage=explained.stage if explained else "",
+        takes=_list_takes(book, job, path),
+        told=_tell_stand_in(held) if mark.state == "not comparable" else (),
+    )
+
+
+def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) -> list[LogLine]:
+    """
+    The work log, newest first; files that can be opened are found by their name.
+
+    Parameters
+    ----------
+    job : Job
+    events : sequence of Event
+        The oldest first.
+    documents : mapping of str to str
+        Files that the program itself keeps, and what their coming means.
+    """
+    files = {file.name: file.sha256 for file in job.attachments}
+    return [_make_line(event, files, documents) for event in reversed(events)]
+
+
+def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, str]) -> LogLine:
+    if event.kind == "file" and event.text in documents:
+        return LogLine(at_utc=event.at_utc, kind=documents[event.text], text="")
+    sha256 = files.get(event.text, "") if event.kind == "file" else ""
+    return LogLine(at_utc=event.at_utc, kind=event.kind, text=event.text, sha256=sha256)
+
+
+def _order(compared: Collection[Compared]) -> list[Compared]:
+    """The newest first: what was compared last is what is asked for first."""
+    return sorted(compared, key=lambda one: one.made_utc, reverse=True)
+
+
+def _choose(mark: Mark, comparison: Comparison) -> tuple[Finding, ...]:
+    """Findings that a mark speaks of, the worst first."""
+    is_noise = mark.key == CRACKLE
+    chosen = [
+        one
+        for one in comparison.findings
+        if (family_of(one.quantity) in NOISY) == is_noise
+        and (is_noise or one.path == PATHS[mark.key])
+    ]
+    return tuple(sorted(chosen, key=lambda one: rank_verdict(one.verdict)))
+
+
+def _find_explained(held: Sequence[Held]) -> Comparison | None:
+    """The comparison whose causes are told: after the work if that is amiss, else as found."""
+    kinds = ("baseline", STAND_IN)
+    against_type = [one.comparison for one in held if one.comparison.against.kind in kinds]
+    for stage in ("after", "before"):
+        for one in against_type:
+            if one.stage == stage and one.overall != "within" and one.hints:
+                return one
+    return None
+
+
+def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
+    """What the first day offers: wide limits, and what would make them narrow."""
+    found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
+    if not found:
+        return ()
+    masks = (one for one in found[0].beside if one.against.kind == "mask")
+    told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))
+    return (*say_comparison(found[0]), *told)
+
+
+def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:
+    """Of a path or a kind of check, whatever part of the set it was."""
+    kept = list_takes(book, job.job)
+    return tuple(take for take in reversed(kept) if take.name.split(" ")[0] == name)
