@@ -5,7 +5,7 @@ How far the probabilities of likely causes can be believed.
     python tests/bench/cause_rates.py [--cases 9000] [--seed 14] [--through-sound 40]
 
 Scored on faults that `tests/plants/faulty.py` makes of the populations' own parts: it shares no
-formula, number or code with the table of faults, and draws faults as often as they come to a shop
+code and no table with the fault table, and draws faults as often as they come to a shop
 (most sets have one common fault). The figures of each telephone are those of its plants; a case
 counts when something is outside. `--through-sound` plays some of them, measures them, and holds
 the probabilities against those at the level of figures.
@@ -17,8 +17,8 @@ import argparse
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
@@ -26,202 +26,31 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+from cause_figures import (
+    CODES,
+    N_REFERENCES,
+    PATHS,
+    Type,
+    draw_cases,
+    is_outside,
+    read_evidence,
+)
 from plants import faulty
-from plants.drawn import BANDS_HZ, POINTS_HZ
-from plants.fixed import TALK_AMPLITUDE
 
-from voicecheck.verdicts import rank_causes
-from voicecheck.verdicts.evidence import Usual
+from voicecheck.measure import measure_recording
+from voicecheck.programme import make_programme
+from voicecheck.records import Programme, Recipe, Recording, Run
+from voicecheck.verdicts import build_baseline, gather_evidence, pool_run, rank_causes
+from voicecheck.verdicts.evidence import gather_usual
 from voicecheck.verdicts.faults import load_fault_table
 from voicecheck.verdicts.hints import LEAST_PROBABILITY, MOST_HINTS, OTHER
 
-CODES = {
-    "packed": "F01", "starved": "F01", "aged": "F04", "hissing": "F04", "burnt": "F12",
-    "loose": "F05", "muffled": "F02", "over-sensitive": "F06", "jammed": "F07", "frying": "F03",
-    "hook": "F20", "cord": "F19", "fading": "F22", "settling": "F43", "roaming": "F44",
-    "hum": "F26", "talk-short": "F08", "talk-open": "F09", "hear-open": "F18",
-    "weak-magnet": "F13", "bent": "F14", "touching": "F15", "limiting": "F16",
-    "other-type": "F47", "unbalanced": "F23", "winding": "F24", "long-line": "F25",
-    "seal": "F28", "distance": "F29", "recorder": "F30", "mouth": "F41", "ear": "F42",
-    "outdated": "F45", "lost-samples": "F46", "room": "F48",
-    **dict.fromkeys(faulty.UNLISTED, OTHER),
-}  # fmt: skip
-"""What each fault is called in the table."""
-N_REFERENCES, N_SEATS = 8, 3
-OUTSIDE_SD = 3.7
-"""About where eight reference sets put the limits of a path's quantities."""
-SUREST_SD = {"thd": 1.0, "compression": 0.15, "noise": 0.6}
+AUDIBLE = (
+    "packed", "muffled", "weak-magnet", "seal", "long-line", "limiting", "ear", "mouth",
+    "hissing", "over-sensitive", "jammed", "starved",
+)  # fmt: skip
+"""Faults that are whole in the sound of the plants."""
 EDGES = np.linspace(0.0, 1.0, 11)
-PATHS = {"talk": "transmit", "hear": "receive"}
-
-
-def read_plant(drawn: Any) -> dict[str, Any]:
-    """Figures of one set on one path, as a measurement has them."""
-    plant, a = drawn.plant, TALK_AMPLITUDE
-    curve_db = plant.response_db(POINTS_HZ, a)
-    bands = {}
-    for name, (low_hz, high_hz) in BANDS_HZ.items():
-        inside = (low_hz <= POINTS_HZ) & (high_hz >= POINTS_HZ)
-        bands[name] = 10 * np.log10(np.mean(10 ** (curve_db[inside] / 10)))
-    at_1khz = [float(plant.response_db(1000.0, k * a)) for k in (0.1, 1.0, 2.0)]
-    thd = plant.thd_percent(np.array([315.0, 500.0, 1000.0]), a)
-    h2, h3 = (float(plant.harmonic_ratio(order, 500.0, a)) for order in (2, 3))
-    jump = [float(plant.thd_percent(1000.0, k * a)) for k in (2.0, 0.5)]
-    return {
-        "level": bands["mid_db"], "low": bands["low_db"],
-        "slope": bands["high_db"] - bands["low_db"],
-        "thd": 20 * np.mean(np.log10(np.maximum(thd, 0.05))),
-        "h2": 20 * np.log10(max(h2, 5e-4)), "h3": 20 * np.log10(max(h3, 5e-4)),
-        "h2_over_h3": 20 * np.log10(max(h2, 5e-4) / max(h3, 5e-4)),
-        "noise": float(plant.noise_dbfs()),
-        "compression": at_1khz[1] - at_1khz[2], "threshold": at_1khz[1] - at_1khz[0],
-        "thd_jump": 20 * np.log10(max(jump[0], 0.05) / max(jump[1], 0.05)),
-        "peak_hz": POINTS_HZ[int(np.argmax(curve_db))], "shape": curve_db - np.mean(curve_db),
-    }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Type:
-    """A type of telephone with eight good sets on each path."""
-
-    talking: Any
-    hearing: Any
-    figures: dict[str, dict[str, Any]]
-    usual: dict[str, Usual]
-
-    @classmethod
-    def draw(cls, rng: Any, talking: Any, hearing: Any) -> Type:
-        figures, usual = {}, {}
-        for path, population in (("talk", talking), ("hear", hearing)):
-            read = [read_plant(population.draw(rng)) for _ in range(N_REFERENCES)]
-            figures[path] = {name: np.mean([r[name] for r in read], axis=0) for name in read[0]}
-            for name in ("level", "low", "slope", "thd", "h2", "h3", "noise", "compression",
-                         "threshold", "h2_over_h3"):  # fmt: skip
-                mean = figures[path][name] if name == "h2_over_h3" else 0.0
-                sd = float(np.std([r[name] for r in read], ddof=1))
-                one = Usual(mean=mean, sd=sd, n=N_REFERENCES)
-                usual[f"{PATHS[path]}.{name}"] = one
-        usual["transmit.noise_slope"] = Usual(mean=-9.0, sd=1.5, n=N_REFERENCES)
-        return cls(talking, hearing, figures, usual)
-
-
-def read_curves(t: Any, path: str, kind: Type, rng: Any) -> dict[str, float]:
-    """Clues of one path that come from its curves, with the noise of three seats."""
-    own, usual = read_plant(getattr(t, path)), kind.figures[path]
-    level_db = own["level"] + t.seat_db * rng.standard_normal(N_SEATS) * (path == "talk")
-    moved = {name: own[name] - usual[name] for name in ("thd", "h2", "h3", "slope", "noise",
-                                                        "compression", "threshold")}  # fmt: skip
-    found = {name: value + rng.normal(0.0, 0.15) for name, value in moved.items()}
-    found["level"] = float(np.mean(level_db)) - usual["level"]
-    found["low_rel"] = own["low"] - own["level"] - usual["low"] + usual["level"]
-    found["h2_over_h3"] = own["h2_over_h3"]
-    found["thd_jump"] = own["thd_jump"]
-    found["peak_shift_percent"] = 100 * (own["peak_hz"] / usual["peak_hz"] - 1)
-    found["shape_rms"] = float(np.sqrt(np.mean((own["shape"] - usual["shape"]) ** 2)))
-    if path == "talk":
-        found["seat_sd"] = float(np.std(level_db, ddof=1))
-    return found
-
-
-def read_rest(t: Any, path: str, rng: Any) -> dict[str, float]:
-    """Clues of one path that instruments find beside its curves."""
-    found = {
-        "dead": 0.0,
-        "kurtosis": t.kurtosis[path] * np.exp(0.03 * rng.standard_normal()),
-        "losses": t.losses[path] * np.exp(0.2 * rng.standard_normal()),
-        "mains": t.mains_db[path],
-        "tonal": (t.tonal_db if path == "talk" else 2.0) + rng.normal(0.0, 0.6),
-        "take_drift": (t.wander_db if path == "talk" else t.hear_wander_db) + rng.normal(0.0, 0.1),
-    }
-    if path == "talk":
-        found |= {
-            "bursts": t.bursts_per_s,
-            "bursts_in_signal": t.burst_share,
-            "noise_slope": rng.normal(-9.0, 1.5) if t.slope_db is None else t.slope_db,
-            "fade": -0.3 * t.wander_db + rng.normal(0.0, 0.06),
-            "unsteady": float(t.is_unsteady) * rng.choice([1.0, 0.67, 0.0], p=[0.5, 0.3, 0.2]),
-            "overload": float(t.is_overloaded),
-        }
-    return found
-
-
-def read_evidence(t: Any, kind: Type, rng: Any) -> dict[str, float]:
-    """Everything a bench would know of a telephone; some of it is not always taken."""
-    found = {}
-    for path, name in PATHS.items():
-        if path in t.dead:
-            found[f"{name}.dead"] = 1.0
-            continue
-        read = read_curves(t, path, kind, rng) | read_rest(t, path, rng)
-        found |= {f"{name}.{clue}": float(value) for clue, value in read.items()}
-    if "talk" not in t.dead and "hear" not in t.dead:
-        # Noise of the talking set reaches the ear over the line, more or less.
-        risen = 10 ** (found["transmit.noise"] / 10) - 1
-        found["receive.noise"] += 10 * np.log10(max(0.1, 1 + rng.uniform(0.0, 1.0) * risen))
-        if rng.random() < 0.85:
-            found["both.sidetone_excess"] = t.own_voice_db + rng.normal(0.0, 0.8)
-    if rng.random() < 0.85:
-        found["loop.level"] = t.loop_db + rng.normal(0.0, 0.03)
-        found["loop.losses"] = t.losses["loop"]
-    if rng.random() < 0.7:
-        drop = 1 / (1 + 0.2 * (t.resistance - 1)) if t.current > 0.2 else 1.0
-        found["measured.feed_ratio"] = t.current * drop * np.exp(0.04 * rng.standard_normal())
-        found["measured.dc_ohm_ratio"] = t.resistance * np.exp(0.15 * rng.standard_normal())
-    tests = {
-        "flex_events_per_min": t.cord_per_min, "press_events_per_min": t.hook_per_min,
-        "drift_5min_db": t.soak_db,
-    }  # fmt: skip
-    return found | {f"test.{name}": v for name, v in tests.items() if v is not None}
-
-
-def is_outside(evidence: dict[str, float], usual: dict[str, Usual]) -> bool:
-    """Whether a comparison would call something outside; its limits are stated, not its code."""
-    for name, one in usual.items():
-        what = name.partition(".")[2]
-        if name not in evidence or what in {"h2", "h3", "h2_over_h3", "threshold", "noise_slope"}:
-            continue
-        off = (evidence[name] - one.mean) / max(one.sd, SUREST_SD.get(what, 0.5))
-        is_upper = what in {"thd", "noise", "compression"}
-        if (off if is_upper else abs(off)) > OUTSIDE_SD * np.sqrt(1 + 1 / one.n):
-            return True
-    limits = {
-        "dead": 0.5, "kurtosis": 5.0, "losses": 2.0, "mains": -2.0, "take_drift": 0.5,
-        "unsteady": 0.5, "seat_sd": 2.0, "overload": 0.5,
-    }  # fmt: skip
-    beyond = [
-        abs(value) > limits[what] if what == "take_drift" else value > limits[what]
-        for name, value in evidence.items()
-        if (what := name.partition(".")[2]) in limits
-    ]
-    own_voice = abs(evidence.get("both.sidetone_excess", 0.0)) > 4.0
-    return any(beyond) or own_voice or abs(evidence.get("loop.level", 0.0)) > 0.3
-
-
-def draw_cases(n: int, seed: int) -> Iterator[tuple[str, Any, dict[str, float], Type]]:
-    """Faults as they come, that show as something outside."""
-    rng = np.random.default_rng(seed)
-    types = [
-        Type.draw(rng, talking, hearing)
-        for _ in range(3)
-        for talking in faulty.TALKING
-        for hearing in faulty.HEARING
-    ]
-    of_hearing = {(id(one.talking), one.hearing.name): one for one in types}
-    while n:
-        (name,) = faulty.draw_kinds(rng, 1)
-        kind = types[rng.integers(len(types))]
-        t = faulty.draw_telephone(rng, kind.talking, kind.hearing)
-        faulty.KINDS[name].make(t, rng)
-        # A fault that needs another make of receiver is held against that make.
-        kind = (
-            of_hearing[id(kind.talking), t.hear_population.name]
-            if (t.hear_population.name != kind.hearing.name)
-            else kind
-        )
-        evidence = read_evidence(t, kind, rng)
-        if is_outside(evidence, kind.usual):
-            n -= 1
-            yield name, t, evidence, kind
 
 
 @dataclass(frozen=True)
@@ -251,6 +80,16 @@ def find_place(told: Told) -> int:
     """Place of the true cause, from 1; something else stands where its probability puts it."""
     order = sorted(told.every, key=lambda code: -told.every[code])
     return order.index(told.code) + 1 if told.code in order else len(order) + 1
+
+
+def name_bench(told: list[Told]) -> list[bool]:
+    """Of the cases that are the bench's: whether a cause of the bench stands first."""
+    jig = {row.code for row in load_fault_table().rows if row.is_jig}
+    return [
+        max(one.every, key=lambda code: one.every[code]) in jig
+        for one in told
+        if faulty.KINDS[one.name].is_bench
+    ]
 
 
 def score(told: list[Told]) -> tuple[float, float]:
@@ -296,12 +135,6 @@ def print_report(told: list[Told]) -> None:
         places[f"{one.name} {one.code}"].append(find_place(one))
     out.write("| fault | cases | first | among three |\n|---|---|---|---|\n")
     bench = [p for one in told if faulty.KINDS[one.name].is_bench for p in [find_place(one)]]
-    of_bench = {row.code for row in load_fault_table().rows if row.is_jig}
-    named = [
-        max(one.every, key=lambda code: one.every[code]) in of_bench
-        for one in told
-        if faulty.KINDS[one.name].is_bench
-    ]
     known = [find_place(one) for one in told if one.code != OTHER]
     rows = [
         *sorted(places.items()), ("all that the table has", known),
@@ -310,14 +143,87 @@ def print_report(told: list[Told]) -> None:
     for name, found in rows:
         first, three = (100 * float(np.mean(np.array(found) <= most)) for most in (1, 3))
         out.write(f"| {name} | {len(found)} | {first:.0f} % | {three:.0f} % |\n")
-    out.write(f"\nA cause of the bench first when it is the bench: {100 * np.mean(named):.0f} %\n")
+    found_bench = 100 * np.mean(name_bench(told))
+    out.write(f"\nA cause of the bench first when it is the bench: {found_bench:.0f} %\n")
+
+
+def measure_plants(t: Any, programme: Programme, rng: Any) -> dict[str, Run]:
+    """Play a telephone's plants and measure what comes back, one seat on each path."""
+    runs = {}
+    for path, name in PATHS.items():
+        samples = getattr(t, path).plant.play(programme.samples, programme.rate_hz, rng)
+        recording = Recording(samples=samples, rate_hz=programme.rate_hz)
+        measured = measure_recording(programme, recording)
+        runs[name] = pool_run([measured], job=1, path=name, stage="reference")
+    return runs
+
+
+def print_through_sound(n: int, seed: int) -> None:
+    """
+    The same telephones by their figures and through their sound, side by side.
+
+    What only instruments tell (losses, bursts, current, own voice) is left out of both.
+    """
+    rng = np.random.default_rng(seed)
+    programme = make_programme(Recipe(sweep_s=1.0))
+    talking, hearing = faulty.TALKING[0], faulty.HEARING[0]
+    good = [faulty.draw_telephone(rng, talking, hearing) for _ in range(N_REFERENCES)]
+    kind = Type.of([t.talk for t in good], [t.hear for t in good], talking, hearing)
+    swept = [measure_plants(t, programme, rng) for t in good]
+    baselines = {
+        name: build_baseline(
+            [replace(runs[name], job=job) for job, runs in enumerate(swept, 1)],
+            type_name="T", path=name,
+        )
+        for name in PATHS.values()
+    }  # fmt: skip
+    rows: list[tuple[str, Any, Any]] = []
+    while len(rows) < n:
+        t = faulty.draw_telephone(rng, talking, hearing)
+        name = AUDIBLE[len(rows) % len(AUDIBLE)]
+        faulty.KINDS[name].make(t, rng)
+        read = read_evidence(t, kind, rng)
+        if not is_outside(read, kind.usual):
+            continue
+        heard = gather_evidence(measure_plants(t, programme, rng), baselines)
+        both = read.keys() & heard.keys()
+        by_sound = rank_causes({clue: heard[clue] for clue in both}, gather_usual(baselines))
+        by_figures = rank_causes({clue: read[clue] for clue in both}, kind.usual)
+        rows.append((name, by_sound, by_figures))
+    print_agreement(rows)
+
+
+def print_agreement(rows: Sequence[tuple[str, Any, Any]]) -> None:
+    out, same, apart, first = sys.stdout, [], [], []
+    for name, by_sound, by_figures in rows:
+        code = CODES[name]
+        p, q = (
+            sum(one.probability for one in ranked if one.row.code == code)
+            for ranked in (by_sound, by_figures)
+        )
+        same.append(by_sound[0].row.code == by_figures[0].row.code)
+        first.append([by_sound[0].row.code == code, by_figures[0].row.code == code])
+        apart.append(p - q)
+        out.write(f"| {name} {code} | {100 * p:.0f} % | {100 * q:.0f} % | ")
+        out.write(f"{by_sound[0].row.code} | {by_figures[0].row.code} |\n")
+    heard, read = 100 * np.mean(first, axis=0)
+    out.write(
+        f"\n{len(rows)} telephones: same first cause {100 * np.mean(same):.0f} %; the true one "
+        f"first {heard:.0f} % by sound, {read:.0f} % by figures; its probability apart by "
+        f"{100 * np.mean(apart):+.1f} points in the mean, {100 * np.median(np.abs(apart)):.1f} in "
+        "the median of sizes\n"
+    )
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=9000)
     parser.add_argument("--seed", type=int, default=14)
+    parser.add_argument("--through-sound", type=int, default=0, metavar="N")
     chosen = parser.parse_args()
+    if chosen.through_sound:
+        print_through_sound(chosen.through_sound, chosen.seed)
+        return
     started = time.process_time()
     told = [tell(name, evidence, kind)
             for name, _, evidence, kind in draw_cases(chosen.cases, chosen.seed)]  # fmt: skip

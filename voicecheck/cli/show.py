@@ -18,7 +18,7 @@ from voicecheck.records import (
     Run,
     SetType,
 )
-from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
+from voicecheck.records.quantities import THD_AT_HZ, count_decimals, says_nothing, unit_of
 from voicecheck.records.terms import Verdict
 from voicecheck.words import load_words
 from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
@@ -191,10 +191,16 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
         for number in (finding.value, finding.uncertainty, finding.low, finding.high)
     )
     limits = f"[{low} .. {high}]" if low or high else ""
+    if finding.low is not None and finding.high is not None:
+        half = 0.5 * (finding.high - finding.low)
+        limits = "too few sets to say" if says_nothing(half, unit) else limits
     worst = "" if finding.worst_hz is None else f"at {finding.worst_hz:.0f} Hz"
     mark, name = VERDICT_MARKS[finding.verdict], say_quantity(finding.quantity)
     told = f"{value} {unit}".rstrip() if value else "-"
-    return (mark, finding.path, name, told, f"+/- {own}" if own else "", limits, worst)
+    own = f"+/- {own}" if own else ""
+    if says_nothing(finding.uncertainty, unit):
+        own = "too few seats to say"
+    return (mark, finding.path, name, told, own, limits, worst)
 
 
 def render_baseline(baseline: Baseline) -> str:

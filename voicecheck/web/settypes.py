@@ -18,9 +18,11 @@ from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
-from voicecheck.web.render import go_to, quote_name
+from voicecheck.web.remedies import quote_name
+from voicecheck.web.render import go_to
 from voicecheck.workflow.books import open_book, read_normal_value
 from voicecheck.workflow.papers.clubs import list_clubs, make_club, name_club_file, take_club
+from voicecheck.workflow.papers.clubsound import is_club_file
 from voicecheck.workflow.papers.comparing import build_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines, find_own_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
@@ -38,6 +40,7 @@ class SetTypePages(Pages):
             Route("/type", self.show),
             Route("/type/edit", with_form(self.edit), methods=["POST"]),
             Route("/type/baseline", with_form(self.build), methods=["POST"]),
+            Route("/type/good", with_form(self.open_good), methods=["POST"]),
             Route("/type/curves", self.show_curves),
             Route("/type/baseline.zip", self.export_baseline),
             Route("/type/baseline.json", self.export_club),
@@ -105,6 +108,12 @@ class SetTypePages(Pages):
             build_baselines(book, name, without=without)
         return go_to(f"/type?name={quote_name(name)}#baselines")
 
+    def open_good(self, request: Request, sent: Sent) -> Response:
+        """A job for a set that is known to be good, ready to be swept as a reference."""
+        with open_book(self._where) as book:
+            job = book.open_job(sent.text("label"), _find_name(request))
+        return go_to(f"/jobs/{job.job}?stage={REFERENCE}#sweep")
+
     def show_curves(self, request: Request) -> Response:
         """What the chart of the type draws."""
         with open_book(self._where) as book:
@@ -153,7 +162,7 @@ class SetTypePages(Pages):
             files = sent.save_uploads("parcel", Path(folder), (".zip", ".json"))
             if not files:
                 raise InputError("parcel: choose a file that was exported before")
-            small = [file for file in files if file.suffix.lower() == ".json"]
+            small = [file for file in files if is_club_file(file)]
             clubs = [take_club(book, file) for file in small]
             parcels = [file for file in files if file not in small]
             merged = [one for file in parcels for one in book.import_parcel(file)]

@@ -10,13 +10,14 @@ from typing import get_args
 from voicecheck.charts import say_value
 from voicecheck.jobbook.traces import Compared, RunTrace, Traces
 from voicecheck.records import BellCheck, DialCheck, Finding, FlexCheck, LineCheck
-from voicecheck.records.quantities import family_of
+from voicecheck.records.quantities import family_of, says_nothing
 from voicecheck.records.standing import Mark
 from voicecheck.records.terms import JobStage, MarkKey, MarkState, PathName
 from voicecheck.records.verdicts import find_gravest, rank_verdict
 from voicecheck.words import Words
 from voicecheck.workflow.checks.kinds import get_kind
 from voicecheck.workflow.checks.run import StoredCheck
+from voicecheck.workflow.papers.lookup import choose_current
 
 PATHS: dict[MarkKey, PathName] = {
     "talks": "transmit",
@@ -29,8 +30,6 @@ DIGITS = "1234567890"
 PARTS = ("cord", "hook", "handset")
 HELD = ("baseline", "stand-in")
 """Kinds of reference that say how a set is: good sets of its type, or what any set keeps to."""
-SAYS_NOTHING_DB = 30.0
-"""Limits as wide as that would let a silent set pass: they come of too few sets or seats (PROP)."""
 MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
 CHECKS: dict[MarkKey, str] = {"dials": "dial", "rings": "bell", "cord": "flex", "line": "line"}
 
@@ -93,7 +92,8 @@ def _say(key: MarkKey, stage: JobStage, look: _Look) -> Said:
         found = [one for one in look.checks if one.kind == CHECKS[key] and one.stage == stage]
         return SAY_CHECK[key](found, words) if found else Said(state="not tested")
     counting = (run for run in look.traces.runs if not run.aside)
-    swept = {run.path: run for run in counting if run.stage == stage}
+    current = choose_current(tuple(counting), lambda run: run.n_seats)
+    swept = {path: run for (path, at), run in current.items() if at == stage}
     wanted = [PATHS[key]] if key in PATHS else list(PATHS.values())
     present = [path for path in wanted if path in swept]
     if not present:
@@ -179,7 +179,7 @@ def say_level(finding: Finding, words: Words) -> str:
     off = (finding.value or 0.0) - middle
     usual = max(abs(limit - middle) for limit in limits) if limits else math.inf
     key = "level_high" if off > 0.0 else "level_low"
-    if usual > SAYS_NOTHING_DB:
+    if says_nothing(usual, "dB"):
         return words.say("standing", f"{key}_wide", amount=words.number(abs(off)))
     return words.say("standing", key, amount=words.number(abs(off)), usual=words.number(usual))
 

@@ -84,6 +84,18 @@ def say_mark_name(key: str, language: str = "en") -> str:
     return load_words(language).say("mark", key)
 
 
+def say_path(path: str, language: str = "en") -> str:
+    """
+    What a sweep goes along.
+
+    Examples
+    --------
+    >>> say_path("both"), say_path("all")
+    ('transmit and sidetone', 'transmit, sidetone and receive')
+    """
+    return load_words(language).say("path_term", path)
+
+
 def say_stage(stage: str, language: str = "en") -> str:
     """
     A stage as people say it; one of the user's own as it is.

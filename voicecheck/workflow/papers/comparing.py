@@ -33,6 +33,7 @@ from voicecheck.workflow.papers.lookup import (
     find_baselines,
     find_bench_spreads,
     find_kindred,
+    tell_passed_over,
 )
 from voicecheck.workflow.papers.standins import (
     IN_PASSING,
@@ -158,6 +159,9 @@ def compare(
     comparison = _compare(book, record, stage, runs, against=against, results=results)
     if any(run.is_simulated for run in runs.values()):
         comparison = dataclasses.replace(comparison, simulated=True)
+    passed_over = tell_passed_over(book, job, stage)
+    if passed_over:
+        comparison = dataclasses.replace(comparison, notes=(*comparison.notes, *passed_over))
     book.save_comparison(comparison)
     return comparison
 

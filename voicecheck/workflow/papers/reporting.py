@@ -14,6 +14,7 @@ from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.comparing import find_judged_baselines
+from voicecheck.workflow.papers.lookup import choose_current
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
@@ -99,5 +100,5 @@ def _spread_out(comparisons: tuple[Comparison, ...]) -> tuple[Comparison, ...]:
 
 def _latest_runs(book: JobBook, job: int) -> tuple[Run, ...]:
     """The current run of each path and stage, in the order they were taken."""
-    latest = {(run.path, run.stage): run for run in book.list_runs(job=job)}
+    latest = choose_current(book.list_runs(job=job), lambda run: len(run.recordings))
     return tuple(run for run in latest.values() if run.stage not in LEFT_OUT_STAGES)

@@ -12,6 +12,7 @@ from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
 from voicecheck.records.terms import PathName, check_word
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
+from voicecheck.workflow.wording import say_path
 
 USUAL_LOAD_OHM = 600.0
 """Of a bare sound device, whose load is not known."""
@@ -263,7 +264,7 @@ class SeatGuide:
     def _ask(self, seat: int) -> None:
         path = self._order.path
         on = f", {self._setup.name}" if self._setup else ""
-        title = f"Seat {seat} of {self._n_seats}, {path}{on}"
+        title = f"Seat {seat} of {self._n_seats}, {say_path(path)}{on}"
         steps = list_seat_steps(
             path, self._transmitter, feed_ma=self._feed_ma, seat=seat, setup=self._setup
         )
