@@ -5,8 +5,8 @@ How often a healthy set is called where baselines come from other benches, or fr
 
 Sets of `tests/set_population` with a standard deviation of 1 dB, two seats, transmit. Benches
 differ by a level of their own, normal with the deviation of the column; 1 dB is what the program
-takes where it cannot know. The last row is of one reference set, which calls nothing outside: the share
-called doubtful.
+takes where it cannot know. The last row is of one reference set, which calls nothing outside: the
+share called doubtful.
 """
 
 from __future__ import annotations
