@@ -119,6 +119,21 @@ def test_own_sets_outweigh_a_far_bench() -> None:
     assert found.variance < 1.0 / 8.0
 
 
+def test_one_other_bench_alone_widens_every_limit_and_says_so() -> None:
+    """Neither curve nor figure is held as finely as on the bench that it comes from."""
+    theirs = build_on_bench(np.random.default_rng(2), 8, 0.0, "there")
+    merged = merge_baselines(None, {"club": theirs})
+    assert np.all(merged.high_db > theirs.high_db)
+    assert any("one other bench alone" in warning for warning in merged.warnings)
+    wide, fine = (
+        {q.quantity: q.high for q in one.quantities if q.high is not None and q.family == "level"}
+        for one in (merged, theirs)
+    )
+    assert len(fine) == 4
+    assert all(wide[name] > fine[name] for name in fine)
+    assert not any(one.unit == "dBFS" for one in merged.quantities)
+
+
 def test_simulated_and_uncalibrated_sets_are_left_out_and_said() -> None:
     """Neither counts beside telephones in volts and pascals."""
     random = np.random.default_rng(3)

@@ -17,6 +17,7 @@ from voicecheck.charts import (
     list_conditions,
     order_runs,
     render_figure,
+    say_conclusion,
     say_stage,
 )
 from voicecheck.errors import InputError
@@ -182,7 +183,7 @@ def _say_verdict(comparison: Comparison | None, words: Words) -> str:
     known = {"before": "before_line", "after": "after_line"}
     stage = comparison.stage
     name = words.say("report", known[stage]) if stage in known else say_stage(stage, words)
-    verdict = words.say("chart", f"conclude_{comparison.overall}")
+    verdict = say_conclusion(comparison, words)
     return words.say("report", "verdict_line", stage=name, verdict=verdict)
 
 

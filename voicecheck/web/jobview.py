@@ -167,7 +167,8 @@ def _choose(mark: Mark, comparison: Comparison) -> tuple[Finding, ...]:
 
 def _find_explained(held: Sequence[Held]) -> Comparison | None:
     """The comparison whose causes are told: after the work if that is amiss, else as found."""
-    against_type = [one.comparison for one in held if one.comparison.against.kind == "baseline"]
+    kinds = ("baseline", STAND_IN)
+    against_type = [one.comparison for one in held if one.comparison.against.kind in kinds]
     for stage in ("after", "before"):
         for one in against_type:
             if one.stage == stage and one.overall != "within" and one.hints:
@@ -178,7 +179,11 @@ def _find_explained(held: Sequence[Held]) -> Comparison | None:
 def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     """What the first day offers: wide limits, and what would make them narrow."""
     found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
-    return say_comparison(found[0]) if found else ()
+    if not found:
+        return ()
+    masks = (one for one in found[0].beside if one.against.kind == "mask")
+    told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))
+    return (*say_comparison(found[0]), *told)
 
 
 def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:
