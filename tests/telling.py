@@ -11,7 +11,7 @@ from factories import make_job_runs, make_run
 
 from voicecheck.cli.main import make_app
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Run, SetType
+from voicecheck.records import Measurement, Run, SetType
 from voicecheck.workflow.papers.comparing import build_baselines
 
 TYPE = "Hillview 2"
@@ -22,11 +22,8 @@ SHOUT = "SIMULATED: no real telephone was measured"
 def simulate(run: Run) -> Run:
     """The run as one of no real telephone."""
 
-    def state(one: object) -> object:
-        return dataclasses.replace(  # type: ignore[type-var]
-            one,
-            conditions=one.conditions.replace(bench="simulated"),  # type: ignore[attr-defined]
-        )
+    def state(one: Measurement) -> Measurement:
+        return one.replace(conditions=one.conditions.replace(bench="simulated"))
 
     return dataclasses.replace(
         run,

@@ -12,7 +12,7 @@ from voicecheck.records import Comparison, Hint
 from voicecheck.records.quantities import says_nothing
 from voicecheck.records.standing import NextStep
 from voicecheck.records.terms import MarkKey
-from voicecheck.records.verdicts import TELLING, find_gravest
+from voicecheck.records.verdicts import TELLING, find_gravest, rank_verdict
 from voicecheck.report.sentences import SMALLEST_OF, tell_differences
 from voicecheck.words import Words, load_words
 from voicecheck.workflow.papers.comparing import hold
@@ -136,7 +136,8 @@ def _judge(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, .
         )
         for key, judged in found.items()
     )
-    state = find_gravest(judged[0] for judged in found.values() if judged)
+    states = (judged[0] for judged in found.values() if judged)
+    state = min(states, key=rank_verdict, default="not comparable")
     wanted = [key for key, judged in found.items() if judged and judged[0] == state]
     side = "does" if state == "within" else "do"
     headline = words.say(
