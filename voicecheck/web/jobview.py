@@ -10,6 +10,7 @@ from voicecheck.records import Comparison, Event, Finding, Hint, Job
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
+from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake, list_takes
 from voicecheck.workflow.wording import say_comparison
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 CRACKLE, STAND_IN = "crackle", "stand-in"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
+KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
 
@@ -138,7 +140,16 @@ def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) ->
         Files that the program itself keeps, and what their coming means.
     """
     files = {file.name: file.sha256 for file in job.attachments}
-    return [_make_line(event, files, documents) for event in reversed(events)]
+    told = [event for event in reversed(events) if not _is_of_check(event)]
+    return [_make_line(event, files, documents) for event in told]
+
+
+def _is_of_check(event: Event) -> bool:
+    """Whether it is the recording of a check, of which the check's own line tells."""
+    stem, _, ending = event.text.rpartition(".")
+    kind, _, stage = stem.partition("-")
+    is_ours = kind in KINDS and stage in ("before", "after") and ending == "flac"
+    return event.kind == "file" and is_ours
 
 
 def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, str]) -> LogLine:
