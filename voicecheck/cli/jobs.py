@@ -287,7 +287,10 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
 def compare(
     job: JobNumber,
     stage: Annotated[
-        str | None, typer.Option(help="Stage to judge. Default: after, else before.")
+        str | None,
+        typer.Option(
+            help="Stage to judge. Default: where the job stands, if said; else after, else before."
+        ),
     ] = None,
     against: Annotated[
         str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
