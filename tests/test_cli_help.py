@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 from typer.main import get_command
 
-from voicecheck.__main__ import ENTRIES
+import voicecheck.__main__
+from voicecheck.cli.commands import ENTRIES
 from voicecheck.cli.helping import EXAMPLES, SECTIONS
 from voicecheck.cli.main import make_app
 
@@ -25,7 +26,7 @@ def run(*words: str) -> Any:
 
 def list_commands() -> Iterator[tuple[str, Any]]:
     """Every command that a help shows, as it is typed, groups too."""
-    assert ENTRIES[-1].names == ("page",)
+    assert ENTRIES[-1].names == ("page",), voicecheck.__main__.__doc__
 
     def walk(command: Any, words: tuple[str, ...]) -> Iterator[tuple[str, Any]]:
         for name, child in getattr(command, "commands", {}).items():
