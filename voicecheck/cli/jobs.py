@@ -36,24 +36,35 @@ def register(app: typer.Typer) -> None:
     # Not above: what further belongs to a job stands in a module that builds on this one.
     from voicecheck.cli import books, filing
 
-    types = typer.Typer(help="Set types.", rich_markup_mode=None, no_args_is_help=True)
+    types = typer.Typer(
+        help="Add, list, change and remove set types.", rich_markup_mode=None, no_args_is_help=True
+    )
     types.command("add")(add_type)
     types.command("list")(list_types)
     filing.register_types(types)
-    jobs = typer.Typer(help="Jobs.", rich_markup_mode=None, no_args_is_help=True)
+    jobs = typer.Typer(
+        help="Open, note, finish and close jobs; their takes and time line.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
     jobs.command("open")(ask_also(open_job, list_words))
     jobs.command("list")(list_jobs)
     jobs.command("show")(show_job)
     jobs.command("edit")(ask_also(books.edit_job, books.list_changes))
     jobs.command("note")(note_job)
     jobs.command("cause")(keep_cause)
+    jobs.command("done")(filing.finish_work)
     jobs.command("attach")(books.attach)
     jobs.command("timeline")(books.timeline)
     jobs.command("export")(books.export_job)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
     filing.register_jobs(jobs)
-    baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
+    baselines = typer.Typer(
+        help="Build, list, send and take in what good sets of a type do.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
     clubs.register(baselines)
@@ -287,7 +298,10 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
 def compare(
     job: JobNumber,
     stage: Annotated[
-        str | None, typer.Option(help="Stage to judge. Default: after, else before.")
+        str | None,
+        typer.Option(
+            help="Stage to judge. Default: where the job stands, if said; else after, else before."
+        ),
     ] = None,
     against: Annotated[
         str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
