@@ -245,6 +245,11 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
-    """What is outside its limits, each once, as a part of a line."""
-    names = [f.quantity.replace("_", " ") for f in findings if f.verdict == "outside"]
-    return [f"outside: {', '.join(dict.fromkeys(names))}"] if names else []
+    """What is outside its limits, each once, as a part of a line, and which limits where two are."""
+    names: dict[str, list[str]] = {}
+    for finding in findings:
+        if finding.verdict == "outside":
+            limits = names.setdefault(finding.quantity.replace("_", " "), [])
+            limits += [finding.limit] if finding.limit else []
+    told = [f"{name} ({', '.join(limits)})" if limits else name for name, limits in names.items()]
+    return [f"outside: {', '.join(told)}"] if told else []

@@ -38,7 +38,7 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
         finding.verdict,
         finding.quantity.replace("_", " "),
         "-" if finding.value is None else f"{finding.value:.2f} {finding.unit}".strip(),
-        f"[{low} .. {high}]",
+        f"[{low} .. {high}]" + (f" {finding.limit}" if finding.limit else ""),
         finding.source + (f", {finding.reason}" if finding.reason else ""),
     )
 
