@@ -5,7 +5,7 @@ How far the probabilities of likely causes can be believed.
     python tests/bench/cause_rates.py [--cases 9000] [--seed 14] [--through-sound 40]
 
 Scored on faults that `tests/plants/faulty.py` makes of the populations' own parts: it shares no
-formula, number or code with the table of faults, and draws faults as often as they come to a shop
+code and no table with the fault table, and draws faults as often as they come to a shop
 (most sets have one common fault). The figures of each telephone are those of its plants; a case
 counts when something is outside. `--through-sound` plays some of them, measures them, and holds
 the probabilities against those at the level of figures.

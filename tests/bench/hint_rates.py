@@ -3,13 +3,16 @@
 How often the true cause of a simulated fault is named first, and among the first three.
 
     python tests/bench/hint_rates.py [--cases 200] [--healthy 100] [--keep FOLDER] [--fit]
+    python tests/bench/hint_rates.py --every 3 --seats 2 --references 5 --healthy 3 [--keep FOLDER]
 
 Each case is one random single fault of the simulated handset (a new individual each time), swept
 on every path with three seats and held against a baseline of eight healthy sets. The true cause
 is the row of the fault table that the simulated bench names for the fault. Nothing is told to the
 hints but the measurements. With --keep the measurements are stored, so that an edited fault table
-is judged again in seconds. With --fit it prints the log loss of the probabilities at several
-temperatures, from which `voicecheck/verdicts/likelihood.py` has its own.
+is judged again in seconds. With --every so many individuals of each fault are swept and no
+further tests are made; only those that are not within count, since the others have no causes. With
+--fit it prints the log loss of the probabilities at several temperatures, from which
+`voicecheck/verdicts/likelihood.py` has its own.
 """
 
 from __future__ import annotations
@@ -181,6 +184,15 @@ def draw_cases(count: int, seed: int) -> Iterator[Case]:
         yield Case(f"{worn}+{fault}", 100 + index, kind, causes[fault])
 
 
+def draw_every(count: int) -> Iterator[Case]:
+    """So many individuals of every fault."""
+    for name, cause in sorted(list_fault_causes().items()):
+        if name not in OTHER_NAMES:
+            worn = "electret" if name in (*ELECTRET_TYPE, "high-gain") else "carbon"
+            for seed in range(100, 100 + count):
+                yield Case(f"{worn}+{name}", seed, worn, cause)
+
+
 def judge(
     shop: Shop, case: Case, baselines: Mapping[str, Baseline], *, with_tests: bool
 ) -> tuple[str, tuple[Hint, ...]]:
@@ -200,11 +212,14 @@ def print_faults(
     baselines: Mapping[str, Mapping[str, Baseline]],
     *,
     with_tests: bool,
+    is_outside_only: bool = False,
 ) -> None:
     out = sys.stdout
     places: dict[str, list[int]] = defaultdict(list)
     for case in cases:
         overall, hints = judge(shop, case, baselines[case.type_name], with_tests=with_tests)
+        if is_outside_only and overall == "within":
+            continue
         codes = [hint.code for hint in hints]
         place = codes.index(case.cause) + 1 if case.cause in codes else 99
         places[f"{case.handset} {case.cause}"].append(place)
@@ -258,6 +273,9 @@ def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, B
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--every", type=int, default=0, help="individuals of each fault")
+    parser.add_argument("--seats", type=int, default=3)
+    parser.add_argument("--references", type=int, default=N_REFERENCES)
     parser.add_argument("--healthy", type=int, default=100)
     parser.add_argument("--keep", type=Path, help="folder for the measurements")
     parser.add_argument("--fit", action="store_true", help="log loss by temperature, and no more")
@@ -265,16 +283,19 @@ def main() -> None:
     chosen = parser.parse_args()
     if chosen.keep is not None:
         chosen.keep.mkdir(parents=True, exist_ok=True)
-    shop = Shop(chosen.keep)
-    baselines = {kind: shop.build_baselines(kind) for kind in ("carbon", "electret")}
-    cases = list(draw_cases(chosen.cases, seed=5))
+    shop = Shop(chosen.keep, n_seats=chosen.seats)
+    baselines = {
+        kind: shop.build_baselines(kind, chosen.references) for kind in ("carbon", "electret")
+    }
+    is_every = bool(chosen.every)
+    cases = list(draw_every(chosen.every) if is_every else draw_cases(chosen.cases, seed=5))
     if chosen.only_kept:
         cases = [case for case in cases if shop.has(case)]
     if chosen.fit:
         print_fit(shop, cases, baselines)
         return
-    for with_tests in (True, False):
-        print_faults(shop, cases, baselines, with_tests=with_tests)
+    for with_tests in (False,) if is_every else (True, False):
+        print_faults(shop, cases, baselines, with_tests=with_tests, is_outside_only=is_every)
     print_healthy(shop, chosen.healthy, baselines)
 
 

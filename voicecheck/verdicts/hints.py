@@ -35,6 +35,7 @@ BOOK_WEIGHT = 40.0
 MOST_HINTS = 5
 LEAST_PROBABILITY = 0.02
 """A cause below it is told with something else."""
+UNUSUAL_SD = 2.0
 HIGH_PROBABILITY, MEDIUM_PROBABILITY = 0.6, 0.25
 
 
@@ -185,16 +186,27 @@ def rank_hints(
         return ()
     evidence = gather_evidence(runs, baselines, problems=problems, extra=extra)
     verdicts = {finding.verdict for finding in comparison.findings} if comparison else set()
-    is_told = bool(verdicts & set(TELLING)) or bool(problems) or bool(extra)
+    is_tested = _tells(extra or {})
+    is_told = bool(verdicts & set(TELLING)) or bool(problems) or is_tested
     if comparison is not None and not is_told:
         return ()
     ranked = rank_causes(
         evidence, gather_usual(baselines), table=table, answers=answers,
-        is_faint="outside" not in verdicts and not problems and not extra,
+        is_faint="outside" not in verdicts and not problems and not is_tested,
     )  # fmt: skip
     chosen = _choose(ranked)
     rest = 1.0 - sum(cause.probability for cause in chosen)
     return (*(_make_hint(cause, evidence) for cause in chosen), _make_other(max(0.0, rest)))
+
+
+def _tells(extra: Mapping[str, float]) -> bool:
+    """Whether a separating test or another instrument found something unusual."""
+    clues = load_clues()
+    return any(
+        abs(clues[name].to_scale(value) - clues[name].usual) > UNUSUAL_SD * clues[name].spread
+        for name, value in extra.items()
+        if name in clues and math.isfinite(value)
+    )
 
 
 def _choose(ranked: Sequence[WeighedCause]) -> tuple[WeighedCause, ...]:

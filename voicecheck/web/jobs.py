@@ -31,6 +31,8 @@ from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
 from voicecheck.workflow.standing import list_standings, set_standing
+from voicecheck.workflow.takes import list_takes
+from voicecheck.workflow.undoing import find_undo, undo
 
 PER_PAGE = 50
 REPORT_POLICY = (
@@ -71,6 +73,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
             Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
             Route("/jobs/{job}/takes/{key}", with_form(self.change_take), methods=["POST"]),
+            Route("/jobs/{job}/undo", with_form(self.undo), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
             Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
@@ -123,7 +126,8 @@ class JobPages(Pages):
             mark = choose_mark(standing, request.query_params.get("mark", ""))
             checks, sheet = list_checks(book, number), load_sheet(book, number)
             kinds = [sort_checks(job, kind, checks, sheet) for kind in list_kinds()]
-            panel = make_panel(book, job, mark)
+            takes = list_takes(book, number)
+            panel = make_panel(book, job, mark, takes)
             setups = [file.setup for file in list_benches(book)]
             runs = book.list_runs(job=number, recordings=False)
             handsets, faults = list_simulated()
@@ -143,6 +147,7 @@ class JobPages(Pages):
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),
                 stages=list(dict.fromkeys(run.stage for run in runs)),
+                undo=find_undo(book, number, takes),
                 lines=list_log(job, book.list_events(number), DOCUMENTS),
                 handsets=handsets,
                 faults=faults,
@@ -218,6 +223,15 @@ class JobPages(Pages):
         with open_book(self._where) as book:
             keep_cause(book, number, sent.text("cause"))
         return go_to(f"/jobs/{number}#log")
+
+    def undo(self, request: Request, _: Sent) -> Response:
+        """Take the last thing back."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            undo(book, number)
+            for stage in STAGES_OF_JOB:
+                judge_stage(book, number, stage)
+        return go_to(f"/jobs/{number}")
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""

@@ -10,8 +10,9 @@ from voicecheck.records import Comparison, Event, Finding, Hint, Job
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
+from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
-from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.takes import KeptTake
 from voicecheck.workflow.wording import say_comparison
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 CRACKLE, STAND_IN = "crackle", "stand-in"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
+KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
 
@@ -94,7 +96,7 @@ def choose_mark(standing: Standing, wanted: str) -> Mark:
     return (named or worst or list(standing.marks))[0]
 
 
-def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
+def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -> Panel:
     """
     The panel of a mark.
 
@@ -103,10 +105,12 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
     book : JobBook
     job : Job
     mark : Mark
+    takes : sequence of KeptTake
+        Of the job, the oldest first.
     """
     if mark.key in CHECKS:
         kind = CHECKS[mark.key]
-        return Panel(mark=mark, kind=kind, takes=_list_takes(book, job, kind))
+        return Panel(mark=mark, kind=kind, takes=_choose_takes(takes, kind))
     path = "transmit" if mark.key == CRACKLE else PATHS[mark.key]
     traces = book.read_traces([job.job])[job.job]
     held = tuple(
@@ -120,7 +124,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
         held=held,
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
-        takes=_list_takes(book, job, path),
+        takes=_choose_takes(takes, path),
         told=_tell_stand_in(held) if mark.state == "not comparable" else (),
     )
 
@@ -138,7 +142,16 @@ def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) ->
         Files that the program itself keeps, and what their coming means.
     """
     files = {file.name: file.sha256 for file in job.attachments}
-    return [_make_line(event, files, documents) for event in reversed(events)]
+    told = [event for event in reversed(events) if not _is_of_check(event)]
+    return [_make_line(event, files, documents) for event in told]
+
+
+def _is_of_check(event: Event) -> bool:
+    """Whether it is the recording of a check, of which the check's own line tells."""
+    stem, _, ending = event.text.rpartition(".")
+    kind, _, stage = stem.partition("-")
+    is_ours = kind in KINDS and stage in ("before", "after") and ending == "flac"
+    return event.kind == "file" and is_ours
 
 
 def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, str]) -> LogLine:
@@ -186,7 +199,6 @@ def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     return (*say_comparison(found[0]), *told)
 
 
-def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:
-    """Of a path or a kind of check, whatever part of the set it was."""
-    kept = list_takes(book, job.job)
-    return tuple(take for take in reversed(kept) if take.name.split(" ")[0] == name)
+def _choose_takes(takes: Sequence[KeptTake], name: str) -> tuple[KeptTake, ...]:
+    """Of a path or a kind of check, whatever part of the set it was; the newest first."""
+    return tuple(take for take in reversed(takes) if take.name.split(" ")[0] == name)
