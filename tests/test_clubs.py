@@ -13,43 +13,20 @@ from typing import Any
 
 import numpy as np
 import pytest
+from bench_sets import build_on_bench, take_on_bench
 from factories import make_run
 from helpers import run_program
 from jobbook_samples import draw_recording
-from set_population import Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Baseline, Recipe, Run, SetType
+from voicecheck.records import Recipe, SetType
 from voicecheck.records.clubfile import compute_fingerprint, read_club
-from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run
+from voicecheck.verdicts import compare_to_baseline
 from voicecheck.verdicts.clubs import merge_baselines, weigh_benches
 from voicecheck.workflow.papers.clubs import list_clubs, make_club, take_club
 from voicecheck.workflow.papers.comparing import build_baselines, compare
 from voicecheck.workflow.papers.lookup import find_baselines, find_kindred
-
-POPULATION = Population(sd_db=1.0, n_seats=2)
-
-
-def take_on_bench(random: np.random.Generator, offset_db: float, job: int, bench: str) -> Run:
-    """One healthy set as a bench reads it that lies off by so much."""
-    measured = []
-    for one in measure_set(POPULATION, draw_set(POPULATION, random), random):
-        assert one.response is not None
-        response = dataclasses.replace(one.response, level_db=one.response.level_db + offset_db)
-        names = ("low_db", "mid_db", "high_db", "at_1khz_db")
-        levels = {name: getattr(one.bands, name) + offset_db for name in names}
-        conditions = one.conditions.replace(bench=bench, calibration=f"{bench}, spring")
-        bands = dataclasses.replace(one.bands, **levels)
-        measured.append(one.replace(response=response, bands=bands, conditions=conditions))
-    return pool_run(measured, job=job, path="transmit", stage="reference")
-
-
-def build_on_bench(
-    random: np.random.Generator, n_sets: int, offset_db: float, bench: str
-) -> Baseline:
-    runs = [take_on_bench(random, offset_db, job, bench) for job in range(1, n_sets + 1)]
-    return build_baseline(runs, type_name="Hillview 2", path="transmit")
 
 
 def test_healthy_sets_stay_within_what_clubs_bring_together() -> None:

@@ -177,7 +177,7 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     assert "F03" in [hint.code for hint in before.hints]
     assert (before.hints[-1].code, after.hints) == ("other", ())
     text = render_comparison(after)
-    assert "after against before before" in text
+    assert "after the work held against as found" in text
     assert "two good sets" in text
     assert "wo good sets of the type" in page
     assert "usual is up to" in page

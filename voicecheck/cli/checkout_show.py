@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from voicecheck.cli.show import VERDICT_MARKS, render_table
+from voicecheck.cli.show import render_table
 
 if TYPE_CHECKING:
     from voicecheck.records import CheckList, CheckStep, Finding
@@ -35,7 +35,7 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
     low = "" if finding.low is None else f"{finding.low:g}"
     high = "" if finding.high is None else f"{finding.high:g}"
     return (
-        VERDICT_MARKS[finding.verdict],
+        finding.verdict,
         finding.quantity.replace("_", " "),
         "-" if finding.value is None else f"{finding.value:.2f} {finding.unit}".strip(),
         f"[{low} .. {high}]",

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import typer
 from typer.models import CommandInfo
 
+from voicecheck.cli.helping import add_examples
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
@@ -119,6 +121,7 @@ def add_commands(app: typer.Typer, wanted: str | None = None) -> bool:
     entries = [entry for entry in ENTRIES if wanted in entry.names] or ENTRIES
     for entry in entries:
         entry.register(app)
+    add_examples(app)
     commands = [one for one in app.registered_commands if one.name == wanted]
     groups = [one for one in app.registered_groups if one.name == wanted]
     if not commands and not groups:

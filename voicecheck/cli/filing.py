@@ -19,7 +19,6 @@ Why = Annotated[str, typer.Option("--why", metavar="REASON", help="For the time 
 
 def register_jobs(jobs: typer.Typer) -> None:
     """Add the commands to those of a job."""
-    jobs.command("done")(finish_work)
     jobs.command("takes")(list_takes)
     jobs.command("move")(move_take)
     jobs.command("aside")(put_aside)

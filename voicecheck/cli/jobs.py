@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -32,37 +33,62 @@ JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    # Not above: what further belongs to a job stands in a module that builds on this one.
-    from voicecheck.cli import books, filing
+    _register_types(app)
+    _register_jobs(app)
+    _register_baselines(app)
+    app.command("element")(identify)
+    app.command("masks")(list_masks)
+    app.command("compare")(compare)
+    app.command("report")(report)
 
-    types = typer.Typer(help="Set types.", rich_markup_mode=None, no_args_is_help=True)
+
+def _register_types(app: typer.Typer) -> None:
+    # Not above: what further belongs to types and jobs stands in modules that build on this one.
+    from voicecheck.cli import filing
+
+    types = typer.Typer(
+        help="Add, list, change and remove set types.", rich_markup_mode=None, no_args_is_help=True
+    )
     types.command("add")(add_type)
     types.command("list")(list_types)
     filing.register_types(types)
-    jobs = typer.Typer(help="Jobs.", rich_markup_mode=None, no_args_is_help=True)
+    app.add_typer(types, name="type")
+
+
+def _register_jobs(app: typer.Typer) -> None:
+    from voicecheck.cli import books, filing
+
+    jobs = typer.Typer(
+        help="Open, note, finish and close jobs; their takes and time line.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
     jobs.command("open")(ask_also(open_job, list_words))
     jobs.command("list")(list_jobs)
     jobs.command("show")(show_job)
     jobs.command("edit")(ask_also(books.edit_job, books.list_changes))
     jobs.command("note")(note_job)
     jobs.command("cause")(keep_cause)
+    jobs.command("done")(filing.finish_work)
     jobs.command("attach")(books.attach)
     jobs.command("timeline")(books.timeline)
     jobs.command("export")(books.export_job)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
     filing.register_jobs(jobs)
-    baselines = typer.Typer(help="Baselines.", rich_markup_mode=None, no_args_is_help=True)
+    app.add_typer(jobs, name="job")
+
+
+def _register_baselines(app: typer.Typer) -> None:
+    baselines = typer.Typer(
+        help="Build, list, send and take in what good sets of a type do.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
     clubs.register(baselines)
-    app.command("element")(identify)
-    app.command("masks")(list_masks)
-    app.add_typer(types, name="type")
-    app.add_typer(jobs, name="job")
     app.add_typer(baselines, name="baseline")
-    app.command("compare")(compare)
-    app.command("report")(report)
 
 
 def add_type(
@@ -286,7 +312,10 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
 def compare(
     job: JobNumber,
     stage: Annotated[
-        str | None, typer.Option(help="Stage to judge. Default: after, else before.")
+        str | None,
+        typer.Option(
+            help="Stage to judge. Default: where the job stands, if said; else after, else before."
+        ),
     ] = None,
     against: Annotated[
         str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
@@ -300,25 +329,32 @@ def compare(
     as_json: Json = False,
 ) -> None:
     """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
-    from voicecheck.cli.numbers import list_budgets
-    from voicecheck.cli.show import render_comparison, render_table
+    from voicecheck.cli.tellshow import render_comparison_numbers, render_told
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import compare as compare_job
+    from voicecheck.workflow.telling import tell as tell_comparison
 
     with open_book(book) as opened:
         comparison = compare_job(
             opened, job, stage=stage, against=against, results=_read_results(result or [])
         )
-        runs = opened.list_runs(job=job) if numbers else []
+        told = None if as_json or numbers else tell_comparison(opened, comparison)
+        runs = opened.list_runs(job=job, stage=comparison.stage) if numbers else ()
     if as_json:
         write_json(to_document(comparison))
-        return
-    judged = [run for run in runs if run.stage == comparison.stage]
-    parts = [render_comparison(comparison)]
-    for run in judged:
-        parts += [f"{run.path}, {run.stage}:", render_table(list_budgets(run.pooled))]
-    write_text("\n".join(parts))
+    elif told is not None:
+        write_text(render_told(told, numbers=_retype(job, stage, against)))
+    else:
+        write_text(render_comparison_numbers(comparison, runs))
+
+
+def _retype(job: int, stage: str | None, against: str) -> str:
+    """The command that shows the numbers of the same comparison."""
+    words = ["voicecheck", "compare", str(job)]
+    words += ["--stage", stage] if stage else []
+    words += ["--against", against] if against != "baseline" else []
+    return shlex.join([*words, "--numbers"])
 
 
 def _read_results(texts: list[str]) -> dict[str, float]:

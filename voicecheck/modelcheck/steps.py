@@ -329,13 +329,13 @@ def _is_coded(noise: StepNoise) -> bool:
         return False
     upper = slice(-4, None)
     near_db, tone_db = noise.near_db[upper], noise.tone_db[upper]
-    over_far_db = float(find_median(near_db - noise.far_db[upper]))
-    over_idle_db = float(find_median(near_db)) - float(np.max(noise.idle_near_db))
+    over_far_db = find_median(near_db - noise.far_db[upper])
+    over_idle_db = find_median(near_db) - float(np.max(noise.idle_near_db))
     if over_far_db < CODING_DB or over_idle_db < CODING_OVER_IDLE_DB:
         return False
-    if float(find_median(noise.far_db[:4])) > float(find_median(noise.idle_far_db)) + SPREAD_DB:
+    if find_median(noise.far_db[:4]) > find_median(noise.idle_far_db) + SPREAD_DB:
         return False
-    if float(find_median(near_db - tone_db)) < LEAKED_DB:
+    if find_median(near_db - tone_db) < LEAKED_DB:
         return False
     growth = float(np.polyfit(tone_db, near_db, 1)[0])
     return CODING_GROWTH[0] < growth < CODING_GROWTH[1]

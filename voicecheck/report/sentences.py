@@ -169,10 +169,34 @@ def _choose_worst(findings: Iterable[Finding]) -> list[Finding]:
 
 
 def _tell_path_change(findings: Sequence[Finding], against: Against, words: Words) -> list[str]:
+    phrases = tell_differences(findings, against, words)
+    return phrases + _tell_smallest(findings, words) + _tell_refused(findings, words)
+
+
+def tell_differences(
+    findings: Sequence[Finding], against: Against, words: Words, *, is_sure_said: bool = True
+) -> list[str]:
+    """
+    What differs between two stages, the gravest first; of each family the worst.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Of one path or one part of a set.
+    against : Against
+    words : Words
+    is_sure_said : bool
+        Whether each says if it is a real change.
+
+    Returns
+    -------
+    list of str
+        Phrases; empty where nothing could be compared.
+    """
     found = _choose_worst(f for f in findings if f.verdict in TELLING and f.value is not None)
     loudness = [finding for finding in found if family_of(finding.quantity) == "level"]
     phrases = [
-        say_change(finding, against, words)
+        say_change(finding, against, words, is_sure_said=is_sure_said)
         for finding in found
         # The curve's worst point says what the level has said.
         if not (loudness and finding.quantity == "response")
@@ -180,7 +204,7 @@ def _tell_path_change(findings: Sequence[Finding], against: Against, words: Word
     ]
     if not phrases and any(finding.verdict == "within" for finding in findings):
         phrases = [words.say("change", "none", when=_say_when(against, words))]
-    return phrases + _tell_smallest(findings, words) + _tell_refused(findings, words)
+    return phrases
 
 
 def _tell_smallest(findings: Sequence[Finding], words: Words) -> list[str]:
@@ -200,7 +224,9 @@ def _say_when(against: Against, words: Words) -> str:
     return _say_first(words, "change", [f"when_{against.kind}", "when_run"], name=name)
 
 
-def say_change(finding: Finding, against: Against, words: Words) -> str:
+def say_change(
+    finding: Finding, against: Against, words: Words, *, is_sure_said: bool = True
+) -> str:
     """
     One difference between two stages or elements, as a phrase.
 
@@ -210,10 +236,13 @@ def say_change(finding: Finding, against: Against, words: Words) -> str:
         Its value is the difference, its reference what there was before.
     against : Against
     words : Words
+    is_sure_said : bool
+        Whether it says if it is a real change.
     """
     value, past = finding.value or 0.0, finding.reference
     now = None if past is None else past + value
     key = _choose_change_key(finding, now, words)
+    sure = words.say("change", "sure" if finding.verdict == "outside" else "unsure")
     return words.say(
         "change",
         key,
@@ -225,7 +254,7 @@ def say_change(finding: Finding, against: Against, words: Words) -> str:
         past=_say_of(finding, past, words),
         reason=finding.reason,
         when=_say_when(against, words),
-        sure=words.say("change", "sure" if finding.verdict == "outside" else "unsure"),
+        sure=sure if is_sure_said else "",
     )
 
 

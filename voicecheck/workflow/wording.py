@@ -74,6 +74,16 @@ def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, .
     return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
 
 
+def say_verdict(comparison: Comparison, verdict: str, language: str = "en") -> str:
+    """A verdict in a word; between two stages it says what changed, never what is at fault."""
+    from voicecheck.charts import is_held_against_limits
+
+    words = load_words(language)
+    if is_held_against_limits(comparison):
+        return words.say("verdict", verdict)
+    return words.say("told", f"change_{verdict}")
+
+
 def say_mark(verdict: str, language: str = "en") -> str:
     """The sign that stands before a verdict."""
     return load_words(language).say("verdict_mark", verdict)
