@@ -248,7 +248,7 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
-    """What is outside its limits, each once, as a part of a line, and which limits where two are."""
+    """What is outside its limits, each once, in a line; and whose limits where there are two."""
     names: dict[str, list[str]] = {}
     for finding in findings:
         if finding.verdict == "outside":
