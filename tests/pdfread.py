@@ -1,4 +1,4 @@
-"""A PDF taken apart for tests: its objects, its tag tree, its metadata; only what a report needs."""
+"""A PDF taken apart for tests: objects, tag tree, metadata; only what a report needs."""
 
 from __future__ import annotations
 
@@ -93,23 +93,28 @@ def _parse_at(data: bytes, place: int) -> tuple[Any, int]:
     match = TOKEN.match(data, place)
     assert match is not None, data[place : place + 40]
     end = match.end()
-    if match["ref"]:
-        return Reference(int(match["ref"].split()[0])), end
-    if match["number"]:
-        return float(match["number"]), end
-    if match["name"] is not None:
-        return Name(match["name"].decode()), end
     if match["open"]:
         return _parse_many(data, end, is_map=match["open"] == b"<<")
-    if match["hex"] is not None:
-        return _decode(bytes.fromhex(match["hex"].decode())), end
     if match["text"]:
         return _parse_text(data, end)
-    return {b"true": True, b"false": False}.get(match["word"]), end
+    return _parse_plain(match), end
+
+
+def _parse_plain(match: re.Match[bytes]) -> Any:
+    """What has nothing inside it."""
+    if match["ref"]:
+        return Reference(int(match["ref"].split()[0]))
+    if match["number"]:
+        return float(match["number"])
+    if match["name"] is not None:
+        return Name(match["name"].decode())
+    if match["hex"] is not None:
+        return _decode(bytes.fromhex(match["hex"].decode()))
+    return {b"true": True, b"false": False}.get(match["word"])
 
 
 def _parse_many(data: bytes, place: int, *, is_map: bool) -> tuple[Any, int]:
-    values = []
+    values: list[Any] = []
     while True:
         match = TOKEN.match(data, place)
         assert match is not None, data[place : place + 40]

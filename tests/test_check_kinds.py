@@ -190,7 +190,7 @@ def test_a_made_up_check_works_in_the_workflow(with_hum: Any, book: Any) -> None
     assert kept.check == check
     assert kept.sound_sha256 in {one.sha256 for one in book.load_job(1).attachments}
     line = f"hum of {LEVEL_DBFS} dBFS (simulated)"
-    assert collect_measured(book, 1)["hum:before"] == line
+    assert collect_measured(book, 1)["hum:before"].words == line
     assert collect_results(book, 1)["hum of the mains"] == line
     with pytest.raises(InputError, match="check: need one of dial"):
         run_check("buzz", Source(simulated="healthy"))

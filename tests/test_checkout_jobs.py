@@ -186,7 +186,14 @@ def test_check_list_fills_itself_in_and_is_ready_only_when_nothing_is_open(book:
     document = call_json("check", 1, "--done", "1", "--done", "4=9 Mohm", book=book)
     states = {step["step"]: step["state"] for step in document["steps"]}
     assert document["schema"] == "voicecheck.check/1"
-    assert {n for n, state in states.items() if state == "measured"} == {5, 7, 8, 12}
+    # Three digits are not ten, the hook alone is not cord, hook and handset, and work is ticked.
+    assert {n for n, state in states.items() if state == "measured"} == {5}
+    partly = {step["step"]: step["partly"] for step in document["steps"] if step["partly"]}
+    assert partly == {
+        7: "digits 1 2 4 5 6 8 9",
+        8: "cord, handset",
+        12: "digit 0: 1 of 10 times",
+    }
     assert {n for n, state in states.items() if state == "done"} == {1, 4}
     # The line step shows the tone that was heard, and still wants a tick: a call is made by hand.
     line = next(step for step in document["steps"] if step["step"] == 22)

@@ -338,6 +338,6 @@ def test_what_it_was_is_kept_and_a_slip_is_told(tmp_path: Path) -> None:
 
     call("type", "add", "T", "--transmitter", "carbon")
     call("job", "open", "weak", "--type", "T")
-    assert "it was weak magnet" in call("job", "cause", 1, "F13").stdout
-    assert "it was a moth" in call("job", "cause", 1, "a moth").stdout
+    assert "it was weak magnet" in call("job", "cause", 1, "F13").stderr
+    assert "it was a moth" in call("job", "cause", 1, "a moth").stderr
     assert "say it in words" in call("job", "cause", 1, "F99", code=2).stderr

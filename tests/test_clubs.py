@@ -4,49 +4,29 @@ from __future__ import annotations
 
 import copy
 import dataclasses
+import io
 import json
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from bench_sets import build_on_bench, take_on_bench
 from factories import make_run
 from helpers import run_program
-from set_population import Population, draw_set, measure_set
+from jobbook_samples import draw_recording
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Baseline, Run, SetType
+from voicecheck.records import Recipe, SetType
 from voicecheck.records.clubfile import compute_fingerprint, read_club
-from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run
+from voicecheck.verdicts import compare_to_baseline
 from voicecheck.verdicts.clubs import merge_baselines, weigh_benches
 from voicecheck.workflow.papers.clubs import list_clubs, make_club, take_club
 from voicecheck.workflow.papers.comparing import build_baselines, compare
 from voicecheck.workflow.papers.lookup import find_baselines, find_kindred
-
-POPULATION = Population(sd_db=1.0, n_seats=2)
-
-
-def take_on_bench(random: np.random.Generator, offset_db: float, job: int, bench: str) -> Run:
-    """One healthy set as a bench reads it that lies off by so much."""
-    measured = []
-    for one in measure_set(POPULATION, draw_set(POPULATION, random), random):
-        assert one.response is not None
-        response = dataclasses.replace(one.response, level_db=one.response.level_db + offset_db)
-        names = ("low_db", "mid_db", "high_db", "at_1khz_db")
-        levels = {name: getattr(one.bands, name) + offset_db for name in names}
-        conditions = one.conditions.replace(bench=bench, calibration=f"{bench}, spring")
-        bands = dataclasses.replace(one.bands, **levels)
-        measured.append(one.replace(response=response, bands=bands, conditions=conditions))
-    return pool_run(measured, job=job, path="transmit", stage="reference")
-
-
-def build_on_bench(
-    random: np.random.Generator, n_sets: int, offset_db: float, bench: str
-) -> Baseline:
-    runs = [take_on_bench(random, offset_db, job, bench) for job in range(1, n_sets + 1)]
-    return build_baseline(runs, type_name="Hillview 2", path="transmit")
 
 
 def test_healthy_sets_stay_within_what_clubs_bring_together() -> None:
@@ -114,6 +94,21 @@ def test_own_sets_outweigh_a_far_bench() -> None:
     )
     assert np.max(np.abs(found.mean)) < 0.2
     assert found.variance < 1.0 / 8.0
+
+
+def test_one_other_bench_alone_widens_every_limit_and_says_so() -> None:
+    """Neither curve nor figure is held as finely as on the bench that it comes from."""
+    theirs = build_on_bench(np.random.default_rng(2), 8, 0.0, "there")
+    merged = merge_baselines(None, {"club": theirs})
+    assert np.all(merged.high_db > theirs.high_db)
+    assert any("one other bench alone" in warning for warning in merged.warnings)
+    wide, fine = (
+        {q.quantity: q.high for q in one.quantities if q.high is not None and q.family == "level"}
+        for one in (merged, theirs)
+    )
+    assert len(fine) == 4
+    assert all(wide[name] > fine[name] for name in fine)
+    assert not any(one.unit == "dBFS" for one in merged.quantities)
 
 
 def test_simulated_and_uncalibrated_sets_are_left_out_and_said() -> None:
@@ -287,12 +282,22 @@ def test_newer_file_of_one_maker_takes_the_place_of_the_older(tmp_path: Path) ->
         club.save_run(make_run("transmit", "reference", seed=55, job=job, unit="dB V/Pa"))
         build_baselines(club, "Hillview 2", "transmit")
         files[1].write_bytes(make_club(club, "Hillview 2", made_by="S"))
+        for month, file in enumerate(files, 1):
+            document = json.loads(file.read_bytes())
+            document["made_utc"] = f"2031-0{month}-01T08:00:00+00:00"
+            file.write_bytes(seal(document))
         assert take_club(club, files[1])[1] == "own"
         assert not list_clubs(club)
     with JobBook.open(tmp_path / "book") as book:
         outcomes = [take_club(book, file, as_name="Wall 2")[1] for file in files]
         assert outcomes == ["added", "newer"]
         assert find_baselines(book, "Wall 2")["transmit"].n == 4
+    with JobBook.open(tmp_path / "late") as book:
+        outcomes = [take_club(book, file, as_name="Wall 2")[1] for file in reversed(files)]
+        assert outcomes == ["added", "older"]
+        assert find_baselines(book, "Wall 2")["transmit"].n == 4
+        assert take_club(book, files[0], as_name="Wall 2")[1] == "same"
+    with JobBook.open(tmp_path / "book") as book:
         book.add_type(SetType(name="Plastic", transmitter="electret"))
         with pytest.raises(InputError, match="transmitter: need electret"):
             take_club(book, files[0], as_name="Plastic")
@@ -325,3 +330,61 @@ def test_commands_pass_a_baseline_from_one_book_to_another(tmp_path: Path) -> No
     (tmp_path / "bad.json").write_text("{}")
     bad = run_program("baseline", "import", "bad.json", "--book", "here", folder=tmp_path)
     assert (bad.returncode, bad.stderr.count("\n")) == (2, 1)
+
+
+def fill_with_sound(book: JobBook) -> None:
+    """Two reference sets with a recording each."""
+    book.add_type(SetType(name="Hillview 2", transmitter="carbon"))
+    for seed in (1, 2):
+        job = book.open_job(f"Mrs Private {seed}", "Hillview 2").job
+        stored = book.save_recording(draw_recording(seed, 600), Recipe())
+        made = make_run("transmit", "reference", seed=seed, job=job, n_recordings=1)
+        info = dataclasses.replace(made.pooled.recording, sha256=stored.sha256)
+        one = made.pooled.replace(recording=info)
+        book.save_run(dataclasses.replace(made, recordings=(one,)))
+    build_baselines(book, "Hillview 2")
+
+
+def pack(parts: dict[str, bytes]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return packed.getvalue()
+
+
+def test_recordings_travel_only_when_asked_for(tmp_path: Path) -> None:
+    """They arrive bit for bit, without owner and job; one changed, missing or more: nothing."""
+    with JobBook.open(tmp_path / "club") as book:
+        fill_with_sound(book)
+        digests = set(book.list_recordings())
+        assert b"sha256" not in make_club(book, "Hillview 2")
+    sent = run_program(
+        "baseline", "export", "Hillview 2", "--recordings", "--book", "club", "--json",
+        folder=tmp_path,
+    )  # fmt: skip
+    file = tmp_path / json.loads(sent.stdout)["file"]
+    assert file.name == "hillview-2.baseline.zip"
+    with zipfile.ZipFile(file) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    assert not any(b"Private" in data for data in parts.values())
+    first, second = (name for name in parts if name != "baseline.json")
+    wrong = [
+        {**parts, first: parts[first][:-1] + b"x"},
+        {**parts, first: parts[second]},
+        {name: data for name, data in parts.items() if name != first},
+        {**parts, "../escape": b"x"},
+        {name: data for name, data in parts.items() if name != "baseline.json"},
+    ]
+    bad = tmp_path / "bad.zip"
+    with JobBook.open(tmp_path / "here") as book:
+        for content in (*map(pack, wrong), file.read_bytes()[:-60]):
+            bad.write_bytes(content)
+            with pytest.raises(InputError, match="nothing was taken in"):
+                take_club(book, bad)
+            assert not book.list_recordings()
+            assert not book.list_types()
+        assert take_club(book, file)[1] == "added"
+        assert set(book.list_recordings()) == digests
+        assert book.count_jobs() == 0
+        assert not book.verify()

@@ -1,9 +1,13 @@
 """What is told before a seat is the same wherever it is shown."""
 
+import dataclasses
+
 import pytest
 
+from voicecheck.bench.calibration.guides import load_guides
 from voicecheck.errors import InputError
 from voicecheck.records.benches import BenchSetup
+from voicecheck.workflow.benches.view import list_actions
 from voicecheck.workflow.sweeping.seats import (
     get_seat_caution,
     is_fed,
@@ -53,6 +57,16 @@ def test_the_first_seat_tells_the_plugs_and_later_ones_the_feed_off() -> None:
 def test_a_loop_needs_no_handset() -> None:
     (step,) = list_seat_steps("loop", "carbon", feed_ma=30, seat=3)
     assert "600 ohm pad" in step
+
+
+def test_resistor_and_pad_are_those_of_the_bench() -> None:
+    setup = dataclasses.replace(ONE_BOARD, load_ohm=900.0)
+    assert "900 ohm pad" in list_seat_steps("loop", "carbon", feed_ma=30, seat=3, setup=setup)[-1]
+    for step in load_guides().values():
+        told = " ".join(list_actions(step, setup))
+        assert "600 ohm" not in told
+        assert "{" not in told
+    assert "900 ohm resistor" in " ".join(list_actions(load_guides()["electrical-out"], setup))
 
 
 def test_each_path_has_its_caution() -> None:

@@ -192,7 +192,9 @@ def test_help_loads_nothing_heavy_and_lists_every_command() -> None:
     modules, text = loaded_by_program("--help")
     assert modules & (HEAVY | {"numpy", "pydantic"}) == set()
     shown = re.findall(r"^  ([a-z]+) {2,}\S", text.partition("Commands:")[2], re.MULTILINE)
-    assert shown == list(get_command(make_app()).commands)
+    every = get_command(make_app()).commands
+    # Older spellings of commands that stand with `job` go on working and are not listed.
+    assert shown == [name for name, one in every.items() if not one.hidden]
 
 
 def test_each_command_is_looked_for_where_it_is() -> None:

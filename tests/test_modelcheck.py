@@ -95,6 +95,47 @@ def test_gain_control_is_told_from_compression(
     assert np.median(np.nan_to_num(curve(measurement).uncertainty_db, nan=np.inf)) > 0.2
 
 
+def jump(samples: Array, at_s: float, size_db: float) -> Array:
+    """Granules that slip into another arrangement within 20 ms, and stay there."""
+    time_s = np.arange(len(samples)) / RATE_HZ
+    step_db = size_db * np.clip((time_s - at_s) / 0.02, 0.0, 1.0)
+    return np.asarray(samples * 10 ** (step_db / 20))
+
+
+@pytest.mark.parametrize("size_db", [-1.4, 1.1])
+@pytest.mark.parametrize("index", [-2, -1], ids=["nominal", "top"])
+def test_a_jump_of_the_level_within_a_step_is_no_gain_control(index: int, size_db: float) -> None:
+    (steps,) = played().of("steps")
+    at_s = steps.end_s + (index + 0.55) * make_programme().recipe.step_s
+    measurement = measure(jump(take("carbon").samples, at_s, size_db))
+    assert tell(measurement) == {("unsteady", "steps")}
+    assert measurement.linearity is None
+    assert measurement.sinad_db is None
+    assert measurement.intermodulation.order2_db is not None
+
+
+@pytest.mark.parametrize("late_s", [0.6, 1.3, 2.2])
+def test_a_jump_of_the_level_within_a_sweep_is_the_sets_and_the_interval_holds_both(
+    late_s: float,
+) -> None:
+    """A second sound of 30 ms in the same sweep is still one."""
+    whole = take("carbon").samples
+    at_s = played().of("sweep")[1].start_s + late_s
+    moved = jump(jump(whole, at_s, 0.9), at_s + 0.1, -0.9)
+    measurement = measure(moved)
+    assert tell(measurement) <= {("unsteady", "sweep 2")}
+    assert "3 of 3 sweeps used" in measurement.steps
+    before = curve(measure(whole))
+    found = curve(measure(jump(whole, at_s, 0.9)))
+    reach_db = found.uncertainty_db + 0.02
+    assert np.mean(np.abs(found.level_db - before.level_db) < reach_db) > 0.9
+    assert np.mean(np.abs(found.level_db - before.level_db - 0.9) < reach_db) > 0.9
+    sound = np.array(moved)
+    first = round((at_s + 0.4) * RATE_HZ)
+    sound[first : first + 1440] += 0.01 * np.random.default_rng(9).standard_normal(1440)
+    assert ("burst", "sweep 2") in tell(measure(sound))
+
+
 @pytest.mark.parametrize("name", ["electret", "carbon"])
 def test_overload_that_was_filtered_afterwards_is_told(name: str) -> None:
     samples = take(name).samples

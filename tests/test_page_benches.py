@@ -3,6 +3,7 @@
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,8 @@ from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchCheck, CheckItem, Problem, Recipe, StepResult
 from voicecheck.records.benches import BenchSetup, Device, MicrophoneCurve
+from voicecheck.records.times import say_own_time
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.locks import hold_device, list_busy
 from voicecheck.workflow.benches.sitting import Sitting, get_guide, get_now_utc, open_sitting
 from voicecheck.workflow.benches.store import (
@@ -38,7 +41,12 @@ from voicecheck.workflow.benches.store import (
     save_check,
     save_result,
 )
-from voicecheck.workflow.benches.view import list_step_names
+from voicecheck.workflow.benches.view import (
+    draw_wires,
+    list_actions,
+    list_step_names,
+    name_wires,
+)
 from voicecheck.workflow.books import open_book
 
 DEVICES = (
@@ -247,7 +255,8 @@ def test_standing_steps_and_trend_are_shown(client: Any, where: Any, bench: Any)
     assert "✓ dB V/V</span>, ±0.25 dB" in page
     # The newest by its date counts, in whichever order they were kept.
     assert "1.700 V per unit" not in page
-    for words in ("1.500 V per unit", "2020-01-01 00:00 UTC", "-0.200 V", "does not count",
+    day = say_own_time("2020-01-01T00:00:00+00:00")
+    for words in ("1.500 V per unit", day, "-0.200 V", "does not count",
                   "a stand-in: beside a meter", "the tone wanders", "never done"):  # fmt: skip
         assert words in page
     listed = client.get("/benches").text
@@ -266,7 +275,7 @@ def test_a_check_is_shown_with_what_to_look_at(client: Any, where: Any, bench: A
         save_check(book, BenchCheck(bench="attic", time_utc=get_now_utc(), items=(item, fine)))
     page = client.get("/bench", params=BENCH).text
     for words in ("Not passed,", "✗ moved", "look for a ground loop", "-60.00 dBFS",
-                  "2026-03-02 09:00 UTC: passed"):  # fmt: skip
+                  f"{say_own_time('2026-03-02T09:00:00+00:00')}: passed"):  # fmt: skip
         assert words in page
     assert "not passed" in client.get("/benches").text
 
@@ -336,6 +345,7 @@ def card(monkeypatch: pytest.MonkeyPatch) -> Any:
         return card.play("stand-in" if is_stand_in else step, frequency_hz)
 
     monkeypatch.setattr(Sitting, "play", play)
+    monkeypatch.setattr("voicecheck.web.calibrating.check_present", lambda *_: None)
     return card
 
 
@@ -351,7 +361,9 @@ def test_the_line_drive_goes_by_two_readings(
     person.start(step="electrical-out")
     prompt = person.await_prompt()
     assert prompt.caution == get_guide("electrical-out").caution
-    assert prompt.steps == get_guide("electrical-out").do
+    setup = BenchSetup(name="attic", device="Oak two-way")
+    assert prompt.steps == tuple(list_actions(get_guide("electrical-out"), setup))
+    assert "600 ohm" in prompt.steps[1]
     assert "line drive o---" in prompt.picture
     person.answer()
     assert "at 400 Hz" in person.await_prompt().fields[0].label
@@ -683,3 +695,20 @@ def test_a_reading_being_typed_outlives_the_news_of_others(where: Any, locks: Pa
         page.get_by_role("button", name="Another day").click()
         page.get_by_text("Done; kept: nothing").wait_for()
         assert told == []
+
+
+def test_drawings_name_the_channels_that_the_pictures_name() -> None:
+    """Each picture of a step has a drawing, with the same channels in it."""
+    setup = BenchSetup(
+        name="attic", device="Oak", mouth_channel=71, line_drive_channel=72, line_tap_channel=73,
+        ear_channel=74, feed_ma=40.5, mouth_mm=25.5,
+    )  # fmt: skip
+    for step in list_step_names():
+        drawing = draw_wiring(get_guide(step).picture, name_wires(step, setup), "<wires>")
+        picture = draw_wires(step, setup)
+        for channel in ("71", "72", "73", "74"):
+            words = " ".join(re.findall(r">([^<]+)<", drawing))
+            assert (channel in words) == (channel in picture), (step, channel)
+        assert 'aria-label="&lt;wires&gt;"' in drawing
+    with pytest.raises(InputError, match="there is no drawing"):
+        draw_wiring("none", {}, "")

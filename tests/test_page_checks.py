@@ -18,6 +18,7 @@ from pagetest import (
     open_browser,
     open_client,
     serve_book,
+    serve_here,
     watch_console,
 )
 
@@ -26,6 +27,7 @@ from voicecheck.checkout.bell import RINGING_CAUTION
 from voicecheck.checkout.kinds import HEARING_CAUTION
 from voicecheck.checkout.steps import read_template
 from voicecheck.records import Conditions, Recording
+from voicecheck.web.desk import Prompt
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checks import take as taking
 from voicecheck.workflow.checks.checklist import load_sheet
@@ -44,6 +46,12 @@ FIGURES = {
 """A made scene of each kind, and one figure as the page must show it."""
 MULTIPART = {"none": ("", b"")}
 STEPS = range(1, 27)
+
+
+@pytest.fixture
+def devices(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever device is named is there, until it is played on."""
+    monkeypatch.setattr("voicecheck.web.checkorder.check_present", lambda *_: None)
 
 
 @pytest.fixture
@@ -286,6 +294,8 @@ def test_before_and_after_can_be_heard_once_there_are_both(
 ) -> None:
     take(client, "speak", "quiet")
     assert "<audio" not in get_section(client, "speak")
+    # The stage is the job's, and changes by nothing but somebody saying so.
+    client.post("/jobs/1/state", data={"state": "done"})
     take(client, "speak", "loud")
     assert "<audio" in get_section(client, "speak")
     with open_book(folder) as book:
@@ -335,6 +345,7 @@ def watch_lines(client: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
     return told
 
 
+@pytest.mark.usefixtures("devices")
 def test_digits_roll_by_while_they_are_dialled(
     client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -350,6 +361,7 @@ def test_digits_roll_by_while_they_are_dialled(
     assert (kept.check.number, kept.bench) == ("370", "invented card")
 
 
+@pytest.mark.usefixtures("devices")
 def test_what_was_recorded_before_a_stop_counts(
     client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -361,6 +373,7 @@ def test_what_was_recorded_before_a_stop_counts(
     assert kept.check.number == "370"
 
 
+@pytest.mark.usefixtures("devices")
 def test_a_stop_at_once_keeps_nothing(
     client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -370,6 +383,7 @@ def test_a_stop_at_once_keeps_nothing(
     assert get_kept(folder) == []
 
 
+@pytest.mark.usefixtures("devices")
 def test_the_beat_is_shown_and_its_place(
     client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -385,6 +399,7 @@ def test_the_beat_is_shown_and_its_place(
     assert get_kept(folder)[0].part == "cord"
 
 
+@pytest.mark.usefixtures("devices")
 def test_a_beat_that_is_shown_is_the_movement_that_is_counted(
     client: Any, folder: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -417,6 +432,17 @@ def test_a_beat_that_is_shown_is_the_movement_that_is_counted(
     assert np.allclose([event.at_s for event in events], np.arange(1, 8) + 0.1, atol=0.03)
 
 
+def test_a_device_that_is_absent_is_told_before_anybody_is_asked(client: Any, folder: Any) -> None:
+    data = {"tab": TAB, "on": "device:", "device": "invented card"}
+    client.post("/jobs/1/checks/bell", data=data, files=MULTIPART)
+    client.desk.wait(60)
+    assert client.desk.status.is_failed
+    assert client.desk.status.prompt is None
+    assert "invented card" in client.desk.status.line or "PortAudio" in client.desk.status.line
+    assert get_kept(folder) == []
+
+
+@pytest.mark.usefixtures("devices")
 def test_a_tone_is_warned_of_and_a_device_that_is_not_there_is_told(
     client: Any, folder: Any
 ) -> None:
@@ -587,7 +613,6 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder: Any) -> None:
         assert page.locator("[data-beat]").evaluate("one => one.getAnimations().length") == 0
         assert "1234567890 dialled" in page.locator("#results-dial").inner_text()
         assert find_faults(page) == []
-        check_that_stop_keeps_the_focus(page)
         page.goto(f"{served.base}/jobs/1/list")
         assert "measured" in page.locator("#state-7").inner_text()
         press_until(page, 'input[name="say-2"]')
@@ -602,22 +627,22 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder: Any) -> None:
         assert told == []
 
 
-def check_that_stop_keeps_the_focus(page: Any) -> None:
+@pytest.mark.page
+def test_stop_keeps_the_focus(folder: Any) -> None:
     """The panel is made anew at each beat; Enter must not fall on another button of it."""
-    form = page.locator("section#flex form")
-    form.get_by_text("Recording or sound device").click()
-    form.locator("select[name='on']").select_option("device:")
-    form.locator("input[name='device']").fill("invented card")
-    form.get_by_role("button", name="Start").click()
-    # Going to its fragment takes the focus away once, and then the panel gives it to "Begin".
-    page.locator("[data-go]:focus").wait_for()
-    page.get_by_role("button", name="Stop").focus()
-    page.evaluate("document.querySelector('#work > div').dataset.old = 'yes'")
-    page.evaluate("document.dispatchEvent(new CustomEvent('bench:work', {detail: {}}))")
-    page.locator("#work > div:not([data-old])").wait_for()
-    page.locator("button.stop:focus").wait_for()
-    page.keyboard.press("Enter")
-    page.locator("#work", has_text="Stopped").wait_for()
+    with serve_here(folder) as (address, desk), open_browser() as context:
+        page = context.new_page()
+        page.goto(address)
+        tab = page.evaluate("sessionStorage.getItem('bench-tab')")
+        desk.start("Try", lambda handle: str(handle.ask(Prompt(title="Begin it"))), tab=tab)
+        page.locator("[data-go]").wait_for()
+        page.get_by_role("button", name="Stop").focus()
+        page.evaluate("document.querySelector('#work > div').dataset.old = 'yes'")
+        page.evaluate("document.dispatchEvent(new CustomEvent('bench:work', {detail: {}}))")
+        page.locator("#work > div:not([data-old])").wait_for()
+        page.locator("button.stop:focus").wait_for()
+        page.keyboard.press("Enter")
+        page.locator("#work", has_text="Stopped").wait_for()
 
 
 def press_until(page: Any, selector: Any) -> None:

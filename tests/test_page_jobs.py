@@ -239,6 +239,19 @@ def test_a_set_type_with_its_baseline_travels_as_a_parcel(
         done = other.post("/import", files={"parcel": ("b.zip", parcel.content)})
         assert done.status_code == 200
         there = other.get("/type/curves", params={"name": "Lakeside 4"}).json()
+    small = client.get("/type/baseline.json", params={"name": "Lakeside 4", "by": "S <b>"})
+    assert "lakeside-4.baseline.json" in small.headers["content-disposition"]
+    fingerprint = small.json()["fingerprint"]
+    with open_client(tmp_path / "third") as other:
+        done = other.post("/import", files={"parcel": ("b.json", small.content)})
+        assert fingerprint in done.text
+        shown = other.get("/type", params={"name": "Lakeside 4"}).text
+        assert fingerprint in shown
+        assert "S &lt;b&gt;" in shown
+        assert "baseline.zip" not in shown
+        bad = other.post("/import", files={"parcel": ("b.json", small.content[:-9])})
+        assert bad.status_code == 400
+        assert "nothing was taken in" in bad.text
     here = client.get("/type/curves", params={"name": "Lakeside 4"}).json()
     assert there["paths"][0]["baseline"]["mean_db"] == here["paths"][0]["baseline"]["mean_db"]
 

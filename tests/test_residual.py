@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from helpers import AMPLITUDE, measure
+from helpers import AMPLITUDE, default_programme, kinds, measure, record
 from known_plant import KnownPlant
 from plants.receiver import TOUCHING, MagneticReceiver
 
 from voicecheck.cli.show import render_measurement
+from voicecheck.measure import measure_recording
 from voicecheck.records import Measurement, from_json, to_document, to_json
 from voicecheck.records.residuals import describe_residual
 from voicecheck.verdicts.poolparts import pool_residual
@@ -142,3 +143,19 @@ def test_it_goes_into_the_document_and_is_shown() -> None:
     document = to_document(measured)
     del document["residual"]
     assert from_json(to_json(document), Measurement).residual is None
+
+
+def test_what_is_left_of_losses_in_every_sweep_is_no_distortion() -> None:
+    """Four losses of 20 to 50 ms in each sweep of a linear plant: mended, and "less than"."""
+    programme = default_programme()
+    recording = record(KnownPlant(noise_dbfs=-85.0), programme)
+    samples = np.array(recording.samples)
+    random = np.random.default_rng(8)
+    for block in programme.blocks_of("sweep"):
+        for start_s in random.uniform(block.start_s + 0.5, block.start_s + 2.4, 4):
+            first = round(start_s * 48000)
+            samples[first : first + round(random.uniform(0.02, 0.05) * 48000)] = 0.0
+    measured = measure_recording(programme, recording.replace(samples=samples))
+    assert "dropout" in kinds(measured)
+    assert measured.residual.voice_percent is None
+    assert np.mean(np.isfinite(measured.residual.percent)) < 0.1

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, cast
 import pytest
 from jobbook_samples import draw_small_run
 
+from voicecheck.charts.captions import say_limits
+from voicecheck.cli.show import render_comparison
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
@@ -18,8 +20,11 @@ from voicecheck.records import Against, Comparison, Finding, SetType
 from voicecheck.records.orders import SimulatedSource, SweepOrder
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.terms import MarkKey, Verdict, words_of
+from voicecheck.words import load_words
 from voicecheck.workflow.checks.run import list_checks, run_check
 from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.papers.comparing import compare
+from voicecheck.workflow.papers.lookup import current_runs, tell_passed_over
 from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.sweeping.run import sweep as take_sweep
 
@@ -161,7 +166,7 @@ def test_a_list_of_fifty_jobs_is_read_again_only_where_something_happened(
     assert read == []
     book.add_note(7, "bell low")
     list_standings(book, book.list_jobs(limit=50))
-    assert read == [7]
+    assert set(read) == {7}
 
 
 def test_stage_changes_only_when_somebody_says_so(book: JobBook) -> None:
@@ -278,3 +283,37 @@ def test_a_closed_job_takes_nothing_and_says_what_opens_it(book: JobBook) -> Non
         )
     book.reopen_job(1)
     book.add_note(1, "in time")
+
+
+def test_a_later_run_of_one_seat_does_not_take_the_place_of_a_better_one(book: JobBook) -> None:
+    one = draw_small_run(1, 1)
+    three = dataclasses.replace(one, recordings=one.recordings[:1] * 3)
+    for run in (three, dataclasses.replace(one, recordings=one.recordings[:1])):
+        book.save_run(run)
+    used = current_runs(book, 1, "before")["transmit"]
+    assert len(used.recordings) == 3
+    (told,) = tell_passed_over(book, 1, "before")
+    assert "the run of 3 seats is used, not the later one of one seat" in told
+    assert "job aside 1 run-1" in told
+    assert told in compare(book, 1).notes
+    book.put_aside(1, "run-1", "the handset was not seated")
+    assert len(current_runs(book, 1, "before")["transmit"].recordings) == 1
+    assert tell_passed_over(book, 1, "before") == ()
+
+
+def test_a_later_run_of_as_many_seats_does(book: JobBook) -> None:
+    sweep(book, "before")
+    sweep(book, "before")
+    assert tell_passed_over(book, 1, "before") == ()
+
+
+def test_an_interval_that_says_nothing_is_not_printed() -> None:
+    words = load_words()
+    wide = dataclasses.replace(find_level("doubtful", half=273.0), uncertainty=273.0)
+    assert "273" not in say_limits(wide, words)
+    assert say_limits(find_level("within"), words) == "\u221212.7 to \u22125.3"
+    comparison = Comparison(
+        job=1, stage="before", against=Against(kind="baseline", name="x", n=2), findings=(wide,),
+        overall="doubtful",
+    )  # fmt: skip
+    assert "273" not in render_comparison(comparison).splitlines()[1]

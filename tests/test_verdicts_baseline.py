@@ -15,7 +15,7 @@ from scipy.stats import t as student
 from set_population import HEALTHY, Fault, Population, draw_set, measure_set
 
 from voicecheck.errors import InputError
-from voicecheck.records import Against, Baseline, Run
+from voicecheck.records import Against, Baseline, BudgetRow, Run
 from voicecheck.records.verdicts import SEVERITY
 from voicecheck.verdicts import build_baseline, compare_runs, compare_to_baseline, pool_run
 from voicecheck.verdicts.decide import decide
@@ -355,6 +355,17 @@ def test_limits_hold_a_difference_in_calibration_only_once() -> None:
     finding = find(compare(guarded, make_baseline()), "response")
     assert finding.uncertainty == pytest.approx(1.0, abs=0.05)
     assert find(compare(make_run(seed=7), make_baseline()), "response").uncertainty < 0.1
+
+
+def test_a_band_is_guarded_by_the_calibration_that_its_baseline_does_not_share() -> None:
+    other = Population(conditions=POPULATION.conditions.replace(calibration="autumn"))
+    run = make_run(other, seed=7)
+    row = BudgetRow(name="calibration", half_width=1.0)
+    bands = dataclasses.replace(run.pooled.bands, budget={"mid_db": (row,)})
+    guarded = dataclasses.replace(run, pooled=run.pooled.replace(bands=bands))
+    found = compare(guarded, make_baseline())
+    assert find(found, "mid_db").uncertainty == pytest.approx(1.0, abs=0.05)
+    assert find(found, "low_db").uncertainty < 0.3
 
 
 def give_hum(run: Run, mains_dbfs: float | None) -> Run:

@@ -16,6 +16,7 @@ from voicecheck.verdicts import build_baseline, compare_to_baseline
 from voicecheck.verdicts.covariance import Kin, pool_covariance, read_sets
 from voicecheck.verdicts.rogues import ALONE, find_doubted, hold_against_others
 from voicecheck.verdicts.traits import TRAITS
+from voicecheck.verdicts.twomakes import GROUPED_RATE, SEARCHED, explain_by_cut, find_threshold
 
 
 def build(runs: list[Run], **options: Any) -> Baseline:
@@ -149,3 +150,22 @@ def test_without_a_noise_the_other_traits_still_count_and_are_kept() -> None:
     assert baseline.covariation.weights[TRAITS.index("noise")] == 0.0
     assert np.all(np.isnan(baseline.covariation.deviations[:, TRAITS.index("noise")]))
     assert from_json(to_json(baseline), Baseline).same_as(baseline)
+
+
+def test_two_makes_under_one_name_are_called_out_with_their_numbers() -> None:
+    """Groups of 5 and 4 that lie 8 dB apart; one group alone gives no such warning."""
+    seats = make_seats(9)
+    assert not any("two groups" in text for text in build(make_reference_runs(seats)).warnings)
+    seats[5:] = make_faint(seats[5:], 8.0)
+    (told,) = [text for text in build(make_reference_runs(seats)).warnings if "groups" in text]
+    levels = np.sort(seats[..., CURVE].mean(axis=(1, 2)))
+    assert "two groups of 4 and 5" in told
+    assert f"{levels[4:].mean() - levels[:4].mean():.1f} dB apart in level" in told
+
+
+@pytest.mark.parametrize("n", [6, 8, 20])
+def test_normal_sets_seem_to_be_two_makes_as_seldom_as_stated(n: int) -> None:
+    """Other draws than those the threshold was made of; two standard deviations of 20 000."""
+    share, _ = explain_by_cut(np.random.default_rng(n).standard_normal((20_000, n)))
+    rate = GROUPED_RATE / len(SEARCHED)
+    assert np.mean(share > find_threshold(n)) == pytest.approx(rate, abs=0.002)

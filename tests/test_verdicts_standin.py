@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from factories import make_baseline, make_run
+from pagetest import open_client
 
 from voicecheck.cli.show import render_comparison
 from voicecheck.jobbook import JobBook
@@ -140,6 +141,7 @@ def test_notes_say_what_would_make_it_better() -> None:
     none = compare_without_baseline(run, **words, references={})
     one = compare_without_baseline(run, **words, references={"transmit": make_run(seed=3, job=2)})
     kin = compare_without_baseline(run, **words, references={}, kindred=make_kin([0.0, 1.0]))
+    assert "n = 16 sets of 2 types: a rough guide" in kin.notes[0]
     assert "two good sets" in none.notes[0]
     assert "one more good set" in one.notes[0]
     assert (none.against.n, one.against.n) == (0, 1)
@@ -175,12 +177,28 @@ def test_first_job_in_a_book_is_told_something(tmp_path: Path) -> None:
     assert "F03" in [hint.code for hint in before.hints]
     assert (before.hints[-1].code, after.hints) == ("other", ())
     text = render_comparison(after)
-    assert "after against before before" in text
+    assert "after the work held against as found" in text
     assert "two good sets" in text
     assert "wo good sets of the type" in page
+    assert "usual is up to" in page
+    assert "healthy set" not in page
+    assert "should be for its type" not in page
     kinds = [one["against"]["kind"] for one in table["comparisons"]]
     assert kinds == ["mask", "stand-in", "before", "stand-in"]
     assert to_document(before)["beside"][0]["overall"] == before.beside[0].overall
+
+
+def test_page_of_the_first_job_tells_limits_mask_and_causes(tmp_path: Path) -> None:
+    """The mark's panel says what it rests on; the mask stands by its name; "outside" is a fault."""
+    with open_day_one(tmp_path / "book") as book:
+        compare(book, 1, stage="before")
+    with open_client(tmp_path / "book") as client:
+        crackle = client.get("/jobs/1", params={"mark": "crackle"}).text
+        hears = client.get("/jobs/1", params={"mark": "hears"}).text
+    assert "two good sets of the type" in crackle.lower()
+    assert "That was it" in crackle
+    assert "≠" not in crackle
+    assert "narrowband-handset-receive" in hears
 
 
 def test_hum_without_a_baseline_has_hum_among_its_causes(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicecheck.inspection import OddEvent, compare_repeats, polish_delay_s
-from voicecheck.records import Problem, Programme, Recording, Timeline
+from voicecheck.records import Block, Problem, Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response import (
     LOW_BAND_HZ,
@@ -325,7 +325,10 @@ def set_aside(
     spectra = continuity.spectra
     effect = "this sweep is set aside and the others are used"
     if len(used) < min(2, len(whole)) and (brief := _list_brief(programme, found)):
-        stretches = [[(e.first_s, e.last_s) for e in found.get(i, [])] for i in range(len(blocks))]
+        stretches = [
+            [(e.first_s, e.last_s) for e in found.get(i, []) if e.moved_db is None]
+            for i in range(len(blocks))
+        ]
         spectra, used = mend_sweeps(spectra, stretches), sorted({*used, *brief})
         effect = "these moments are taken from the other sweeps"
     elif not used:
@@ -338,9 +341,10 @@ def set_aside(
 def _list_brief(programme: Programme, found: dict[int, list[OddEvent]]) -> list[int]:
     """Sweeps that are disturbed for a small part of their length only."""
     blocks = programme.blocks_of("sweep")
+    odd = {i: [e for e in events if e.moved_db is None] for i, events in found.items()}
     return [
         index
-        for index, events in found.items()
+        for index, events in odd.items()
         if events
         and sum(e.last_s - e.first_s for e in events)
         < BRIEF_SHARE * (blocks[index].end_s - blocks[index].start_s)
@@ -362,6 +366,9 @@ def _report_events(
         for event in events:
             if _is_explained(start_s + event.first_s, start_s + event.last_s, known):
                 continue
+            if event.moved_db is not None:
+                problems += _report_move(programme, blocks[index], start_s, event)
+                continue
             lasted = f"{1000.0 * (event.last_s - event.first_s):.0f} ms"
             problems.append(
                 Problem(
@@ -380,6 +387,27 @@ def _report_events(
     return problems
 
 
+def _report_move(
+    programme: Programme, block: Block, start_s: float, event: OddEvent
+) -> list[Problem]:
+    """A level that jumps within a sweep, unless it is as little as granules do anyway."""
+    if event.moved_db is None or event.moved_db < MOVED_DB:
+        return []
+    name = programme.name_block(block)
+    return [
+        Problem(
+            kind="unsteady",
+            at_s=start_s + event.first_s,
+            message=f"the level jumps by {event.moved_db:.1f} dB within {name}, with no sound "
+            "beside it: granules that re-arrange, or a contact",
+            effect="the sweep is used and the interval holds the level before and after",
+            block=name,
+        )
+    ]
+
+
+MOVED_DB = 0.6
+"""Twice what sound granules jump by (MEM)."""
 BRIEF_SHARE, SEEN_SHARE = 0.3, 0.97
 """Of a sweep that may be mended; of the band in which sweeps are compared."""
 

@@ -2,13 +2,17 @@
 """
 How often the true cause of a simulated fault is named first, and among the first three.
 
-    python tests/bench/hint_rates.py [--cases 200] [--healthy 100] [--keep FOLDER]
+    python tests/bench/hint_rates.py [--cases 200] [--healthy 100] [--keep FOLDER] [--fit]
+    python tests/bench/hint_rates.py --every 3 --seats 2 --references 5 --healthy 3 [--keep FOLDER]
 
 Each case is one random single fault of the simulated handset (a new individual each time), swept
 on every path with three seats and held against a baseline of eight healthy sets. The true cause
 is the row of the fault table that the simulated bench names for the fault. Nothing is told to the
 hints but the measurements. With --keep the measurements are stored, so that an edited fault table
-is judged again in seconds.
+is judged again in seconds. With --every so many individuals of each fault are swept and no
+further tests are made; only those that are not within count, since the others have no causes. With
+--fit it prints the log loss of the probabilities at several temperatures, from which
+`voicecheck/verdicts/likelihood.py` has its own.
 """
 
 from __future__ import annotations
@@ -40,7 +44,13 @@ from voicecheck.records import (
     to_json,
 )
 from voicecheck.units import dbspl_from_pa
-from voicecheck.verdicts import build_baseline, compare_to_baseline, pool_run, rank_hints
+from voicecheck.verdicts import (
+    build_baseline,
+    compare_to_baseline,
+    likelihood,
+    pool_run,
+    rank_hints,
+)
 
 # Shorter sweeps than the default, for speed: the faults are far above their noise.
 RECIPE = Recipe(sweep_s=1.0)
@@ -174,6 +184,15 @@ def draw_cases(count: int, seed: int) -> Iterator[Case]:
         yield Case(f"{worn}+{fault}", 100 + index, kind, causes[fault])
 
 
+def draw_every(count: int) -> Iterator[Case]:
+    """So many individuals of every fault."""
+    for name, cause in sorted(list_fault_causes().items()):
+        if name not in OTHER_NAMES:
+            worn = "electret" if name in (*ELECTRET_TYPE, "high-gain") else "carbon"
+            for seed in range(100, 100 + count):
+                yield Case(f"{worn}+{name}", seed, worn, cause)
+
+
 def judge(
     shop: Shop, case: Case, baselines: Mapping[str, Baseline], *, with_tests: bool
 ) -> tuple[str, tuple[Hint, ...]]:
@@ -193,11 +212,14 @@ def print_faults(
     baselines: Mapping[str, Mapping[str, Baseline]],
     *,
     with_tests: bool,
+    is_outside_only: bool = False,
 ) -> None:
     out = sys.stdout
     places: dict[str, list[int]] = defaultdict(list)
     for case in cases:
         overall, hints = judge(shop, case, baselines[case.type_name], with_tests=with_tests)
+        if is_outside_only and overall == "within":
+            continue
         codes = [hint.code for hint in hints]
         place = codes.index(case.cause) + 1 if case.cause in codes else 99
         places[f"{case.handset} {case.cause}"].append(place)
@@ -217,6 +239,24 @@ def print_faults(
     out.write(f"| all | {len(every)} | {first:.1f} % | {three:.1f} % |\n\n")
 
 
+def print_fit(
+    shop: Shop, cases: Sequence[Case], baselines: Mapping[str, Mapping[str, Baseline]]
+) -> None:
+    """Mean log loss of the true cause's probability, by temperature; cases within count not."""
+    kept = likelihood.TEMPERATURE
+    for temperature in (0.7, 0.8, 0.9, 0.95, 1.0, 1.1, 1.3, 2.0, 3.0):
+        likelihood.TEMPERATURE = temperature
+        losses = []
+        for case in cases:
+            overall, hints = judge(shop, case, baselines[case.type_name], with_tests=False)
+            told = {hint.code: hint.probability or 0.0 for hint in hints}
+            if overall != "within" and told:
+                # What is not named shares what is left over some forty causes.
+                losses.append(-math.log(max(told.get(case.cause, told["other"] / 40.0), 1e-6)))
+        sys.stdout.write(f"temperature {temperature}: log loss {np.mean(losses):.3f}\n")
+    likelihood.TEMPERATURE = kept
+
+
 def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, Baseline]]) -> None:
     above, outside = 0, 0
     for index in range(count):
@@ -233,19 +273,29 @@ def print_healthy(shop: Shop, count: int, baselines: Mapping[str, Mapping[str, B
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--every", type=int, default=0, help="individuals of each fault")
+    parser.add_argument("--seats", type=int, default=3)
+    parser.add_argument("--references", type=int, default=N_REFERENCES)
     parser.add_argument("--healthy", type=int, default=100)
     parser.add_argument("--keep", type=Path, help="folder for the measurements")
+    parser.add_argument("--fit", action="store_true", help="log loss by temperature, and no more")
     parser.add_argument("--only-kept", action="store_true", help="pass over what is not kept yet")
     chosen = parser.parse_args()
     if chosen.keep is not None:
         chosen.keep.mkdir(parents=True, exist_ok=True)
-    shop = Shop(chosen.keep)
-    baselines = {kind: shop.build_baselines(kind) for kind in ("carbon", "electret")}
-    cases = list(draw_cases(chosen.cases, seed=5))
+    shop = Shop(chosen.keep, n_seats=chosen.seats)
+    baselines = {
+        kind: shop.build_baselines(kind, chosen.references) for kind in ("carbon", "electret")
+    }
+    is_every = bool(chosen.every)
+    cases = list(draw_every(chosen.every) if is_every else draw_cases(chosen.cases, seed=5))
     if chosen.only_kept:
         cases = [case for case in cases if shop.has(case)]
-    for with_tests in (True, False):
-        print_faults(shop, cases, baselines, with_tests=with_tests)
+    if chosen.fit:
+        print_fit(shop, cases, baselines)
+        return
+    for with_tests in (False,) if is_every else (True, False):
+        print_faults(shop, cases, baselines, with_tests=with_tests, is_outside_only=is_every)
     print_healthy(shop, chosen.healthy, baselines)
 
 

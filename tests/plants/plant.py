@@ -37,6 +37,9 @@ def strength(response: Any, frequency_hz: Any) -> Any:
     """Magnitude of a response; of a shape without working out its phase."""
     if isinstance(response, Shape):
         return 10 ** (response.level_db(frequency_hz) / 20)
+    if isinstance(response, Chain):
+        parts = [strength(part, frequency_hz) for part in response.parts]
+        return np.prod(parts, axis=0) if parts else np.ones(np.shape(frequency_hz))
     return np.abs(response(frequency_hz))
 
 

@@ -7,12 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Conditions, Finding, Run
-from voicecheck.records.quantities import count_decimals, unit_of
+from voicecheck.records.quantities import count_decimals, says_nothing, unit_of
+from voicecheck.records.terms import Verdict
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import Words
 
 RELATIVE = "dB relative"
-HELD_AGAINST = ("baseline", "mask", "stand-in")
+WIDE = "stand-in"
+HELD_AGAINST = ("baseline", "mask", WIDE)
 """Kinds of reference that have limits."""
 DESCRIBED_HZ = (300.0, 1000.0, 3400.0)
 
@@ -24,6 +26,26 @@ def is_held_against_limits(comparison: Comparison) -> bool:
     Against another stage or job they say how sure a change is, and `outside` is no fault.
     """
     return comparison.against.kind in HELD_AGAINST
+
+
+def is_wide(comparison: Comparison) -> bool:
+    """Whether its limits stand in for those of a type that has none."""
+    return comparison.against.kind == WIDE
+
+
+def say_conclusion(comparison: Comparison, words: Words, verdict: Verdict | None = None) -> str:
+    """
+    A verdict as a clause.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    words : Words
+    verdict : str, optional
+        Of a part of it; that of the whole when left out.
+    """
+    wide = "_wide" if is_wide(comparison) else ""
+    return words.say("chart", f"conclude_{verdict or comparison.overall}{wide}")
 
 
 def find_refused(path: str, comparison: Comparison | None) -> tuple[str, ...]:
@@ -126,7 +148,7 @@ def conclude_path(runs: Sequence[Run], comparison: Comparison | None, words: Wor
     at_hz = ""
     if worst.verdict != "within" and worst.worst_hz is not None:
         at_hz = words.say("chart", "conclude_worst", hz=words.number(round(worst.worst_hz, -1), 0))
-    verdict = words.say("chart", f"conclude_{worst.verdict}")
+    verdict = say_conclusion(comparison, words, worst.verdict)
     line = words.say(
         "chart", "conclude_verdict", path=path, stage=stage, verdict=verdict, worst=at_hz
     )
@@ -177,7 +199,7 @@ def conclude_job(runs: Sequence[Run], comparison: Comparison | None, words: Word
     if comparison is None or not is_held_against_limits(comparison):
         stages = ", ".join(dict.fromkeys(say_stage(run.stage, words) for run in runs))
         return words.say("chart", "conclude_job_pair", stages=stages)
-    verdict = words.say("chart", f"conclude_{comparison.overall}")
+    verdict = say_conclusion(comparison, words)
     stage = say_stage(comparison.stage, words)
     return words.say("chart", "conclude_job", stage=stage, verdict=verdict)
 
@@ -337,6 +359,9 @@ def say_limits(finding: Finding, words: Words) -> str:
     )
     if finding.low is None and finding.high is None:
         return words.say("report", "no_limit")
+    both = None if finding.low is None or finding.high is None else finding.high - finding.low
+    if both is not None and says_nothing(0.5 * both, finding.unit):
+        return words.say("chart", "too_few")
     if finding.low is None:
         return words.say("report", "to", high=high)
     if finding.high is None:

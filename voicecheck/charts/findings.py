@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from voicecheck.charts.captions import is_held_against_limits, say_stage, say_value
+from voicecheck.charts.captions import is_held_against_limits, say_conclusion, say_stage, say_value
 from voicecheck.charts.style import (
     BAND_FACE,
     FAINT_INK,
@@ -92,10 +92,9 @@ def draw_findings(comparison: Comparison, *, language: str = "en") -> Figure:
     _dress(axes, len(findings), words)
     for row, finding in enumerate(findings):
         _draw_finding(axes, row, finding, words)
-    key = f"conclude_{comparison.overall}"
-    if not is_held_against_limits(comparison):
-        key = "findings_change"
-    verdict = words.say("chart", key)
+    verdict = words.say("chart", "findings_change")
+    if is_held_against_limits(comparison):
+        verdict = say_conclusion(comparison, words)
     against = f"{comparison.against.kind} {comparison.against.name}".strip()
     stage = say_stage(comparison.stage, words)
     title = words.say("chart", "findings_title", stage=stage, against=against, verdict=verdict)

@@ -38,7 +38,7 @@ WIDTH_MM, HEIGHT_MM = 88.0, 56.0
 LOW_DB, HIGH_DB = -32.0, 17.0
 LINES_DB = ((10.0, "twice"), (-10.0, "half"), (-20.0, "quarter"))
 """Where the loudness is double, half, a quarter: 10 dB each (Stevens' rule, ISO 131)."""
-TONES_HZ = ((300.0, "low_tones"), (1000.0, "mid_tones"), (3000.0, "high_tones"))
+TONES_HZ = ((320.0, "low_tones"), (2800.0, "high_tones"))
 
 
 def draw_owner_picture(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voicecheck.charts.captions import list_conditions, say_stage, say_version
+from voicecheck.charts.captions import list_conditions, say_conclusion, say_stage, say_version
 from voicecheck.charts.labels import write_key
 from voicecheck.charts.panel import draw_panel, order_runs
 from voicecheck.charts.response import list_confessions
@@ -150,7 +150,7 @@ def _write_title(
     if comparison is None:
         title = words.say("chart", "sheet_title", label=label)
     else:
-        verdict = words.say("chart", f"conclude_{comparison.overall}")
+        verdict = say_conclusion(comparison, words)
         stage = say_stage(comparison.stage, words)
         title = words.say("chart", "sheet_overall", label=label, verdict=verdict, stage=stage)
     if is_simulated:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import csv
+import functools
 import io
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from importlib.resources import files
 
 from voicecheck.errors import InputError
 from voicecheck.records import CheckList, CheckStep, JackConversion
 from voicecheck.records.terms import check_word
+from voicecheck.records.verdicts import rank_verdict
 
 TEMPLATE = "checklist.csv"
 VARIANTS = ("desk", "wall")
@@ -19,11 +21,42 @@ MOST_STEPS, MOST_FIGURES = 150, 4
 COLUMNS = ("step", "phase", "variant", "task", "good", "filled_by", "source", "provenance")
 
 
+SPEECH_PATHS = ("transmit", "receive", "sidetone")
+"""What a step asks for that says "sweep" and names no path."""
+NEEDS = {"paths": 1, "parts": 1, "digits": 1, "times": 2, "seats": 2}
+"""Words of the column `needs`, and how many words follow them at least."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """
+    What a measurement found, as far as a step asks.
+
+    Parameters
+    ----------
+    words : str
+        In a line.
+    verdict : str
+        "" where nothing judges it.
+    seats : int or None
+        Of a sweep; `None` where it does not matter how many.
+    digits : str
+        Of a dial, in every take of that stage.
+    """
+
+    words: str
+    verdict: str = ""
+    seats: int | None = None
+    digits: str = ""
+
+
+@functools.cache
 def read_template() -> str:
     """Text of the check list that comes with the product, to be edited."""
     return files("voicecheck").joinpath("data", TEMPLATE).read_text("utf-8")
 
 
+@functools.lru_cache(maxsize=16)
 def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     """
     Steps of a check list's text.
@@ -31,7 +64,8 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     Parameters
     ----------
     text : str
-        CSV with the columns of the template; lines that start with "#" are left out.
+        CSV with the columns of the template (`needs` may be missing); lines that start with "#" are
+        left out.
     variant : str
         "desk" or "wall".
 
@@ -67,8 +101,10 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
                 filled_by=row["filled_by"].strip(),
                 source=row["source"],
                 provenance=row["provenance"],
+                needs=row["needs"].strip(),
             )
         )
+        _check_needs(steps[-1])
     numbers = [step.step for step in steps]
     if len(set(numbers)) < len(numbers) or not numbers:
         raise InputError("check list: each step needs a number of its own, for each variant")
@@ -77,13 +113,24 @@ def parse_steps(text: str, variant: str) -> tuple[CheckStep, ...]:
     return tuple(steps)
 
 
+def _check_needs(step: CheckStep) -> None:
+    """Refuse needs that no measurement can meet."""
+    for part in filter(None, (text.split() for text in step.needs.split(";"))):
+        is_counted = part[0] not in ("times", "seats") or (part[1:2] and part[1].isdecimal())
+        if len(part) <= NEEDS.get(part[0], len(part)) or not is_counted:
+            raise InputError(
+                f"check list, step {step.step}: needs {' '.join(part)[:40]!r} cannot be read; "
+                'as "paths transmit receive", "seats 3 transmit", "digits 12", "times 10 0"'
+            )
+
+
 def _read_rows(text: str) -> list[dict[str, str]]:
     """Rows of the list's columns; a row that is too short has empty ones at its end."""
     lines = [line for line in text.splitlines() if not line.startswith("#")]
     try:
         reader = csv.DictReader(io.StringIO("\n".join(lines)), restval="")
         missing = set(COLUMNS) - set(reader.fieldnames or ())
-        rows = [{name: row.get(name, "") for name in COLUMNS} for row in reader]
+        rows = [{name: row.get(name) or "" for name in (*COLUMNS, "needs")} for row in reader]
     except csv.Error as error:
         raise InputError(f"check list: cannot be read as a table ({error})") from error
     if missing:
@@ -94,7 +141,7 @@ def _read_rows(text: str) -> list[dict[str, str]]:
 def fill_steps(
     steps: tuple[CheckStep, ...],
     *,
-    measured: Mapping[str, str],
+    measured: Mapping[str, Found],
     done: Mapping[int, str],
     skipped: Mapping[int, str],
 ) -> tuple[CheckStep, ...]:
@@ -104,10 +151,11 @@ def fill_steps(
     Parameters
     ----------
     steps : tuple of CheckStep
-    measured : mapping of str to str
-        What `filled_by` names, to the result in words. A step filled by "dial:any" takes either
-        stage; one filled by "sweep:after" takes any path of that stage. With a "+" at its end
-        the result is shown, but the step stays open until it is ticked.
+    measured : mapping of str to Found
+        What `filled_by` names, to what was found. A step filled by "dial:any" takes either stage;
+        one filled by "sweep:after" takes the paths of that stage. With a "+" at its end the result
+        is shown, but the step stays open until it is ticked; so it does as long as anything that
+        the step needs is missing.
     done : mapping of int to str
         Steps ticked by hand, with what was found.
     skipped : mapping of int to str
@@ -124,8 +172,9 @@ def fill_steps(
 
     Examples
     --------
-    >>> steps = fill_steps(parse_steps(read_template(), "desk"), measured={"dial:before": "10 pps"},
-    ...                    done={1: ""}, skipped={2: "owner away"})
+    >>> dialled = {"dial:before": Found(words="10 pps", digits="1234567890")}
+    >>> steps = fill_steps(parse_steps(read_template(), "desk"), measured=dialled, done={1: ""},
+    ...                    skipped={2: "owner away"})
     >>> [step.state for step in steps if step.step in (1, 2, 3, 7)]
     ['done', 'not tested', 'open', 'measured']
     """
@@ -138,10 +187,14 @@ def fill_steps(
             raise InputError(f"step {number}: a step that is not tested needs a reason")
     filled = []
     for step in steps:
-        found = _find_measured(step.filled_by, measured)
+        results = _find_measured(step.filled_by, measured) if step.filled_by else {}
+        found = "; ".join(dict.fromkeys(one.words for one in results.values()))
+        if results:
+            partly = ", ".join(_list_missing(step, results)) if found else ""
+            step = replace(step, partly=partly, verdict=_find_verdict(results.values()))  # noqa: PLW2901
         if step.step in skipped:
             filled.append(replace(step, state="not tested", result=skipped[step.step]))
-        elif found and step.filled_by.endswith("+") and step.step not in done:
+        elif found and step.step not in done and (step.partly or step.filled_by.endswith("+")):
             filled.append(replace(step, result=found))
         elif found:
             by_hand = done.get(step.step, "")
@@ -154,10 +207,37 @@ def fill_steps(
     return tuple(filled)
 
 
-def _find_measured(filled_by: str, measured: Mapping[str, str]) -> str:
-    """Results that fill a step in: its own key, or keys below it."""
-    found = [result for key, result in measured.items() if is_filled_by(filled_by, key)]
-    return "; ".join(dict.fromkeys(found))
+def _find_measured(filled_by: str, measured: Mapping[str, Found]) -> dict[str, Found]:
+    """Results that fill a step in, by key: its own key, or keys below it."""
+    return {key: found for key, found in measured.items() if is_filled_by(filled_by, key)}
+
+
+def _find_verdict(results: Iterable[Found]) -> str:
+    """The gravest of the verdicts that there are; "" without any."""
+    return min((one.verdict for one in results if one.verdict), key=rank_verdict, default="")
+
+
+def _list_missing(step: CheckStep, results: Mapping[str, Found]) -> list[str]:
+    """What of a step's needs has not been measured, in words."""
+    needs = [part.split() for part in step.needs.split(";") if part.strip()]
+    kind, *rest = step.filled_by.removesuffix("+").split(":")
+    if kind == "sweep" and len(rest) == 1 and all(words[0] != "paths" for words in needs):
+        needs.append(["paths", *SPEECH_PATHS])
+    by_last = {key.rpartition(":")[2]: found for key, found in results.items()}
+    digits = "".join(found.digits for found in results.values())
+    missing: list[str] = []
+    for name, *words in needs:
+        if name in ("paths", "parts"):
+            missing += [word for word in words if word not in by_last]
+        elif name == "digits" and (gone := [one for one in words[0] if one not in digits]):
+            missing.append(f"digit{'s' if len(gone) > 1 else ''} {' '.join(gone)}")
+        elif name == "times" and digits.count(words[1]) < int(words[0]):
+            missing.append(f"digit {words[1]}: {digits.count(words[1])} of {words[0]} times")
+        elif name == "seats":
+            few = ((word, by_last[word].seats) for word in words[1:] if word in by_last)
+            told = [(word, n) for word, n in few if n is not None and n < int(words[0])]
+            missing += [f"{word}: {n} of {words[0]} seats" for word, n in told]
+    return missing
 
 
 def is_filled_by(filled_by: str, key: str) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from voicecheck.records import CheckList
+from voicecheck.records.verdicts import TELLING
 
 
 def describe_list(checked: CheckList) -> dict[str, str]:
@@ -23,6 +24,8 @@ def describe_list(checked: CheckList) -> dict[str, str]:
     lines = {"check list": head}
     for step in checked.steps:
         told = f"{step.state}: {step.result}" if step.result else step.state
+        told += f" ({step.verdict})" if step.verdict in TELLING else ""
+        told += f"; partly: {step.partly} missing" if step.partly else ""
         lines[f"step {step.step}, {step.task}"] = told
     if checked.jack is not None:
         jack = checked.jack

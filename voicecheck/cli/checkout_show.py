@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from voicecheck.cli.show import VERDICT_MARKS, render_table
+from voicecheck.cli.show import render_table
 
 if TYPE_CHECKING:
-    from voicecheck.records import CheckList, Finding
+    from voicecheck.records import CheckList, CheckStep, Finding
     from voicecheck.workflow.checks.kinds import CheckKind
 
+FAULT_MARKS = {"outside": "[!]", "doubtful": "[?]"}
 STATE_MARKS = {"measured": "[m]", "done": "[x]", "not tested": "[-]", "open": "[ ]"}
 
 
@@ -34,12 +35,19 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
     low = "" if finding.low is None else f"{finding.low:g}"
     high = "" if finding.high is None else f"{finding.high:g}"
     return (
-        VERDICT_MARKS[finding.verdict],
+        finding.verdict,
         finding.quantity.replace("_", " "),
         "-" if finding.value is None else f"{finding.value:.2f} {finding.unit}".strip(),
         f"[{low} .. {high}]",
         finding.source + (f", {finding.reason}" if finding.reason else ""),
     )
+
+
+def _mark(step: CheckStep) -> str:
+    """A fault that was found looks different from what is fine, and half from whole."""
+    if step.state == "measured" and step.verdict in FAULT_MARKS:
+        return FAULT_MARKS[step.verdict]
+    return "[~]" if step.state == "open" and step.partly else STATE_MARKS[step.state]
 
 
 def render_list(checked: CheckList) -> str:
@@ -50,10 +58,12 @@ def render_list(checked: CheckList) -> str:
         if step.phase != phase:
             phase = step.phase
             lines.append(f"{phase}:")
-        lines.append(f"  {STATE_MARKS[step.state]} {step.step:2d} {step.task}")
+        lines.append(f"  {_mark(step)} {step.step:2d} {step.task}")
         told = step.result or ("" if step.state != "open" else step.good)
         if told:
             lines.append(f"         {step.state}: {told}" if step.result else f"         {told}")
+        if step.partly:
+            lines.append(f"         partly: {step.partly} missing")
     if checked.jack is not None:
         jack = checked.jack
         lines.append(f"jack: fitted {jack.fitted}; removed {jack.removed}; kept {jack.kept}")

@@ -21,6 +21,7 @@ from voicecheck.cli.common import (
 OUTCOMES = {
     "added": "Taken in; read its fingerprint to whoever sent it.",
     "newer": "Taken in in place of an older one of theirs; read its fingerprint to them.",
+    "older": "Kept; a newer one of theirs is here and goes on counting.",
     "same": "It is in the book already; nothing was changed.",
     "own": "It was made from sets of this very book, which count already; nothing was changed.",
 }
@@ -69,6 +70,9 @@ def export_club(
     made_by: Annotated[
         str, typer.Option("--by", metavar="NAME", help="Who stands behind it, as told to others.")
     ] = "",
+    with_sound: Annotated[
+        bool, typer.Option("--recordings", help="With the reference sets' recordings: a large ZIP.")
+    ] = False,
     force: Force = False,
     book: Book = None,
     as_json: Json = False,
@@ -78,17 +82,26 @@ def export_club(
     from voicecheck.records.clubfile import read_club
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.clubs import make_club, name_club_file
+    from voicecheck.workflow.papers.clubsound import list_sound, write_package
+    from voicecheck.workflow.papers.lookup import REFERENCE
 
-    file = out or Path(name_club_file(type_name))
-    with open_book(book) as opened:
-        content = make_club(opened, type_name, made_by=made_by)
-    with open_door(force=force, quiet=quiet) as door:
-        door.write(file, content)
+    file = out or Path(name_club_file(type_name, with_sound=with_sound))
+    with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
+        sound = list_sound(opened, type_name, REFERENCE) if with_sound else ()
+        content = make_club(opened, type_name, made_by=made_by, recordings=sound)
+        if with_sound:
+            write_package(opened, file, content, sound, door)
+        else:
+            door.write(file, content)
     fingerprint = read_club(content, file.name).fingerprint
+    n_bytes = file.stat().st_size if file.is_file() else len(content)
     if as_json:
-        write_json({"file": str(file), "bytes": len(content), "fingerprint": fingerprint})
+        write_json({"file": str(file), "bytes": n_bytes, "fingerprint": fingerprint})
         return
-    tell(f"Wrote {file} ({len(content) / 1000:.0f} kB). Fingerprint: {fingerprint}", quiet=quiet)
+    tell(
+        f"Wrote {file} ({n_bytes / 1000:.0f} kB). Fingerprint: {fingerprint}",
+        quiet=quiet,
+    )
 
 
 def import_club(

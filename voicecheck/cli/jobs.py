@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -300,25 +301,32 @@ def compare(
     as_json: Json = False,
 ) -> None:
     """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
-    from voicecheck.cli.numbers import list_budgets
-    from voicecheck.cli.show import render_comparison, render_table
+    from voicecheck.cli.tellshow import render_comparison_numbers, render_told
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import compare as compare_job
+    from voicecheck.workflow.telling import tell as tell_comparison
 
     with open_book(book) as opened:
         comparison = compare_job(
             opened, job, stage=stage, against=against, results=_read_results(result or [])
         )
-        runs = opened.list_runs(job=job) if numbers else []
+        told = None if as_json or numbers else tell_comparison(opened, comparison)
+        runs = opened.list_runs(job=job, stage=comparison.stage) if numbers else ()
     if as_json:
         write_json(to_document(comparison))
-        return
-    judged = [run for run in runs if run.stage == comparison.stage]
-    parts = [render_comparison(comparison)]
-    for run in judged:
-        parts += [f"{run.path}, {run.stage}:", render_table(list_budgets(run.pooled))]
-    write_text("\n".join(parts))
+    elif told is not None:
+        write_text(render_told(told, numbers=_retype(job, stage, against)))
+    else:
+        write_text(render_comparison_numbers(comparison, runs))
+
+
+def _retype(job: int, stage: str | None, against: str) -> str:
+    """The command that shows the numbers of the same comparison."""
+    words = ["voicecheck", "compare", str(job)]
+    words += ["--stage", stage] if stage else []
+    words += ["--against", against] if against != "baseline" else []
+    return shlex.join([*words, "--numbers"])
 
 
 def _read_results(texts: list[str]) -> dict[str, float]:

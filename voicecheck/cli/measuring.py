@@ -107,11 +107,9 @@ def sweep(
     quiet: Quiet = False,
 ) -> None:
     """Record (or load) one path of a set, seat by seat, and keep it with the job."""
-    from voicecheck.cli.guidance import TerminalAttendant
-    from voicecheck.cli.takeview import TakeView
     from voicecheck.records.orders import Stated, SweepOrder
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.sweeping.order import carry_out
+    from voicecheck.workflow.papers.lookup import tell_passed_over
 
     is_waiting = bench is not None and not yes and is_terminal()
     order = SweepOrder(
@@ -135,19 +133,34 @@ def sweep(
             conditioned=conditioned, feed_ma=feed_ma, ear=cast("Ear", ear), angle_deg=angle_deg
         ),
     )
-    with open_book(book) as opened, TakeView(quiet=quiet) as view:
+    with open_book(book) as opened:
         if stage is None:
             order = order.replace(stage=opened.load_job(job).stage)
+        results = _carry_out(opened, order, is_waiting=is_waiting, yes=yes, quiet=quiet)
+        passed_over = tell_passed_over(opened, job, order.stage)
+    _show_runs([result.run for result in results], as_json=as_json, numbers=numbers)
+    for line in passed_over:
+        tell(line, quiet=quiet)
+    if any(result.was_stopped for result in results):
+        _stop("stopped; the seats that were done are kept as a run")
+
+
+def _carry_out(
+    book: Any, order: SweepOrder, *, is_waiting: bool, yes: bool, quiet: bool
+) -> tuple[Any, ...]:
+    """Each seat, with somebody at the terminal or nobody."""
+    from voicecheck.cli.guidance import TerminalAttendant
+    from voicecheck.cli.takeview import TakeView
+    from voicecheck.workflow.sweeping.order import carry_out
+
+    with TakeView(quiet=quiet) as view:
         try:
             if not yes:
                 _confirm_level(order)
             attendant = TerminalAttendant(view, is_asked=is_waiting, quiet=quiet)
-            results = carry_out(opened, order, attendant)
+            return carry_out(book, order, attendant)
         except KeyboardInterrupt:
             _stop("stopped before a seat was done; recordings are kept")
-    _show_runs([result.run for result in results], as_json=as_json, numbers=numbers)
-    if any(result.was_stopped for result in results):
-        _stop("stopped; the seats that were done are kept as a run")
 
 
 def _stop(line: str) -> NoReturn:

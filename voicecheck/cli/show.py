@@ -3,30 +3,39 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from typing import Any
 
+from voicecheck.cli.guidance import wrap
 from voicecheck.cli.numbers import list_budgets
 from voicecheck.records import (
     Baseline,
     ClubBaseline,
     Comparison,
     Finding,
+    Hint,
     Job,
     Measurement,
     Problem,
     Run,
     SetType,
 )
-from voicecheck.records.quantities import THD_AT_HZ, count_decimals, unit_of
-from voicecheck.records.terms import Verdict
+from voicecheck.records.quantities import THD_AT_HZ, count_decimals, says_nothing, unit_of
 from voicecheck.words import load_words
-from voicecheck.workflow.wording import say_chance, say_comparison, say_quantity, say_residual
+from voicecheck.workflow.wording import (
+    say_chance,
+    say_comparison,
+    say_path,
+    say_quantity,
+    say_residual,
+    say_stage,
+    say_verdict,
+)
 
-VERDICT_MARKS: dict[Verdict, str] = {
-    "within": "ok", "doubtful": "?", "outside": "OUT", "not comparable": "--",
-}  # fmt: skip
-"""In letters that every terminal has."""
+FINDING_HEADS = (
+    "path", "quantity", "value", "+/-", "from", "to", "unit", "at, Hz", "verdict",
+)  # fmt: skip
 
 
 def render_table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
@@ -165,36 +174,71 @@ def render_run(run: Run, *, with_numbers: bool = False) -> str:
 
 
 def render_comparison(comparison: Comparison) -> str:
-    """Findings, overall verdict, likely causes."""
+    """Every number of a comparison: findings, remarks, likely causes, what stands beside it."""
     against = comparison.against
-    n = f" of {against.n} sets" if against.n else ""
-    lines = [f"{comparison.stage} against {against.kind} {against.name}{n}: {comparison.overall}"]
+    n = f", {against.n} sets" if against.n else ""
+    parts = [
+        f"{say_stage(comparison.stage)} held against {say_stage(against.name)}{n}: "
+        f"{say_verdict(comparison, comparison.overall)}"
+    ]
     if comparison.simulated:
-        lines.insert(0, say_simulated())
+        parts.insert(0, say_simulated())
     if comparison.findings:
-        lines.append(render_table([_finding_row(finding) for finding in comparison.findings]))
-    for finding in comparison.findings:
-        if finding.verdict in ("doubtful", "not comparable") and finding.reason:
-            lines.append(f"  {finding.path}, {say_quantity(finding.quantity)}: {finding.reason}")
-    lines += [f"  {line}" for line in say_comparison(comparison)]
-    for hint in comparison.hints:
-        lines.append(f"  {hint.code} ({say_chance(hint)}): {hint.cause}; next: {hint.separate_by}")
-    lines += [render_comparison(beside) for beside in comparison.beside]
-    return "\n".join(lines)
+        rows = [_finding_row(comparison, finding) for finding in comparison.findings]
+        parts.append(render_table([FINDING_HEADS, *rows]))
+    reasons = (
+        f"{say_path(finding.path)}: {finding.reason}"
+        for finding in comparison.findings
+        if finding.verdict in ("doubtful", "not comparable") and finding.reason
+    )
+    remarks = count_alike([*reasons, *say_comparison(comparison)])
+    parts += [wrap(line, "  ", "    ") for line in remarks]
+    if comparison.hints:
+        parts += ["likely causes:", *map(_render_hint, comparison.hints)]
+    parts += [render_comparison(beside) for beside in comparison.beside]
+    return "\n".join(parts)
 
 
-def _finding_row(finding: Finding) -> tuple[str, ...]:
+def count_alike(lines: Iterable[str]) -> list[str]:
+    """
+    Each line once, with how often it was there.
+
+    Examples
+    --------
+    >>> count_alike(["a", "b", "a"])
+    ['a (2 times)', 'b']
+    """
+    counts = Counter(lines)
+    return [f"{line} ({n} times)" if n > 1 else line for line, n in counts.items()]
+
+
+def _render_hint(hint: Hint) -> str:
+    cause = wrap(f"{hint.cause} ({say_chance(hint)})", "  ", "    ")
+    return f"{cause}\n{wrap(f'its test: {hint.separate_by}', '    ', '    ')}"
+
+
+def _finding_row(comparison: Comparison, finding: Finding) -> tuple[str, ...]:
     unit = unit_of(finding.quantity, finding.unit)
     decimals = count_decimals(finding.quantity, finding.value, unit)
     value, own, low, high = (
         "" if number is None else f"{number:.{decimals}f}"
         for number in (finding.value, finding.uncertainty, finding.low, finding.high)
     )
-    limits = f"[{low} .. {high}]" if low or high else ""
-    worst = "" if finding.worst_hz is None else f"at {finding.worst_hz:.0f} Hz"
-    mark, name = VERDICT_MARKS[finding.verdict], say_quantity(finding.quantity)
-    told = f"{value} {unit}".rstrip() if value else "-"
-    return (mark, finding.path, name, told, f"+/- {own}" if own else "", limits, worst)
+    if finding.low is not None and finding.high is not None:
+        half = 0.5 * (finding.high - finding.low)
+        if says_nothing(half, unit):
+            low, high = "too few sets to say", ""
+    return (
+        say_path(finding.path),
+        say_quantity(finding.quantity),
+        value or "withheld",
+        own if not says_nothing(finding.uncertainty, unit) else "too few seats to say",
+        low,
+        high,
+        unit,
+        "" if finding.worst_hz is None else f"{finding.worst_hz:.0f}",
+        say_verdict(comparison, finding.verdict),
+    )
 
 
 def render_baseline(baseline: Baseline) -> str:

@@ -29,6 +29,8 @@ That is 0.2 s before and 0.24 s after with the default programme, where a resona
 FADE_S = 0.03
 LEFTOVER_HZ = (200.0, 6400.0)
 """Band of what is counted: above 6400 Hz the single sweeps are not held (`REPEATS_BAND_HZ`)."""
+INPUT_HZ = (190.0, 3250.0)
+"""Where the sweep is while it is looked at: a little more than what is reported."""
 CELL_S = 0.005
 """Step in which powers are taken; four of them hold a period of 50 Hz, and a blow a period."""
 CELLS_IN_FRAME = 4
@@ -91,10 +93,11 @@ def compute_leftover(
     """
     left = _play_back(kernels, gain)
     cell = round(CELL_S * kernels.repeats_rate_hz)
-    n_cells = left.shape[1] // cell
-    left = left[:, : n_cells * cell].reshape(len(left), n_cells, cell)
-    middle_s = (np.arange(n_cells) + 0.5) * cell / kernels.repeats_rate_hz
+    middle_s = (np.arange(left.shape[1] // cell) + 0.5) * cell / kernels.repeats_rate_hz
     input_hz = spectra.start_hz * np.exp(middle_s / spectra.constant_s)
+    first, last = np.searchsorted(input_hz, INPUT_HZ)
+    input_hz = input_hz[first:last]
+    left = left[:, first * cell : last * cell].reshape(len(left), len(input_hz), cell)
     mean = np.mean(left, axis=0)
     square = np.square(mean)
     n_sweeps = len(left)
@@ -132,12 +135,12 @@ def _play_back(kernels: Kernels, gain: Array | None) -> Array:
     inside = (bins_hz > LEFTOVER_HZ[0]) & (bins_hz < min(LEFTOVER_HZ[1], 0.4 * rate_hz))
     spectrum = np.fft.rfft(kernels.repeats * kept, axis=1)
     forward = np.zeros(len(bins_hz), dtype=np.complex128)
-    forward[inside] = 1.0 / kernels.repeats_inverse[inside]
+    # The inverse is that of spectra at the recorder's rate.
+    forward[inside] = rate_hz / kernels.rate_hz / kernels.repeats_inverse[inside]
     if gain is not None:
         forward *= gain
-    # The inverse is that of spectra at the recorder's rate.
-    scale = rate_hz / kernels.rate_hz
-    return np.asarray(np.fft.irfft(spectrum * forward, size, axis=1) * scale)
+    spectrum *= forward
+    return np.asarray(np.fft.irfft(spectrum, size, axis=1))
 
 
 @lru_cache(maxsize=8)

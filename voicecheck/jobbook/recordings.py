@@ -52,6 +52,42 @@ class RecordingShelf(BookCore):
             file_recording(connection, sha256, label, len(stored.samples), len(data))
         return stored.replace(sha256=sha256)
 
+    def take_recording(self, data: bytes) -> str:
+        """
+        Keep a recording that comes from another book, as it is; on disk when this returns.
+
+        Returns
+        -------
+        str
+            SHA-256 of its bytes.
+
+        Raises
+        ------
+        InputError
+            Not a recording of this program.
+        JobBookError
+            The disk or the database failed; nothing half-written is left.
+        """
+        recording, label = read_foreign(data)
+        with translate_failures(self.name):
+            sha256 = self._vault.store_recording(data)
+        with self._writing() as connection:
+            file_recording(connection, sha256, label, len(recording.samples), len(data))
+        return sha256
+
+    def load_recording_file(self, sha256: str) -> bytes:
+        """
+        Bytes of a recording's file, which are checked.
+
+        Raises
+        ------
+        InputError
+            There is no such recording.
+        JobBookError
+            The file is missing or damaged; the message names it.
+        """
+        return self._read_file(sha256)
+
     def load_recording(self, sha256: str) -> Recording:
         """
         Recording by the SHA-256 of its file, which is checked.
@@ -120,6 +156,9 @@ class RecordingShelf(BookCore):
         return tuple(adopted)
 
     def _read_recording(self, sha256: str) -> tuple[Recording, Label]:
+        return decode_recording(self._read_file(sha256), sha256)
+
+    def _read_file(self, sha256: str) -> bytes:
         with self._reading() as connection:
             if find_recording(connection, sha256) is None:
                 raise InputError(f"recording {sha256[:12]}: not in the book")
@@ -136,7 +175,23 @@ class RecordingShelf(BookCore):
                 f"job book {self.name}: recording {path} is damaged (its bytes have changed); the "
                 "rest of the book is untouched; restore this file from a backup"
             )
+        return data
+
+
+def read_foreign(data: bytes) -> tuple[Recording, Label]:
+    """
+    Read the bytes of a recording that comes from elsewhere.
+
+    Raises
+    ------
+    InputError
+        They are none of this program's.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    try:
         return decode_recording(data, sha256)
+    except JobBookError as error:
+        raise InputError(f"recording {sha256[:12]}: not a recording of this program") from error
 
 
 def find_recording(connection: sa.Connection, sha256: str) -> Any:

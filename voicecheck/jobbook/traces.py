@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.rows import BATCH, decode_record, select_in
@@ -92,6 +94,24 @@ class TraceShelf(BookCore):
             )
             for number in numbers
         }
+
+    def read_document(self, sha256: str) -> bytes:
+        """
+        Bytes of a document of the program's own that a job's attachments name.
+
+        Raises
+        ------
+        JobBookError
+            The file is missing or damaged.
+        """
+        path = self._vault.locate_attachment(sha256)
+        data = path.read_bytes() if path.is_file() else b""
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise JobBookError(
+                f"job book {self.name}: {path} is missing or damaged; the rest of the book is "
+                "untouched; restore this file from a backup"
+            )
+        return data
 
     def read_file_keys(self, number: int) -> dict[str, str]:
         """Keys of a job's checks ("check-34"), by the digest of their documents."""

@@ -60,6 +60,9 @@ def find_residual(sweep: SweepAnalysis, idle: IdleSpectrum, noise: Noise) -> Res
         gap_db = sweep.recipe.level_dbfs - calibration.source.level_dbfs
         floor = _find_floor(calibration.source, gap_db, found.frequency_hz, frequency_hz, answer)
         found = limit_residual(found, floor, "bench")
+    if sweep.spectra.n_clean is not None:
+        # What is left of stretches that were taken from the other sweeps looks like distortion.
+        found = limit_residual(found, np.nan_to_num(found.percent), "unsteadiness")
     if curve is not None:
         off_db = float(np.max(read_column_db(curve, "input_off_db", np.array(LEFTOVER_HZ))))
         found = limit_residual(found, _scale(found, off_db), "microphone")

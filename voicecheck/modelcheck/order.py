@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from voicecheck.ranks import find_median
+from voicecheck.ranks import find_median, find_medians
 from voicecheck.records.arrays import Array
 from voicecheck.response import (
     Kernels,
@@ -146,7 +146,7 @@ def measure_set_aside_db(spectra: SweepSpectra, used: Sequence[int]) -> float:
     )
     mean = np.mean(power[:, list(used)], axis=1, keepdims=True)
     apart_db = 10.0 * np.log10((power[:, others] + 1e-30) / (mean + 1e-30))
-    return float(np.max(np.abs(np.median(apart_db, axis=0))))
+    return float(np.max(np.abs(find_medians(apart_db.T))))
 
 
 def spread_over(moved_db: Array, frequency_hz: Array) -> Array:

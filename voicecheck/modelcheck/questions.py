@@ -24,8 +24,9 @@ from voicecheck.modelcheck.steps import (
     StepNoise,
     find_steps,
     judge_control,
+    judge_jump,
     judge_noise,
-    measure_control_db,
+    measure_step_gains,
     measure_step_noise,
 )
 from voicecheck.modelcheck.tones import judge_tones
@@ -132,12 +133,13 @@ def check_model(
     pauses = list_pauses(programme, slowed, timeline)
     order = compare_order(kernels, spectra, noise)
     block = find_steps(programme)
-    control = step_noise = None
+    control = jump = step_noise = None
     doubts = []
     if block is not None and linearity is not None:
-        gains_db = measure_control_db(programme, slowed, timeline, block, delay_s)
+        gains = measure_step_gains(programme, slowed, timeline, block, delay_s)
         name = programme.name_block(block)
-        control = judge_control(gains_db, linearity.output_db, linearity.input_db, name)
+        jump = judge_jump(gains, name)
+        control = judge_control(gains, linearity.output_db, linearity.input_db, name)
         if control is not None:
             doubts.append(doubt_control(control, linearity, programme.recipe.level_dbfs, sweep_db))
     if block is not None:
@@ -149,7 +151,7 @@ def check_model(
     moved = _judge_order(order, marks_db, not used or 0 in used)
     if marks_db is not None and any(problem.kind == "level-control" for problem in moved):
         doubts.append(Doubt(common_db=CANCELLED_MORE * abs(marks_db)))
-    problems = [*_as_list(control), *moved, *muted]
+    problems = [*_as_list(control), *_as_list(jump), *moved, *muted]
     if control is None:
         # A gain that follows the sound also moves the noise of the pauses and the tones' course.
         problems += [*sounds, *_judge_tones(programme, slowed, timeline, step_noise)]

@@ -34,8 +34,20 @@ FADE_S = 0.012
 HOP_S, WINDOW_S = 0.0005, 0.003
 CONTROL_DB = 1.0
 """Fade-in over fade-out: carbon with its memory stays below 0.4 dB, control is at 1.5 and more."""
-FLAT_SLOPE = 0.45
-"""Growth of the output over that of the input, between the two top steps: carbon has 0.65."""
+JUMP_DB, JUMP_SHARE, JUMP_KEPT = 0.6, 0.6, 0.4
+"""
+A jump is twice what sound granules slip by (MEM), and most of what fade-in and fade-out differ by.
+
+Control grips at once or slowly: behind the fade it takes less than 0.3 of it within `JUMP_S`.
+"""
+JUMP_S, JUMP_HOP_S = 0.03, 0.005
+FLAT_SLOPE = 0.4
+"""
+Growth of the output over that of the input, between the two top steps.
+
+Carbon has 0.65, an over-sensitive element by its own law 0.45 and more; an edge that cuts off the
+nominal step, or is less than 0.7 dB above it, leaves 0.4 and less.
+"""
 NEAR_HZ, FAR_HZ = (30.0, 250.0), (250.0, 3900.0)
 HARMONIC_REACH_HZ = 60.0
 GATE_DB, SPEECH_DB = 3.0, 2.5
@@ -50,6 +62,27 @@ CODING_DB, CODING_OVER_IDLE_DB, CODING_GROWTH = 11.0, 6.0, (0.2, 1.4)
 """How much a coder's error close to the tone stands out, and its dB per dB of the tone."""
 SPREAD_DB = 5.0
 """Far from faint tones a coder adds 2 dB to the idle noise at most, speech 7 and more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepGains:
+    """
+    Of the nominal and of the top step, shape (2,), in dB; NaN where they were not recorded.
+
+    `control_db` is the gain as a step comes up over that as it goes down, `jump_db` the most
+    that the level moves by between them within `JUMP_S`.
+    """
+
+    control_db: Array
+    jump_db: Array
+
+    @property
+    def is_jump(self) -> NDArray[np.bool_]:
+        """Where the level jumps once and stays: granules that slip, or a contact."""
+        apart_db = np.abs(self.control_db)
+        # A loss comes back: fade-in and fade-out are alike.
+        is_kept = self.jump_db < apart_db / JUMP_KEPT
+        return np.asarray(is_kept & (self.jump_db > np.maximum(JUMP_DB, JUMP_SHARE * apart_db)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,11 +107,11 @@ def find_steps(programme: Programme) -> Block | None:
     return next((block for block in blocks if block.from_hz == 1000.0), next(iter(blocks), None))
 
 
-def measure_control_db(
+def measure_step_gains(
     programme: Programme, slowed: Slowed, timeline: Timeline, block: Block, delay_s: float
-) -> Array:
+) -> StepGains:
     """
-    Gain as a step comes up over gain as it goes down.
+    How the gain moves within a step.
 
     Parameters
     ----------
@@ -93,8 +126,7 @@ def measure_control_db(
 
     Returns
     -------
-    ndarray, shape (2,)
-        dB, of the nominal and of the top step.
+    StepGains
     """
     recipe = programme.recipe
     levels_db = np.array(sorted(recipe.step_levels_db))
@@ -104,17 +136,30 @@ def measure_control_db(
     places = _place_fade_frames(count, round(WINDOW_S * rate_hz), hop)
     turn = make_phasors(-float(block.from_hz or 0.0) / timeline.stretch / rate_hz, count)
     weight = turn[places] * make_hann(places.shape[-1])
-    found = []
-    for index in picked:
+    control, jump = np.full(2, np.nan), np.full(2, np.nan)
+    for row, index in enumerate(picked):
         start_s = block.start_s + index * recipe.step_s
         first = round((timeline.locate_s(start_s) + delay_s) * rate_hz)
         heard = slowed.samples[first : first + count]
         if first < 0 or len(heard) < count:
-            return np.full(2, np.nan)
+            continue
         at_s = start_s - block.start_s + places / rate_hz / timeline.stretch
         played = make_steps(recipe, block, at_s)
-        found.append(_compare_fades_db(_follow(heard[places], weight), _follow(played, weight)))
-    return np.array(found)
+        control[row] = _compare_fades_db(_follow(heard[places], weight), _follow(played, weight))
+        jump[row] = _find_jump_db(heard, turn, rate_hz)
+    return StepGains(control_db=control, jump_db=jump)
+
+
+def _find_jump_db(heard: Array, turn: NDArray[np.complex128], rate_hz: float) -> float:
+    """Most that a tone's level moves by within `JUMP_S`, its fades left out."""
+    hop = round(JUMP_HOP_S * rate_hz)
+    first, last = round(SETTLE_S * rate_hz), len(heard) - round(TAIL_S * rate_hz)
+    n_frames = max(0, last - first) // hop
+    cut = slice(first, first + n_frames * hop)
+    sums = np.sum((heard[cut] * turn[cut]).reshape(n_frames, hop), axis=-1)
+    level_db = 20.0 * np.log10(np.abs(sums) + 1e-20)
+    reach = round(JUMP_S / JUMP_HOP_S)
+    return float(np.max(np.abs(level_db[reach:] - level_db[:-reach]), initial=0.0))
 
 
 def _place_fade_frames(count: int, window: int, hop: int) -> NDArray[np.intp]:
@@ -278,28 +323,50 @@ def _is_coded(noise: StepNoise) -> bool:
         return False
     upper = slice(-4, None)
     near_db, tone_db = noise.near_db[upper], noise.tone_db[upper]
-    over_far_db = float(np.median(near_db - noise.far_db[upper]))
-    over_idle_db = float(np.median(near_db)) - float(np.max(noise.idle_near_db))
+    over_far_db = float(find_median(near_db - noise.far_db[upper]))
+    over_idle_db = float(find_median(near_db)) - float(np.max(noise.idle_near_db))
     if over_far_db < CODING_DB or over_idle_db < CODING_OVER_IDLE_DB:
         return False
-    if float(np.median(noise.far_db[:4])) > float(np.median(noise.idle_far_db)) + SPREAD_DB:
+    if float(find_median(noise.far_db[:4])) > float(find_median(noise.idle_far_db)) + SPREAD_DB:
         return False
-    if float(np.median(near_db - tone_db)) < LEAKED_DB:
+    if float(find_median(near_db - tone_db)) < LEAKED_DB:
         return False
     growth = float(np.polyfit(tone_db, near_db, 1)[0])
     return CODING_GROWTH[0] < growth < CODING_GROWTH[1]
 
 
-def judge_control(
-    control_db: Array, output_db: Array, input_db: Array, name: str
-) -> Problem | None:
+def judge_jump(gains: StepGains, name: str) -> Problem | None:
+    """
+    Whether the level jumps within a step.
+
+    Parameters
+    ----------
+    gains : StepGains
+    name : str
+        Of the block.
+
+    Returns
+    -------
+    Problem or None
+    """
+    if not np.any(gains.is_jump):
+        return None
+    return Problem(
+        kind="unsteady",
+        message=f"the level jumps by {np.max(gains.jump_db[gains.is_jump]):.1f} dB within a step "
+        "and stays: granules that re-arrange, or a contact",
+        effect="the figures of this block are withheld; condition the handset and record again",
+        block=name,
+    )
+
+
+def judge_control(gains: StepGains, output_db: Array, input_db: Array, name: str) -> Problem | None:
     """
     Whether something follows the level, or cuts it off.
 
     Parameters
     ----------
-    control_db : ndarray, shape (2,)
-        From `measure_control_db`.
+    gains : StepGains
     output_db, input_db : ndarray, shape (n_steps,)
         Levels of the steps, quietest first; NaN where one was not heard.
     name : str
@@ -309,10 +376,11 @@ def judge_control(
     -------
     Problem or None
     """
-    if np.nanmax(control_db, initial=0.0) > CONTROL_DB:
+    control_db = float(np.nanmax(np.where(gains.is_jump, 0.0, gains.control_db), initial=0.0))
+    if control_db > CONTROL_DB:
         return Problem(
             kind="level-control",
-            message=f"the gain lets go more slowly than it grips (by {np.nanmax(control_db):.1f} "
+            message=f"the gain lets go more slowly than it grips (by {control_db:.1f} "
             "dB): a limiter or an automatic gain control is at work",
             effect="the curve's interval holds what it may have taken, all other figures are "
             "withheld; switch the control off and record again",
@@ -324,7 +392,7 @@ def judge_control(
         return Problem(
             kind="overload",
             message=f"the output hardly grows at the top ({rise_db:.1f} dB for "
-            f"{wanted_db:.0f} dB): something is overdriven",
+            f"{wanted_db:.0f} dB): something is overdriven, the recorder or the set itself",
             effect="the loud part of the curve and all other figures are withheld; "
             "turn the input gain down and record again",
             block=name,

@@ -85,6 +85,7 @@ IN_BLOCK: Mapping[tuple[str, str], Touch] = MappingProxyType(
         ("sound-in-pause", "silence"): _touch("noise"),
         ("sound-in-pause", "steps"): _touch("steps", "sinad"),
         ("sound-in-pause", "four-tone"): _touch("four-tone"),
+        ("unsteady", "steps"): _touch("steps", "sinad"),
         ("dropout", "steps"): _touch("steps", "sinad"),
         ("dropout", "four-tone"): _touch("four-tone"),
         ("clipping", "sweep"): _touch("distortion"),

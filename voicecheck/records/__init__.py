@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         ToneHeard,
     )
     from voicecheck.records.clubs import ClubBaseline, ClubRecording
+    from voicecheck.records.covariation import Covariation, Doubt
     from voicecheck.records.documents import from_json, to_document, to_json
     from voicecheck.records.jobs import (
         Against,
@@ -63,7 +64,6 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
-    from voicecheck.records.setspread import Covariation, Doubt
     from voicecheck.records.signals import (
         Block,
         Calibration,

@@ -187,7 +187,9 @@ class CheckStep:
     A step of the check list.
 
     `state` is "measured", "done", "not tested" (with its reason) or "open". `filled_by` names
-    the measurement that fills it in; empty where it is done by hand.
+    the measurement that fills it in; empty where it is done by hand. `needs` is what has to be
+    measured before it ticks itself, `partly` what of that is missing, `verdict` the gravest of what
+    was found ("" where nothing judges it).
     """
 
     step: int
@@ -199,6 +201,9 @@ class CheckStep:
     result: str = ""
     source: str = ""
     provenance: str = ""
+    needs: str = ""
+    partly: str = ""
+    verdict: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,9 +21,9 @@ import numpy as np
 from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
 from voicecheck.records.clubs import ClubBaseline
+from voicecheck.records.covariation import Covariation
 from voicecheck.records.documents import from_json, to_document
 from voicecheck.records.jobs import Baseline, BaselineQuantity
-from voicecheck.records.setspread import Covariation
 from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import Transmitter, words_of
 

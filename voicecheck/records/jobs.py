@@ -7,9 +7,9 @@ from typing import Literal
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget
+from voicecheck.records.covariation import Covariation, Doubt
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
-from voicecheck.records.setspread import Covariation, Doubt
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of

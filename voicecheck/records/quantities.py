@@ -15,6 +15,8 @@ from voicecheck.records.terms import Family, Scale, Side
 
 OF_RESPONSE = "of the response"
 """In place of a unit: the response's own, which depends on the calibration."""
+SAYS_NOTHING_DB = 30.0
+"""So wide an interval comes of too few seats or sets: 30 dB down a set is silent (PROP)."""
 THD_AT_HZ = (315.0, 500.0, 1000.0)
 
 
@@ -204,6 +206,18 @@ def list_evidence(evidence_is: Literal["deviation", "value"]) -> dict[str, list[
         if quantity.evidence and quantity.evidence_is == evidence_is:
             found.setdefault(quantity.evidence, []).append(quantity)
     return found
+
+
+def says_nothing(half_width: float | None, unit: str) -> bool:
+    """
+    Whether an interval or a pair of limits is so wide that it would let a silent set pass.
+
+    Examples
+    --------
+    >>> says_nothing(273.0, "dB"), says_nothing(3.7, "dB V/Pa"), says_nothing(273.0, "Hz")
+    (True, False, False)
+    """
+    return half_width is not None and unit.startswith("dB") and half_width > SAYS_NOTHING_DB
 
 
 def family_of(name: str) -> Family | Literal[""]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from voicecheck.charts import say_stage, say_value
 from voicecheck.records import Problem, Run
 from voicecheck.records.benches import BenchCheck, CheckItem
+from voicecheck.records.residuals import describe_residual
 from voicecheck.report.content import ReportContent
 from voicecheck.report.tables import MEMORY_QUANTITIES
 from voicecheck.words import Words
@@ -46,6 +47,28 @@ def list_problems(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
         more = words.say("report", "more_problems", n=len(lines) - MOST_PROBLEMS)
         lines = [*lines[:MOST_PROBLEMS], more]
     return tuple(lines)
+
+
+def list_residuals(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
+    """
+    What kind of distortion each run holds, where that can be told.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+    words : Words
+    """
+    return tuple(
+        words.say(
+            "report",
+            "residual_kind",
+            path=words.say("path_term", run.path),
+            stage=say_stage(run.stage, words),
+            text=text,
+        )
+        for run in runs
+        for text in describe_residual(run.pooled, words)
+    )
 
 
 def _say_places(places: Iterable[tuple[str, str]], words: Words) -> str:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import order_runs
+from voicecheck.charts import is_wide, order_runs
 from voicecheck.charts.style import clean_text
 from voicecheck.records import Comparison, Finding
 from voicecheck.records.quantities import family_of
@@ -15,7 +15,6 @@ from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report import notes
 from voicecheck.report.content import ReportContent
 from voicecheck.report.loudness import say_loudness
-from voicecheck.report.sentences import WIDE_KIND
 from voicecheck.words import Words
 
 MOST_FOUND, MOST_DONE = 5, 4
@@ -92,7 +91,7 @@ def tell_owner(content: ReportContent, words: Words) -> OwnerPage:
     content : ReportContent
     words : Words
     """
-    states = {mark.key: _state_now(mark, content) for mark in content.marks}
+    states: dict[str, str] = {mark.key: _state_now(mark, content) for mark in content.marks}
     return OwnerPage(
         state=_find_whole(states.values()),
         sentence=_say_whole(content, states, words),
@@ -125,7 +124,7 @@ def _say_whole(content: ReportContent, states: dict[str, str], words: Words) -> 
     if not whole:
         return words.say("owner_page", "whole_none", set=set_name)
     latest = content.latest
-    is_wide = latest is not None and latest.against.kind == WIDE_KIND
+    kind = "kind_any" if latest is not None and is_wide(latest) else "kind_own"
     parts = {
         f"{verdict}_parts": _join(
             [
@@ -137,7 +136,7 @@ def _say_whole(content: ReportContent, states: dict[str, str], words: Words) -> 
         )
         for verdict in TESTED
     }
-    parts["kind"] = words.say("owner_page", "kind_any" if is_wide else "kind_own")
+    parts["kind"] = words.say("owner_page", kind)
     said = [words.say("owner_page", f"whole_{whole}", set=set_name, **parts)]
     if whole == "outside" and parts["doubtful_parts"]:
         said.append(words.say("owner_page", "also_doubtful", **parts))
@@ -265,10 +264,11 @@ SAY_FAMILY: dict[str, Callable[[Finding, Words], str]] = {
 
 
 def _tell_noise(bad: Sequence[Finding], words: Words) -> list[str]:
-    told = []
+    """Crackle and hum; a noise by itself where neither of them makes it."""
+    told: list[str] = []
     for family in NOISES:
         found = [one for one in bad if family_of(one.quantity) == family]
-        if found:
+        if found and not (told and family == NOISES[-1]):
             gravest = min(found, key=lambda one: rank_verdict(one.verdict))
             told.append(_hedge(words.say("owner_found", family), gravest.verdict, words))
     return told

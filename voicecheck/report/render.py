@@ -263,6 +263,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "not_tested": notes.list_not_tested(content, words),
         "tested": notes.list_tested(content, words),
         "bench_cautions": notes.list_cautions("bench", words),
+        "residuals": notes.list_residuals(runs, words),
         "budgets": intervals.tabulate_budgets(runs, words),
         "has_memory": words.say("report", "memory_mark") in shown,
     }

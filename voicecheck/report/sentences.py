@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from voicecheck.charts import is_held_against_limits, say_value
+from voicecheck.charts import is_held_against_limits, is_wide, say_value
 from voicecheck.records import Against, Comparison, Finding
-from voicecheck.records.quantities import family_of
+from voicecheck.records.quantities import family_of, says_nothing
 from voicecheck.records.terms import Family, words_of
 from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report.content import ReportContent
@@ -22,8 +22,6 @@ FAMILIES = (*words_of(Family), "")
 """What matters most to somebody on the telephone first, quantities of a later version last."""
 SMALLEST_CHANGE = 0.05
 """A difference that would be told as 0.0 tells nothing."""
-WIDE_KIND = "stand-in"
-"""Its limits are not those of the type."""
 SMALLEST_OF = "mid_db"
 """Level of the middle band: what a change of loudness is told by."""
 GONE_PER_S = 0.05
@@ -38,7 +36,7 @@ class Statement:
     text: str
 
 
-def say_finding(finding: Finding, words: Words) -> str:
+def say_finding(finding: Finding, words: Words, *, is_wide: bool = False) -> str:
     """
     One finding beyond a limit, as a phrase for the owner.
 
@@ -47,6 +45,8 @@ def say_finding(finding: Finding, words: Words) -> str:
     finding : Finding
         `outside` or `doubtful`.
     words : Words
+    is_wide : bool
+        The limits stand in for those of the type: nothing is said of its healthy sets.
 
     Returns
     -------
@@ -59,10 +59,11 @@ def say_finding(finding: Finding, words: Words) -> str:
     )
     limit = finding.low if is_low else finding.high
     side = "low" if is_low else "high"
+    names = (finding.quantity, family_of(finding.quantity), "other")
     return _say_first(
         words,
         "owner",
-        [f"{name}_{side}" for name in (finding.quantity, family_of(finding.quantity), "other")],
+        [f"{name}_{side}{end}" for name in names for end in (("_wide", "") if is_wide else ("",))],
         quantity=words.say("quantity", finding.quantity),
         value=_say_of(finding, finding.value, words),
         low=_say_of(finding, finding.low, words),
@@ -108,7 +109,7 @@ def tell_comparison(
         if is_change:
             phrases = _tell_path_change(findings, comparison.against, words)
         else:
-            phrases = _tell_path(findings, words, comparison.against)
+            phrases = _tell_path(findings, words, is_wide=is_wide(comparison))
         if changes and path in changes:
             phrases.append(changes[path])
         statements.append(Statement(words.say("path", path), "; ".join(phrases) + "."))
@@ -118,13 +119,13 @@ def tell_comparison(
     return (*statements, *notes)
 
 
-def _tell_path(findings: Sequence[Finding], words: Words, against: Against) -> list[str]:
+def _tell_path(findings: Sequence[Finding], words: Words, *, is_wide: bool) -> list[str]:
     bad = _choose_worst(finding for finding in findings if finding.verdict in TELLING)
     others = [f for f in bad if family_of(f.quantity) != ALWAYS_TOLD]
     shown = [f for f in bad if f not in others[MOST_PHRASES:]]
     phrases = []
     for i, finding in enumerate(shown):
-        phrase = say_finding(finding, words)
+        phrase = say_finding(finding, words, is_wide=is_wide)
         if finding.verdict == "doubtful" and "doubtful" not in [f.verdict for f in shown[:i]]:
             # The gravest come first, so this one word holds for all that follow.
             phrase = words.say("owner", "doubtful", phrase=phrase)
@@ -132,7 +133,7 @@ def _tell_path(findings: Sequence[Finding], words: Words, against: Against) -> l
     if len(bad) > len(shown):
         phrases.append(words.say("owner", "more", n=len(bad) - len(shown)))
     if any(finding.verdict == "within" for finding in findings):
-        whole = "within_wide" if against.kind == WIDE_KIND else "within"
+        whole = "within_wide" if is_wide else "within"
         phrases.append(words.say("owner", "within_others" if bad else whole))
     elif not bad:
         reason = next((finding.reason for finding in findings if finding.reason), "")
@@ -168,10 +169,34 @@ def _choose_worst(findings: Iterable[Finding]) -> list[Finding]:
 
 
 def _tell_path_change(findings: Sequence[Finding], against: Against, words: Words) -> list[str]:
+    phrases = tell_differences(findings, against, words)
+    return phrases + _tell_smallest(findings, words) + _tell_refused(findings, words)
+
+
+def tell_differences(
+    findings: Sequence[Finding], against: Against, words: Words, *, is_sure_said: bool = True
+) -> list[str]:
+    """
+    What differs between two stages, the gravest first; of each family the worst.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Of one path or one part of a set.
+    against : Against
+    words : Words
+    is_sure_said : bool
+        Whether each says if it is a real change.
+
+    Returns
+    -------
+    list of str
+        Phrases; empty where nothing could be compared.
+    """
     found = _choose_worst(f for f in findings if f.verdict in TELLING and f.value is not None)
     loudness = [finding for finding in found if family_of(finding.quantity) == "level"]
     phrases = [
-        say_change(finding, against, words)
+        say_change(finding, against, words, is_sure_said=is_sure_said)
         for finding in found
         # The curve's worst point says what the level has said.
         if not (loudness and finding.quantity == "response")
@@ -179,7 +204,7 @@ def _tell_path_change(findings: Sequence[Finding], against: Against, words: Word
     ]
     if not phrases and any(finding.verdict == "within" for finding in findings):
         phrases = [words.say("change", "none", when=_say_when(against, words))]
-    return phrases + _tell_smallest(findings, words) + _tell_refused(findings, words)
+    return phrases
 
 
 def _tell_smallest(findings: Sequence[Finding], words: Words) -> list[str]:
@@ -189,6 +214,8 @@ def _tell_smallest(findings: Sequence[Finding], words: Words) -> list[str]:
         return []
     if level.detectable is None:
         return [words.say("change", "smallest_unknown")]
+    if says_nothing(level.detectable, level.unit):
+        return [words.say("change", "smallest_wide")]
     return [words.say("change", "smallest", amount=words.number(level.detectable))]
 
 
@@ -197,7 +224,9 @@ def _say_when(against: Against, words: Words) -> str:
     return _say_first(words, "change", [f"when_{against.kind}", "when_run"], name=name)
 
 
-def say_change(finding: Finding, against: Against, words: Words) -> str:
+def say_change(
+    finding: Finding, against: Against, words: Words, *, is_sure_said: bool = True
+) -> str:
     """
     One difference between two stages or elements, as a phrase.
 
@@ -207,10 +236,13 @@ def say_change(finding: Finding, against: Against, words: Words) -> str:
         Its value is the difference, its reference what there was before.
     against : Against
     words : Words
+    is_sure_said : bool
+        Whether it says if it is a real change.
     """
     value, past = finding.value or 0.0, finding.reference
     now = None if past is None else past + value
     key = _choose_change_key(finding, now, words)
+    sure = words.say("change", "sure" if finding.verdict == "outside" else "unsure")
     return words.say(
         "change",
         key,
@@ -222,7 +254,7 @@ def say_change(finding: Finding, against: Against, words: Words) -> str:
         past=_say_of(finding, past, words),
         reason=finding.reason,
         when=_say_when(against, words),
-        sure=words.say("change", "sure" if finding.verdict == "outside" else "unsure"),
+        sure=sure if is_sure_said else "",
     )
 
 

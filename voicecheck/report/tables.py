@@ -12,7 +12,7 @@ from voicecheck.charts import (
     say_stage,
 )
 from voicecheck.records import Comparison, Finding
-from voicecheck.records.quantities import count_decimals, unit_of
+from voicecheck.records.quantities import count_decimals, says_nothing, unit_of
 from voicecheck.report.content import ReportContent
 from voicecheck.words import Words
 
@@ -151,6 +151,8 @@ def _with_uncertainty(finding: Finding, words: Words, *, sign: bool = False) -> 
     # An uncertainty that the limits allow for already is 0 here; "± 0.0" would claim perfection.
     if finding.uncertainty is None or round(finding.uncertainty, decimals) == 0.0:
         return value
+    if says_nothing(finding.uncertainty, finding.unit):
+        return f"{value} ({words.say('chart', 'too_few')})"
     return f"{value} ± {words.number(finding.uncertainty, decimals)}"
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.errors import InputError
 from voicecheck.records import (
     Against,
@@ -34,7 +35,7 @@ from voicecheck.verdicts.ownspread import (
     shape_of,
 )
 from voicecheck.verdicts.quantities import from_scale, read_spread, to_scale
-from voicecheck.verdicts.sharing import tell_unshared
+from voicecheck.verdicts.sharing import find_band_variance, tell_unshared
 from voicecheck.verdicts.traits import read_traits
 
 SINGLE_SHOT = (
@@ -299,6 +300,9 @@ def _judge_scalar(
         for limit in (known.low, known.high)
     )
     guard = scalar_guard(spread, known)
+    if quantity.family == "level":
+        apart = find_band_variance(run, baseline.conditions, quantity.name)
+        guard = math.hypot(guard, COVERAGE_95 * math.sqrt(apart))
     shown = from_scale(quantity, spread.mean)
     return Finding(
         path=run.path,

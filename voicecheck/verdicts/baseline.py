@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,14 +14,9 @@ from voicecheck.records.quantities import BY_NAME, QUANTITIES, Quantity
 from voicecheck.verdicts.covariance import relate_traits
 from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_spread
 from voicecheck.verdicts.limits import (
-    BAND_VARIANCE,
-    CURVE_PRIOR_DOF,
-    DISTORTION_PRIOR_DOF,
     FLOOR_DB,
     USUAL_LEVEL_SHARE,
-    draw_together,
     limit_factor,
-    mean_variance,
     prediction_factor,
 )
 from voicecheck.verdicts.ownspread import count_usable, shape_of, shape_spread_db
@@ -31,6 +25,8 @@ from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.quantities import Spread, from_scale, read_spread
 from voicecheck.verdicts.rogues import find_doubted
 from voicecheck.verdicts.sameness import find_same
+from voicecheck.verdicts.setspread import draw_variance, spread_curve
+from voicecheck.verdicts.twomakes import warn_of_groups
 
 FEWEST_SETS = 2
 FEW_SETS = 5
@@ -94,8 +90,8 @@ def build_baseline(
     kin = _choose_kin(kindred, type_name, path)
     doubted = find_doubted(kept, kin)
     borrowed = borrow_spread(kin)
-    curve = _spread_curve(curves, borrowed.get("response", NOTHING))
-    shape = _spread_curve(shapes, borrowed.get("shape", NOTHING))
+    curve = spread_curve(curves, borrowed.get("response", NOTHING))
+    shape = spread_curve(shapes, borrowed.get("shape", NOTHING))
     level_share = 1.0 - shape.whole / curve.whole if curve.whole > 0.0 else USUAL_LEVEL_SHARE
     dof = n - 1 + borrowed.get("response", NOTHING).dof
     half = curve.half_width("curve", n, level_share)
@@ -112,7 +108,7 @@ def build_baseline(
         quantities=_limit_quantities(kept, curve.whole, level_share, borrowed),
         method=_describe(len(kin), borrowed),
         conditions=common_conditions([run.pooled.conditions for run in kept], path),
-        warnings=(*_warn(kept, type_name), *_warn_of_doubted(doubted)),
+        warnings=(*_warn(kept, type_name), *_warn_of_doubted(doubted), *warn_of_groups(kept)),
         version=kept[0].pooled.version,
         dof=dof,
         seat_sd_db=_seat_spread([run.seat_sd_db for run in kept]),
@@ -181,50 +177,6 @@ def _describe(n_kindred: int, borrowed: Mapping[str, Borrowed]) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _CurveSpread:
-    """
-    Arrays of shape (n_points,).
-
-    `drawn` is the variance behind the limits with its `dof`, `whole` the mean over the points
-    before they are drawn together.
-    """
-
-    mean: Array
-    sd: Array
-    drawn: Array
-    whole: float
-    dof: float
-
-    def half_width(self, family: str, n: int, level_share: float) -> Array:
-        """Distance of the limits from the mean."""
-        spread = np.maximum(np.sqrt(self.drawn), FLOOR_DB[family])
-        factor = limit_factor(family, self.dof, level_share=level_share)
-        half: Array = factor * prediction_factor(n) * spread
-        return half
-
-
-def _spread_curve(curves: Array, borrowed: Borrowed) -> _CurveSpread:
-    n = len(curves)
-    count = np.sum(np.isfinite(curves), axis=0)
-    mean = mean_where_half(curves)
-    sd = np.full(curves.shape[1], np.nan)
-    several = (count > 1) & np.isfinite(mean)
-    sd[several] = np.nanstd(curves[:, several], axis=0, ddof=1)
-    own, dof = _with_borrowed(sd**2, n - 1.0, borrowed)
-    whole = mean_variance(own)
-    drawn = draw_together(own, dof, whole=whole, prior_dof=CURVE_PRIOR_DOF)
-    # Some curves spread five times more at one end of the band than in its middle: a point that
-    # shows more spread than it is drawn to keeps its own.
-    drawn = np.maximum(drawn, own)
-    return _CurveSpread(mean=mean, sd=sd, drawn=drawn, whole=whole, dof=dof)
-
-
-def _with_borrowed(variance: Array, dof: float, borrowed: Borrowed) -> tuple[Array, float]:
-    total = dof + borrowed.dof
-    return (dof * variance + borrowed.dof * borrowed.variance) / total, total
-
-
 def _limit_quantities(
     runs: Sequence[Run],
     curve_variance: float,
@@ -270,7 +222,7 @@ def _limit_quantity(
     n, mean, sd = len(values), float(np.mean(values)), float(np.std(values, ddof=1))
     low, high, dof = None, None, n - 1.0
     if quantity.is_judged:
-        variance, dof = _draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
+        variance, dof = draw_variance(quantity, sd**2, n - 1.0, whole, borrowed)
         factor = limit_factor(
             quantity.family,
             dof,
@@ -296,23 +248,6 @@ def _limit_quantity(
         dof=dof,
         family=quantity.family if quantity.is_judged else "",
     )
-
-
-def _draw_variance(
-    quantity: Quantity, variance: float, dof: float, whole: Mapping[str, float], borrowed: Borrowed
-) -> tuple[float, float]:
-    """Variance behind a scalar's limits and its degrees of freedom."""
-    own, total = _with_borrowed(np.array([variance]), dof, borrowed)
-    if quantity.family not in whole:
-        return float(own[0]), total
-    prior = CURVE_PRIOR_DOF if quantity.family == "level" else DISTORTION_PRIOR_DOF
-    drawn = draw_together(
-        own, total, whole=whole[quantity.family], prior_dof=prior,
-        share=BAND_VARIANCE.get(quantity.name, 1.0),
-    )  # fmt: skip
-    if quantity.family == "level":
-        drawn = np.maximum(drawn, own)
-    return float(drawn[0]), total
 
 
 def _seats(runs: Sequence[Run]) -> float:

@@ -23,7 +23,9 @@ from voicecheck.records.quantities import BY_NAME, Quantity
 from voicecheck.verdicts.comparability import check_conditions
 from voicecheck.verdicts.covariance import limit_own_level
 from voicecheck.verdicts.limits import (
+    BAND_VARIANCE,
     CURVE_PRIOR_DOF,
+    DISTORTION_PRIOR_DOF,
     FLOOR_DB,
     draw_together,
     limit_factor,
@@ -37,6 +39,10 @@ STATED_BETWEEN_DB = {
 """Standard deviation between benches that are each calibrated (PROP, common practice)."""
 STATED_DOF = 3.0
 LEAST_VARIANCE = 1e-6
+ONE_BENCH = (
+    "one other bench alone does not tell how far benches differ: sets of your own, or another "
+    "club's, would"
+)
 APART = "simulated sets and telephones never count together"
 
 
@@ -158,7 +164,7 @@ def merge_baselines(
         method=f"{first.method}; brought together with the sets of {_name(kept, own)}: benches "
         f"are taken to differ by {level_db:.1f} dB, in shape by {shape_db:.1f} dB, which is in "
         "the limits",
-        warnings=(*first.warnings, *left_out),
+        warnings=(*first.warnings, *left_out, *((ONE_BENCH,) if len(parts) == 1 else ())),
         dof=curve.dof,
         doubted=own.doubted if own is not None else (),
         without=own.without if own is not None else (),
@@ -279,18 +285,34 @@ def _merge_quantities(
     parts: Sequence[Baseline], curve: _Merged, *, has_own: bool
 ) -> tuple[BaselineQuantity, ...]:
     """What this bench has of its own stays its own where the others cannot be used."""
-    merged = []
+    shared = {
+        known.quantity: [one for part in parts for one in part.quantities if _is_alike(one, known)]
+        for known in parts[0].quantities
+        if known.quantity in BY_NAME
+        and known.family in STATED_BETWEEN_DB
+        # Levels re full scale are one bench's own.
+        and known.unit != "dBFS"
+    }
+    whole = {"level": curve.whole, "distortion": _mean_variance_of("distortion", shared)}
+    share, merged = parts[0].level_share, []
     for known in parts[0].quantities:
-        quantity = BY_NAME.get(known.quantity)
-        of_all = [item for one in parts for item in one.quantities if _is_alike(item, known)]
-        can_be = quantity is not None and known.family in STATED_BETWEEN_DB and len(of_all) > 1
-        is_bench_bound = known.unit == "dBFS"
-        if quantity is None or not can_be or is_bench_bound:
+        of_all = shared.get(known.quantity, [])
+        if len(of_all) > 1 or (of_all and not has_own):
+            quantity = BY_NAME[known.quantity]
+            merged.append(_merge_quantity(quantity, of_all, whole, share, has_own=has_own))
+        elif has_own or known.unit != "dBFS":
             merged.append(known)
-        else:
-            share = parts[0].level_share
-            merged.append(_merge_quantity(quantity, of_all, curve, share, has_own=has_own))
     return tuple(merged)
+
+
+def _mean_variance_of(family: str, shared: Mapping[str, Sequence[BaselineQuantity]]) -> float:
+    """Mean variance between sets of one bench over a family's quantities; NaN where it has none."""
+    found = [
+        _pool_variance(np.array([[one.sd] for one in of_all]), [one.n for one in of_all])[0]
+        for of_all in shared.values()
+        if of_all[0].family == family
+    ]
+    return mean_variance(np.concatenate(found)) if found else math.nan
 
 
 def _is_alike(item: BaselineQuantity, known: BaselineQuantity) -> bool:
@@ -300,22 +322,27 @@ def _is_alike(item: BaselineQuantity, known: BaselineQuantity) -> bool:
 def _merge_quantity(
     quantity: Quantity,
     of_all: Sequence[BaselineQuantity],
-    curve: _Merged,
+    whole: Mapping[str, float],
     level_share: float,
     *,
     has_own: bool,
 ) -> BaselineQuantity:
     known, n_sets = of_all[0], [one.n for one in of_all]
     pooled, dof = _pool_variance(np.array([[one.sd] for one in of_all]), n_sets)
-    variance = pooled[0]
-    if quantity.family == "level":
-        drawn = draw_together(pooled, dof, whole=curve.whole, prior_dof=CURVE_PRIOR_DOF)
-        variance = max(float(drawn[0]), float(pooled[0]))
+    variance = float(pooled[0])
+    if quantity.family in whole:
+        is_level = quantity.family == "level"
+        drawn = draw_together(
+            pooled, dof, whole=whole[quantity.family],
+            prior_dof=CURVE_PRIOR_DOF if is_level else DISTORTION_PRIOR_DOF,
+            share=BAND_VARIANCE.get(quantity.name, 1.0),
+        )  # fmt: skip
+        variance = max(float(drawn[0]), variance) if is_level else float(drawn[0])
     means = [np.array([to_scale(quantity, one.mean)]) for one in of_all]
     centre = weigh_benches(
-        means, n_sets, float(variance), STATED_BETWEEN_DB[quantity.family], has_own=has_own
+        means, n_sets, variance, STATED_BETWEEN_DB[quantity.family], has_own=has_own
     )
-    joined = _join_dof(float(variance), dof, centre)
+    joined = _join_dof(variance, dof, centre)
     factor = limit_factor(
         quantity.family, joined, is_two_sided=quantity.side == "both", level_share=level_share
     )

@@ -22,8 +22,8 @@ import numpy as np
 
 from voicecheck.records import Baseline, Covariation, Run
 from voicecheck.records.arrays import Array
-from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_variance
-from voicecheck.verdicts.limits import ERROR_RATE, FLOOR_DB, own_level_share, prediction_factor
+from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_variance, join_variance
+from voicecheck.verdicts.limits import ERROR_RATE, own_level_share, prediction_factor
 from voicecheck.verdicts.ownspread import spread_own_level
 from voicecheck.verdicts.poolparts import mean_where_half
 from voicecheck.verdicts.traits import LEVEL, SHAPE, TRAITS, choose_noise, read_traits
@@ -32,9 +32,11 @@ PRIOR_SETS = 15.0
 """Weight of the smooth prior in degrees of freedom: best for the worst population at n = 8."""
 LOSS_PART = 6.0 / 7.0
 """Of the own level's errors, those of its lower limit: sets wear down, they seldom gain."""
-CAP = 2.0
+CAP = 3.0
 """Deviations of other traits beyond so many spreads are faults of their own, not the level's."""
 LEAST_VARIANCE = 1e-3
+LEAST_SD_DB = 0.3
+"""Smallest spread of an own level that is believed (a choice, not a source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,17 +94,41 @@ def pool_covariance(own: Array, kin: Kin) -> Array:
     ndarray, shape (n_traits, n_traits)
         dB squared, positive definite.
     """
+    scatter, dof = _gather_scatter(own, kin)
+    return _shrink(scatter, dof)
+
+
+def _gather_scatter(own: Array, kin: Kin) -> tuple[Array, float]:
     centred = own - np.mean(own, axis=0)
     scatter = np.asarray(centred.T @ centred)
     for one in kin.deviations:
         scatter = scatter + one.T @ one
-    dof = len(own) - 1 + kin.dof
+    return scatter, len(own) - 1 + kin.dof
+
+
+def _shrink(scatter: Array, dof: float) -> Array:
     found = np.diag(scatter) / max(dof, 1.0)
     prior = np.array(found)
     falling = 1.0 / np.arange(1, SHAPE.stop) ** 2
     prior[SHAPE] = np.sum(found[SHAPE]) * falling / np.sum(falling)
     smooth = np.diag(prior + LEAST_VARIANCE)
     return np.asarray((PRIOR_SETS * smooth + scatter) / (PRIOR_SETS + dof))
+
+
+def borrow_own_level(own: Array, kin: Kin) -> Borrowed:
+    """
+    What kindred types say of the own level's variance.
+
+    Each with the weights that the others and the type itself give: a type that had a part in the
+    weights would seem to spread less than it does.
+    """
+    scatter, dof = _gather_scatter(own, kin)
+    rows = []
+    for one in kin.deviations:
+        own_dof = len(one) - 1.0
+        weights = weigh_own_level(_shrink(scatter - one.T @ one, dof - own_dof))
+        rows.append((float(np.sum((one @ weights) ** 2)) / own_dof, own_dof))
+    return borrow_variance(rows)
 
 
 def weigh_own_level(covariance: Array) -> Array:
@@ -123,13 +149,7 @@ def weigh_own_level(covariance: Array) -> Array:
     return np.asarray(weights / weights[LEVEL])
 
 
-def join_variance(variance: float, dof: float, borrowed: Borrowed) -> tuple[float, float]:
-    """A variance with what is borrowed for it, and their degrees of freedom together."""
-    total = dof + borrowed.dof
-    return (dof * variance + borrowed.dof * borrowed.variance) / total, total
-
-
-def _leave_out(own: Array, kin: Kin) -> float:
+def leave_out(own: Array, kin: Kin) -> float:
     """Variance of the own level of a set that had no part in the weights."""
     squares = []
     for index in range(len(own)):
@@ -170,23 +190,42 @@ def relate_traits(
     used = np.all(np.isfinite(sets), axis=0)
     if not np.all(used[: SHAPE.stop]):
         return None
-    own, kin = sets[:, used], gather_kin(kindred, used)
-    covariance = pool_covariance(own, kin)
-    weights = np.zeros(len(TRAITS))
+    found = relate_sets(sets, gather_kin(kindred, used), curve_dof=curve_dof)
+    seats = [spread_own_level(run, found.weights, noise_from) for run in runs]
+    known = [float(np.var(one, ddof=1)) for one in seats if len(one) > 1]
+    seat_sd_db = math.sqrt(float(np.mean(known))) if known else None
+    return dataclasses.replace(found, seat_sd_db=seat_sd_db, noise_from=noise_from)
+
+
+def relate_sets(sets: Array, kin: Kin, *, curve_dof: float) -> Covariation:
+    """
+    The same from the traits alone.
+
+    Parameters
+    ----------
+    sets : ndarray, shape (n_sets, n_traits)
+        dB; traits that are NaN in any set do not count.
+    kin : Kin
+        With the traits that count.
+    curve_dof : float
+
+    Returns
+    -------
+    Covariation
+        Nothing is said of seats.
+    """
+    used = np.all(np.isfinite(sets), axis=0)
+    own, covariance = sets[:, used], pool_covariance(sets[:, used], kin)
+    weights, caps = np.zeros(len(TRAITS)), np.full(len(TRAITS), np.nan)
     weights[used] = weigh_own_level(covariance)
-    caps = np.full(len(TRAITS), np.nan)
     caps[used] = CAP * np.sqrt(np.diag(covariance))
     caps[LEVEL] = np.nan
-    borrowed = kin.borrow(weights[used])
-    variance, dof = join_variance(_leave_out(own, kin), len(own) - 1.0, borrowed)
-    sd_db = max(math.sqrt(variance), FLOOR_DB["level"])
-    seats = [spread_own_level(run, weights, noise_from) for run in runs]
-    known = [float(np.var(one, ddof=1)) for one in seats if len(one) > 1]
+    borrowed = borrow_own_level(own, kin)
+    variance, dof = join_variance(leave_out(own, kin), len(own) - 1.0, borrowed)
     found = Covariation(
         traits=TRAITS, mean=mean_where_half(sets), deviations=sets - np.mean(sets, axis=0),
-        weights=weights, caps=caps, sd_db=sd_db, dof=dof, low_db=None, high_db=None,
-        seat_sd_db=math.sqrt(float(np.mean(known))) if known else None, noise_from=noise_from,
-        lent_dof=kin.dof if borrowed is not NOTHING else 0.0,
+        weights=weights, caps=caps, sd_db=max(math.sqrt(float(variance)), LEAST_SD_DB),
+        dof=dof, low_db=None, high_db=None, lent_dof=kin.dof if borrowed is not NOTHING else 0.0,
     )  # fmt: skip
     low_db, high_db = limit_own_level(found, curve_dof=curve_dof)
     return dataclasses.replace(found, low_db=low_db, high_db=high_db)
@@ -212,14 +251,14 @@ def limit_own_level(
     low_db, high_db : float or None
         dB from the type's mean; `None` where there is no limit.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     if own_level_share(curve_dof) == 0.0:
         return None, None
     tail = ERROR_RATE * own_level_share(curve_dof) / n_paths
     wide = known.sd_db * prediction_factor(len(known.deviations))
-    low = float(student.isf(tail * LOSS_PART, known.dof))
-    high = float(student.isf(tail * (1.0 - LOSS_PART), known.dof))
+    low = -float(stdtrit(known.dof, tail * LOSS_PART))
+    high = -float(stdtrit(known.dof, tail * (1.0 - LOSS_PART)))
     return -wide * low, wide * high
 
 

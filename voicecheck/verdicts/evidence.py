@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -204,9 +205,22 @@ def _of_both(evidence: Mapping[str, float]) -> dict[str, float]:
     return {} if own is None else {"both.sidetone_excess": own - talk - hear}
 
 
-def gather_scatter(baselines: Mapping[str, Baseline]) -> dict[str, tuple[float, int]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
     """
-    How far usual sets of a type differ in each number that is told as a deviation.
+    One number among the reference sets of a type.
+
+    `mean` is 0 for what is told as a deviation; `sd` is dB on a ratio scale; `n` the sets.
+    """
+
+    mean: float
+    sd: float
+    n: int
+
+
+def gather_usual(baselines: Mapping[str, Baseline]) -> dict[str, Usual]:
+    """
+    What is usual for a type in each number that its baselines know.
 
     Parameters
     ----------
@@ -215,17 +229,16 @@ def gather_scatter(baselines: Mapping[str, Baseline]) -> dict[str, tuple[float, 
 
     Returns
     -------
-    dict of str to tuple of float and int
-        Standard deviation (dB on a ratio scale) and how many sets it rests on.
+    dict of str to Usual
     """
     found = {}
     for path, baseline in baselines.items():
         known = quantities_of(baseline)
-        names = list_evidence("deviation") | {"thd": [BY_NAME[THD_OF_TYPE]]}
-        for name, quantities in names.items():
-            for quantity in quantities:
-                if quantity.name in known:
-                    one = known[quantity.name]
-                    found[f"{path}.{name}"] = (one.sd, one.n)
-                    break
+        moved = list_evidence("deviation") | {"thd": [BY_NAME[THD_OF_TYPE]]}
+        for names, is_value in ((moved, False), (list_evidence("value"), True)):
+            for name, quantities in names.items():
+                one = next((known[q.name] for q in quantities if q.name in known), None)
+                if one is not None:
+                    mean = one.mean if is_value else 0.0
+                    found[f"{path}.{name}"] = Usual(mean=mean, sd=one.sd, n=one.n)
     return found

@@ -10,11 +10,18 @@ from functools import lru_cache
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Hint, Problem, Run
-from voicecheck.records.arrays import Array
 from voicecheck.records.verdicts import TELLING
-from voicecheck.verdicts.evidence import gather_evidence, gather_scatter
+from voicecheck.verdicts.evidence import Usual, gather_evidence, gather_usual
 from voicecheck.verdicts.faults import FaultRow, FaultTable, load_fault_table
-from voicecheck.verdicts.likelihood import Foretold, Odds, Posterior, foretell, read_clues, weigh
+from voicecheck.verdicts.likelihood import (
+    Cases,
+    Foretold,
+    Odds,
+    Posterior,
+    foretell,
+    read_clues,
+    weigh,
+)
 from voicecheck.verdicts.signatures import Form, load_clues
 
 OTHER = "other"
@@ -28,6 +35,7 @@ BOOK_WEIGHT = 40.0
 MOST_HINTS = 5
 LEAST_PROBABILITY = 0.02
 """A cause below it is told with something else."""
+UNUSUAL_SD = 2.0
 HIGH_PROBABILITY, MEDIUM_PROBABILITY = 0.6, 0.25
 
 
@@ -45,8 +53,7 @@ def _foretell_rows(forms: tuple[tuple[Form, ...], ...]) -> Foretold:
 
 
 def weigh_rows(
-    value: Array,
-    spread: Array,
+    cases: Cases,
     rows: Sequence[FaultRow],
     *,
     answers: Mapping[str, int] | None = None,
@@ -57,8 +64,7 @@ def weigh_rows(
 
     Parameters
     ----------
-    value, spread : ndarray, shape (n_cases, n_clues)
-        As `read_clues` gives them.
+    cases : Cases
     rows : sequence of FaultRow
     answers : mapping of str to int, optional
         How often each code turned out to be the cause in this book; `OTHER` for none of them.
@@ -86,12 +92,12 @@ def weigh_rows(
         other=(BOOK_WEIGHT * OTHER_SHARE + others) / held,
         nothing=BOOK_WEIGHT * nothing / held,
     )
-    return weigh(value, spread, _foretell_rows(tuple(row.forms for row in rows)), odds)
+    return weigh(cases, _foretell_rows(tuple(row.forms for row in rows)), odds)
 
 
 def rank_causes(
     evidence: Mapping[str, float],
-    scatter: Mapping[str, tuple[float, int]] | None = None,
+    usual: Mapping[str, Usual] | None = None,
     *,
     table: FaultTable | None = None,
     answers: Mapping[str, int] | None = None,
@@ -104,8 +110,8 @@ def rank_causes(
     ----------
     evidence : mapping of str to float
         As `gather_evidence` gives it.
-    scatter : mapping of str to tuple of float and int, optional
-        As `gather_scatter` gives it.
+    usual : mapping of str to Usual, optional
+        As `gather_usual` gives it.
     table : FaultTable, optional
         The user's own; else the one shipped.
     answers : mapping of str to int, optional
@@ -118,13 +124,14 @@ def rank_causes(
     tuple of WeighedCause
         What their probabilities lack of 1 is something else, or nothing at all.
     """
-    value, spread = read_clues(evidence, scatter or {})
-    known = {name for name, one in zip(load_clues(), value, strict=True) if math.isfinite(one)}
+    cases = read_clues(evidence, usual or {})
+    values = zip(load_clues(), cases.value[0], strict=True)
+    known = {name for name, value in values if math.isfinite(value)}
     every = (table or load_fault_table()).rows
     rows = [row for row in every if _list_moved(row) & known]
     if not rows:
         return ()
-    found = weigh_rows(value[None], spread[None], rows, answers=answers, is_faint=is_faint)
+    found = weigh_rows(cases, rows, answers=answers, is_faint=is_faint)
     order = np.argsort(-found.causes[0], kind="stable")
     return tuple(WeighedCause(row=rows[k], probability=float(found.causes[0, k])) for k in order)
 
@@ -179,16 +186,27 @@ def rank_hints(
         return ()
     evidence = gather_evidence(runs, baselines, problems=problems, extra=extra)
     verdicts = {finding.verdict for finding in comparison.findings} if comparison else set()
-    is_told = bool(verdicts & set(TELLING)) or bool(problems) or bool(extra)
+    is_tested = _tells(extra or {})
+    is_told = bool(verdicts & set(TELLING)) or bool(problems) or is_tested
     if comparison is not None and not is_told:
         return ()
     ranked = rank_causes(
-        evidence, gather_scatter(baselines), table=table, answers=answers,
-        is_faint="outside" not in verdicts and not problems and not extra,
+        evidence, gather_usual(baselines), table=table, answers=answers,
+        is_faint="outside" not in verdicts and not problems and not is_tested,
     )  # fmt: skip
     chosen = _choose(ranked)
     rest = 1.0 - sum(cause.probability for cause in chosen)
     return (*(_make_hint(cause, evidence) for cause in chosen), _make_other(max(0.0, rest)))
+
+
+def _tells(extra: Mapping[str, float]) -> bool:
+    """Whether a separating test or another instrument found something unusual."""
+    clues = load_clues()
+    return any(
+        abs(clues[name].to_scale(value) - clues[name].usual) > UNUSUAL_SD * clues[name].spread
+        for name, value in extra.items()
+        if name in clues and math.isfinite(value)
+    )
 
 
 def _choose(ranked: Sequence[WeighedCause]) -> tuple[WeighedCause, ...]:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.records import Baseline
+from voicecheck.records.arrays import Array
 from voicecheck.verdicts.limits import mean_variance
 
 FEWEST_KINDRED = 3
@@ -50,7 +51,11 @@ def borrow_spread(kindred: Sequence[Baseline]) -> Mapping[str, Borrowed]:
         By quantity, with "response" and "shape" for the curves; empty with fewer than three
         kindred types.
     """
-    spreads = _collect(kindred)
+    return borrow_from(_collect(kindred))
+
+
+def borrow_from(spreads: Mapping[str, Sequence[tuple[float, float]]]) -> Mapping[str, Borrowed]:
+    """The same from variances and degrees of freedom, a pair for each type, by quantity."""
     usable = {name: rows for name, rows in spreads.items() if len(rows) >= FEWEST_KINDRED}
     if not usable:
         return {}
@@ -78,6 +83,12 @@ def borrow_variance(rows: Sequence[tuple[float, float]]) -> Borrowed:
         return NOTHING
     logs = np.array([_log_variance(*row) for row in known])
     return _match_prior(logs, _variance_between(logs, known))
+
+
+def join_variance(variance: Array | float, dof: float, borrowed: Borrowed) -> tuple[Array, float]:
+    """A variance with what is borrowed for it, and their degrees of freedom together."""
+    total = dof + borrowed.dof
+    return np.asarray((dof * variance + borrowed.dof * borrowed.variance) / total), total
 
 
 def _match_prior(logs: np.ndarray, between: float) -> Borrowed:
@@ -108,9 +119,9 @@ def _digamma(value: float) -> float:
 
 
 def _trigamma(value: float) -> float:
-    from scipy.special import polygamma
+    from scipy.special import zeta
 
-    return float(polygamma(1, value))
+    return float(zeta(2.0, value))
 
 
 def _log_variance(variance: float, dof: float) -> float:
@@ -124,14 +135,16 @@ def _variance_between(logs: np.ndarray, rows: Sequence[tuple[float, float]]) -> 
 
 
 def _inverse_trigamma(value: float) -> float:
-    """Solve trigamma(x) = value by bisection in log x."""
-    low, high = math.log(1e-3), math.log(1e4)
-    if value <= _trigamma(math.exp(high)):
-        return math.exp(high)
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if _trigamma(math.exp(middle)) > value:
-            low = middle
-        else:
-            high = middle
-    return math.exp(0.5 * (low + high))
+    """Solve trigamma(x) = value; Newton's method as in Smyth, appendix."""
+    from scipy.special import zeta
+
+    if value <= _trigamma(MOST_DOF):
+        return MOST_DOF
+    found = 0.5 + 1.0 / value
+    for _ in range(50):
+        reached = _trigamma(found)
+        step = reached * (1.0 - reached / value) / (-2.0 * float(zeta(3.0, found)))
+        found += step
+        if abs(step) < 1e-9 * found:
+            break
+    return found

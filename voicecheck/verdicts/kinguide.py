@@ -23,6 +23,7 @@ from voicecheck.verdicts.poolparts import mean_where_half
 
 STATED_BETWEEN_DB = {"response": 3.0, "shape": 2.5}
 """Standard deviation between types with one kind of transmitter (PROP, common practice)."""
+KINDRED = "kindred types"
 STATED_DOF = 4.0
 """Degrees of freedom that the stated spread counts for."""
 FAMILY_OF = {"response": "curve", "shape": "shape"}
@@ -150,7 +151,7 @@ def _judge(run: Run, response: Response, guide: KinGuide, quantity: str) -> Find
         verdict="doubtful" if result.verdict == "outside" else result.verdict,
         worst_hz=float(response.frequency_hz[at]),
         reason=guide.describe(),
-        source=f"kindred types: {guide.n_types}, {guide.n_sets} sets; spread drawn towards a "
+        source=f"{KINDRED}: {guide.n_types}, {guide.n_sets} sets; spread drawn towards a "
         "stated one [PROP]",
         reference=float(guide.mean_db[at]),
     )

@@ -134,10 +134,10 @@ def limit_factor(
         return WEIGHT[family] * _tabled_factor(_acoustic_table(level_share), dof, n_paths)
     if family == "distortion":
         return _tabled_factor("distortion", dof, n_paths)
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     tail = ERROR_RATE * SHARE[family] / n_paths
-    return float(student.isf(tail / 2.0 if is_two_sided else tail, dof))
+    return -float(stdtrit(dof, tail / 2.0 if is_two_sided else tail))
 
 
 @cache

@@ -63,12 +63,32 @@ def find_level_variance(after: Run, before: Run, figure: str) -> float:
     float
         What of the calibrations does not cancel, and the bench from day to day.
     """
-    total = find_day_variance(after, before)
-    for run, other in ((after, before), (before, after)):
-        left = _name_unshared(run.pooled.conditions, other.pooled.conditions)
-        rows = run.pooled.bands.budget.get(figure, ())
-        total += sum((row.half_width / COVERAGE_95) ** 2 for row in rows if row.name in left)
-    return total
+    return (
+        find_day_variance(after, before)
+        + find_band_variance(after, before.pooled.conditions, figure)
+        + find_band_variance(before, after.pooled.conditions, figure)
+    )
+
+
+def find_band_variance(run: Run, that: Conditions, figure: str) -> float:
+    """
+    Variance of a band's level that stays when it is held against one of other conditions.
+
+    Parameters
+    ----------
+    run : Run
+    that : Conditions
+    figure : str
+        Key of the band, as "mid_db".
+
+    Returns
+    -------
+    float
+        Of this run's calibration, dB squared.
+    """
+    left = _name_unshared(run.pooled.conditions, that)
+    rows = run.pooled.bands.budget.get(figure, ())
+    return sum((row.half_width / COVERAGE_95) ** 2 for row in rows if row.name in left)
 
 
 def sum_unshared(

@@ -27,6 +27,7 @@ class Clue:
 
     `usual`, `spread` (standard deviation among usual sets) and `reach` (standard deviation of what
     moves it when anything does) are on the scale it is judged on: dB (20 log10) where `is_log`.
+    Clues of one `kind` move together where nobody knows why.
     """
 
     name: str
@@ -35,6 +36,7 @@ class Clue:
     reach: float
     is_log: bool
     floor: float
+    kind: str
 
     def to_scale(self, value: float) -> float:
         """A value on the scale it is judged on; what lies below the floor counts as the floor."""
@@ -47,13 +49,15 @@ class Term:
     """
     What a cause does to one clue, from its mildest to its severest, on the clue's scale.
 
-    `spread` is how far causes of one severity differ; `None` stands for the clue's own.
+    `spread` is how far causes of one severity differ; `None` stands for the clue's own. A free
+    clue may move by any amount or stay.
     """
 
     name: str
     mild: float
     severe: float
     spread: float | None
+    is_free: bool = False
 
 
 Form = tuple[Term, ...]
@@ -80,6 +84,7 @@ def _read_clue(row: Mapping[str, str]) -> Clue:
         reach=float(row["reach"]),
         is_log=is_log,
         floor=floor,
+        kind=row["kind"],
     )
 
 
@@ -92,7 +97,7 @@ def parse_change(text: str, where: str = "change") -> tuple[Form, ...]:
     text : str
         Forms separated by "|", terms by ";". A term is `name mild..severe ~ spread`: the clue's
         value at the mildest and at the severest that comes to a bench, and how far cases of one
-        severity differ (dB where the clue is judged in dB). `name any` tells nothing by that clue.
+        severity differ (dB where the clue is judged in dB). A clue with `name any` may move or not.
     where : str
         For messages.
 
@@ -127,7 +132,8 @@ def _parse_term(text: str, where: str) -> Term:
         message = f"{where}: {found['name']} is no clue; cause_evidence.csv has their names"
         raise InputError(message)
     if found["any"]:
-        return Term(name=clue.name, mild=clue.usual, severe=clue.usual, spread=clue.reach)
+        usual = clue.usual
+        return Term(name=clue.name, mild=usual, severe=usual, spread=None, is_free=True)
     mild = float(found["mild"])
     severe = float(found["severe"] or mild)
     return Term(

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from voicecheck.records import Against, Baseline, Comparison, Finding, Run
 from voicecheck.records.verdicts import find_gravest
 from voicecheck.verdicts.floors import judge_floors
-from voicecheck.verdicts.kinguide import judge_by_kin
+from voicecheck.verdicts.kinguide import KINDRED, judge_by_kin
 from voicecheck.verdicts.oneset import compare_to_one
 
 KIND = "stand-in"
@@ -69,8 +69,17 @@ def compare_without_baseline(
         against=Against(kind=KIND, name=type_name, n=int(has_one)),
         findings=tuple(findings),
         overall=find_gravest(finding.verdict for finding in findings),
-        notes=_explain(runs, references, kindred),
+        notes=(*_tell_guides(findings), *_explain(runs, references, kindred)),
     )
+
+
+def _tell_guides(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """How far kindred types reach, of each path once."""
+    told: dict[str, str] = {}
+    for one in findings:
+        if one.source.startswith(KINDRED):
+            told.setdefault(one.path, f"{one.path}: {one.reason}")
+    return tuple(told.values())
 
 
 def _explain(

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlencode
 
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -14,10 +17,13 @@ from voicecheck.errors import BenchError, InputError
 from voicecheck.records import BenchSetup
 from voicecheck.records.benches import Device
 from voicecheck.web import calibrating
+from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import Sent, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.choosing import list_sound_devices
+from voicecheck.workflow.benches.hearing import hear_device
 from voicecheck.workflow.benches.microphone import read_typed_curve, write_typed_curve
 from voicecheck.workflow.benches.sitting import get_guide, judge_paths
 from voicecheck.workflow.benches.store import (
@@ -29,17 +35,18 @@ from voicecheck.workflow.benches.store import (
     remove_setup,
 )
 from voicecheck.workflow.benches.view import (
-    draw_wires,
     find_band_uncertainty_db,
     list_all_warnings,
     list_step_names,
     list_steps,
     list_trend,
     name_devices,
+    name_wires,
 )
 from voicecheck.workflow.books import open_book
 
 CHANNELS = ("mouth_channel", "line_drive_channel", "line_tap_channel", "ear_channel")
+CHANNEL_TEXTS = frozenset(map(str, range(1, 9)))
 NUMBERS = (
     "feed_ma",
     "load_ohm",
@@ -52,6 +59,7 @@ NUMBERS = (
 TEXTS = ("device", "host_api", "input_device", "ear", "feed_reading", "notes")
 ROOM_C = (-20.0, 60.0)
 N_CHECKS = 30
+HANDSET_STEP = "reference-transmit"
 
 
 class BenchPages(Pages):
@@ -62,6 +70,7 @@ class BenchPages(Pages):
         return [
             Route("/benches", self.list_all),
             Route("/benches", with_form(self.add), methods=["POST"]),
+            Route("/benches/hear", with_form(self.hear), methods=["POST"]),
             Route("/bench", self.show),
             Route("/bench/edit", with_form(self.edit), methods=["POST"]),
             Route("/bench/remove", with_form(self.remove), methods=["POST"]),
@@ -69,11 +78,28 @@ class BenchPages(Pages):
             Route("/bench/check", with_form(self.check), methods=["POST"]),
         ]
 
-    def list_all(self, _: Request) -> Response:
+    def list_all(self, request: Request) -> Response:
         """All benches, each with what it is worth today; a form to set one up."""
         with open_book(self._where) as book:
             files = list_benches(book)
-        return self._renderer.show("benches.html", benches=[_sum_up(file) for file in files])
+        return self._renderer.show(
+            "benches.html",
+            benches=[_sum_up(file) for file in files],
+            guess=_read_guess(request),
+        )
+
+    def hear(self, _: Request, sent: Sent) -> Response:
+        """Find a device's channels by ear; what is found fills the form in."""
+        name = sent.text("device").strip()
+        if not name:
+            raise InputError("device: name the sound device; its field lists those of this machine")
+        self._desk.start(
+            "Does it hear me?",
+            functools.partial(_hear, name),
+            tab=sent.text("tab"),
+            address="/benches",
+        )
+        return go_to("/benches")
 
     def add(self, _: Request, sent: Sent) -> Response:
         """Set up a bench."""
@@ -94,7 +120,7 @@ class BenchPages(Pages):
             "bench.html",
             setup=file.setup,
             typed_curve=write_typed_curve(file.setup.microphone_curve),
-            picture=draw_wires("reference-transmit", file.setup),
+            drawing=_draw(file.setup),
             standings=standings,
             band_uncertainty_db={
                 path: find_band_uncertainty_db(one.calibration)
@@ -159,6 +185,35 @@ class BenchPages(Pages):
         return go_to(address)
 
 
+def _hear(name: str, handle: Handle) -> str:
+    def ask(title: str, steps: Sequence[str], caution: str) -> None:
+        handle.ask(Prompt(title=title, steps=tuple(steps), caution=caution, button="Begin"))
+        handle.tell("Recording")
+
+    found = hear_device(name, ask, handle.follow)
+    for remark in found.remarks:
+        handle.note(remark)
+    wires = {key: value for key, value in dataclasses.asdict(found.wires).items() if value}
+    handle.offer(
+        "/benches?" + urlencode({"device": found.device.name, **wires}, errors="replace"),
+        "Fill the form in with what was found",
+    )
+    told = [f"{key.removesuffix('_channel').replace('_', ' ')} {n}" for key, n in wires.items()]
+    return f"Done: {', '.join(told) or 'nothing was heard'}"
+
+
+def _read_guess(request: Request) -> BenchSetup | None:
+    """What was found by ear, as the form is filled in with it; `None` without."""
+    device = request.query_params.get("device", "").replace("\0", "")[:200]
+    if not device:
+        return None
+    asked = {name: request.query_params.get(name, "") for name in CHANNELS}
+    channels: dict[str, Any] = {
+        name: int(text) for name, text in asked.items() if text in CHANNEL_TEXTS
+    }
+    return BenchSetup(name="", device=device, **channels)
+
+
 def read_setup(sent: Sent) -> dict[str, Any]:
     """
     Fields of a set-up that the form has; what was left empty is left out.
@@ -191,6 +246,13 @@ def _find_device(given: dict[str, Any]) -> tuple[dict[str, Any], bool]:
         return given, True
     named, note = name_devices(given, devices)
     return named, bool(note)
+
+
+def _draw(setup: BenchSetup) -> Markup:
+    """How a handset is wired to a bench."""
+    wires = name_wires(HANDSET_STEP, setup)
+    about = f"How a handset is wired to it: {', '.join(f'{a} {b}' for a, b in wires.items() if b)}"
+    return draw_wiring(get_guide(HANDSET_STEP).picture, wires, about)
 
 
 def _sum_up(file: BenchFile) -> dict[str, Any]:

@@ -12,6 +12,8 @@ from voicecheck.errors import InputError
 from voicecheck.records import Recording, StepResult
 from voicecheck.web.desk import Field, Handle, Prompt
 from voicecheck.web.forms import Sent
+from voicecheck.web.wiring import draw_wiring
+from voicecheck.workflow.benches.choosing import check_present
 from voicecheck.workflow.benches.sitting import Guide, keep_check, open_sitting
 from voicecheck.workflow.benches.stepping import (
     Choice,
@@ -77,6 +79,7 @@ def check(where: Where, name: str, handle: Handle) -> str:
     """
     with open_book(where) as book:
         sitting = open_sitting(book, name, is_check=True, progress=handle.follow)
+        check_present(sitting.setup.device, sitting.setup.input_device)
         done, was_stopped = go_through(sitting, sitting.list_wanted(), PageSteps(handle))
         if was_stopped:
             kept = _list_kept(done)
@@ -117,6 +120,7 @@ class PageSteps:
             steps=request.steps,
             caution=guide.caution,
             picture=request.picture,
+            drawing=draw_wiring(guide.picture, request.wires, f"Wires: {guide.title}"),
             fields=(_make_field(reading, reading.label),) if reading else (),
             choices={**other, "later": "Another day"},
             wrong=request.wrong,

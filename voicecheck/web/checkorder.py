@@ -13,6 +13,7 @@ from voicecheck.records.fields import Field, list_fields, read_yes_or_no
 from voicecheck.records.terms import check_word
 from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import MOST_NUMBER, SOUNDS, Sent
+from voicecheck.workflow.benches.choosing import check_present
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.kinds import CheckKind, fit_region
@@ -129,6 +130,7 @@ def take_check(where: Where, order: CheckOrder, handle: Handle) -> str:
     """
     watch = _Watch(order, handle)
     if order.is_real:
+        check_present(order.source.bench if order.source else None)
         _ask(order, handle)
     handle.tell("Recording" if order.is_real else "Reading the recording")
     with open_book(where) as book:

@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from markupsafe import Markup
+
 from voicecheck.errors import BenchError, InputError, VoicecheckError
 from voicecheck.web.journal import Journal
 from voicecheck.workflow.sweeping.seats import rate_level
@@ -55,6 +57,8 @@ class Prompt:
         What is pressed when it is done.
     picture : str
         Drawn with letters; empty for none.
+    drawing : Markup
+        The same as lines and boxes, where there is one.
     fields : tuple of Field
     choices : dict of str to str
         Further buttons: what each is called in the answer, and what is on it.
@@ -69,6 +73,7 @@ class Prompt:
     caution: str = ""
     button: str = "It is done, go on"
     picture: str = ""
+    drawing: Markup = field(default_factory=Markup)
     fields: tuple[Field, ...] = ()
     choices: dict[str, str] = field(default_factory=dict)
     wrong: str = ""
@@ -93,6 +98,8 @@ class Status:
     prompt : Prompt or None
     notes : tuple of str
         What was found on the way.
+    offer : tuple of str
+        Address and words of what is to be done with it next; empty for nothing.
     seat, n_seats : int
         Which of how many; 0 where there are none.
     ended_s : float or None
@@ -109,6 +116,7 @@ class Status:
     is_failed: bool = False
     prompt: Prompt | None = None
     notes: tuple[str, ...] = ()
+    offer: tuple[str, ...] = ()
     seat: int = 0
     n_seats: int = 0
     ended_s: float | None = None
@@ -132,6 +140,10 @@ class Handle:
     def show_seat(self, seat: int, n_seats: int) -> None:
         """Say which seat of how many it is."""
         self._desk.change(seat=seat, n_seats=n_seats)
+
+    def offer(self, address: str, words: str) -> None:
+        """Lead on to a page, once the work has ended."""
+        self._desk.change(offer=(address, words))
 
     def note(self, line: str) -> None:
         """Say what was found; it stays until the next piece of work."""
@@ -300,7 +312,13 @@ class Desk:
     def is_shown(self) -> bool:
         """Whether the page has something to say of work: under way, failed, or just done."""
         status = self.status
-        if not status.title or status.is_running or status.is_failed or status.notes:
+        if (
+            not status.title
+            or status.is_running
+            or status.is_failed
+            or status.notes
+            or status.offer
+        ):
             return bool(status.title)
         return status.ended_s is not None and self.clock() - status.ended_s < GONE_S
 

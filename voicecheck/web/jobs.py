@@ -31,6 +31,7 @@ from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
 from voicecheck.workflow.standing import list_standings, set_standing
+from voicecheck.workflow.undoing import find_undo, undo
 
 PER_PAGE = 50
 REPORT_POLICY = (
@@ -72,6 +73,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
             Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
             Route("/jobs/{job}/takes/{key}", with_form(self.change_take), methods=["POST"]),
+            Route("/jobs/{job}/undo", with_form(self.undo), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
             Route("/jobs/{job}/attach", with_form(self.attach), methods=["POST"]),
@@ -139,10 +141,12 @@ class JobPages(Pages):
                 setup=find_check_setup(setups),
                 choose_channel=choose_channel,
                 beside=_find_beside(request),
+                stage=request.query_params.get("stage", "")[:200] or standing.stage,
                 words=list_fields(JobWords),
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),
                 stages=list(dict.fromkeys(run.stage for run in runs)),
+                undo=find_undo(book, number),
                 lines=list_log(job, book.list_events(number), DOCUMENTS),
                 handsets=handsets,
                 faults=faults,
@@ -218,6 +222,15 @@ class JobPages(Pages):
         with open_book(self._where) as book:
             keep_cause(book, number, sent.text("cause"))
         return go_to(f"/jobs/{number}#log")
+
+    def undo(self, request: Request, _: Sent) -> Response:
+        """Take the last thing back."""
+        number = _find_number(request)
+        with open_book(self._where) as book:
+            undo(book, number)
+            for stage in STAGES_OF_JOB:
+                judge_stage(book, number, stage)
+        return go_to(f"/jobs/{number}")
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change label, type or what is written about the job."""

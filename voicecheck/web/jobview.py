@@ -10,16 +10,19 @@ from voicecheck.records import Comparison, Event, Finding, Hint, Job
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
+from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.wording import say_comparison
 
 if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
     from voicecheck.jobbook.traces import Compared
 
-CRACKLE = "crackle"
+CRACKLE, STAND_IN = "crackle", "stand-in"
 TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
+KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
 
@@ -61,6 +64,8 @@ class Panel:
         Stage that they explain.
     takes : tuple of KeptTake
         Newest first, those put aside too.
+    told : tuple of str
+        What can be said without good sets of the type.
     """
 
     mark: Mark
@@ -70,6 +75,7 @@ class Panel:
     hints: tuple[Hint, ...] = ()
     hints_stage: str = ""
     takes: tuple[KeptTake, ...] = ()
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +123,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
         takes=_list_takes(book, job, path),
+        told=_tell_stand_in(held) if mark.state == "not comparable" else (),
     )
 
 
@@ -133,7 +140,16 @@ def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) ->
         Files that the program itself keeps, and what their coming means.
     """
     files = {file.name: file.sha256 for file in job.attachments}
-    return [_make_line(event, files, documents) for event in reversed(events)]
+    told = [event for event in reversed(events) if not _is_of_check(event)]
+    return [_make_line(event, files, documents) for event in told]
+
+
+def _is_of_check(event: Event) -> bool:
+    """Whether it is the recording of a check, of which the check's own line tells."""
+    stem, _, ending = event.text.rpartition(".")
+    kind, _, stage = stem.partition("-")
+    is_ours = kind in KINDS and stage in ("before", "after") and ending == "flac"
+    return event.kind == "file" and is_ours
 
 
 def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, str]) -> LogLine:
@@ -162,12 +178,23 @@ def _choose(mark: Mark, comparison: Comparison) -> tuple[Finding, ...]:
 
 def _find_explained(held: Sequence[Held]) -> Comparison | None:
     """The comparison whose causes are told: after the work if that is amiss, else as found."""
-    against_type = [one.comparison for one in held if one.comparison.against.kind == "baseline"]
+    kinds = ("baseline", STAND_IN)
+    against_type = [one.comparison for one in held if one.comparison.against.kind in kinds]
     for stage in ("after", "before"):
         for one in against_type:
             if one.stage == stage and one.overall != "within" and one.hints:
                 return one
     return None
+
+
+def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
+    """What the first day offers: wide limits, and what would make them narrow."""
+    found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
+    if not found:
+        return ()
+    masks = (one for one in found[0].beside if one.against.kind == "mask")
+    told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))
+    return (*say_comparison(found[0]), *told)
 
 
 def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:

@@ -7,7 +7,6 @@ import os
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
@@ -22,6 +21,8 @@ from voicecheck.records.terms import MarkKey, MarkState, words_of
 from voicecheck.records.times import say_own_day, say_own_time
 from voicecheck.web.desk import Status
 from voicecheck.web.jobview import TEST_MARKS
+from voicecheck.web.remedies import link_commands, quote_name
+from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
     say_chance,
@@ -84,10 +85,12 @@ def _templates() -> Environment:
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
     templates.filters["address"] = quote_name
+    templates.filters["linked"] = link_commands
     templates.filters["mark"] = say_mark
     templates.globals["say_found"] = say_found
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
+    templates.globals["known_regions"] = list_known_regions
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS
     templates.globals["test_marks"] = TEST_MARKS
@@ -102,18 +105,6 @@ def _templates() -> Environment:
     templates.globals["enough_dbfs"] = ENOUGH_DBFS
     templates.globals["too_much_dbfs"] = TOO_MUCH_DBFS
     return templates
-
-
-def quote_name(name: str) -> str:
-    """
-    A name as part of an address, whatever it holds.
-
-    Examples
-    --------
-    >>> quote_name("a/b & c")
-    'a%2Fb%20%26%20c'
-    """
-    return quote(name.encode("utf-8", "replace"), safe="")
 
 
 def write_range(bounds: Bounds) -> Markup:

@@ -18,10 +18,13 @@ from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
-from voicecheck.web.render import go_to, quote_name
+from voicecheck.web.remedies import quote_name
+from voicecheck.web.render import go_to
 from voicecheck.workflow.books import open_book, read_normal_value
+from voicecheck.workflow.papers.clubs import list_clubs, make_club, name_club_file, take_club
+from voicecheck.workflow.papers.clubsound import is_club_file
 from voicecheck.workflow.papers.comparing import build_baselines
-from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
+from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines, find_own_baselines
 from voicecheck.workflow.papers.pagecurves import collect_type_curves
 from voicecheck.workflow.settypes import check_typed
 
@@ -37,8 +40,10 @@ class SetTypePages(Pages):
             Route("/type", self.show),
             Route("/type/edit", with_form(self.edit), methods=["POST"]),
             Route("/type/baseline", with_form(self.build), methods=["POST"]),
+            Route("/type/good", with_form(self.open_good), methods=["POST"]),
             Route("/type/curves", self.show_curves),
             Route("/type/baseline.zip", self.export_baseline),
+            Route("/type/baseline.json", self.export_club),
             Route("/jobs/{job}/job.zip", self.export_job),
             Route("/import", with_form(self.take_in), methods=["POST"]),
         ]
@@ -46,7 +51,9 @@ class SetTypePages(Pages):
     def list_types(self, _: Request) -> Response:
         """All set types, each with the paths that have a baseline."""
         with open_book(self._where) as book:
-            newest = {(one.type_name, one.path): one for one in book.list_baselines()}
+            of_clubs = (one for club in list_clubs(book) for one in club.baselines)
+            known = (*of_clubs, *book.list_baselines())
+            newest = {(one.type_name, one.path): one for one in known}
             return self._renderer.show(
                 "types.html",
                 types=book.list_types(),
@@ -75,6 +82,8 @@ class SetTypePages(Pages):
                 set_type=set_type,
                 normal="\n".join(map(write_normal_value, set_type.normal_values)),
                 baselines=baselines,
+                own=find_own_baselines(book, name),
+                clubs=list_clubs(book, name),
                 doubted=sorted((named - {None}) | left_out),
                 left_out=left_out,
                 references=runs,
@@ -99,6 +108,12 @@ class SetTypePages(Pages):
             build_baselines(book, name, without=without)
         return go_to(f"/type?name={quote_name(name)}#baselines")
 
+    def open_good(self, request: Request, sent: Sent) -> Response:
+        """A job for a set that is known to be good, ready to be swept as a reference."""
+        with open_book(self._where) as book:
+            job = book.open_job(sent.text("label"), _find_name(request))
+        return go_to(f"/jobs/{job.job}?stage={REFERENCE}#sweep")
+
     def show_curves(self, request: Request) -> Response:
         """What the chart of the type draws."""
         with open_book(self._where) as book:
@@ -115,6 +130,22 @@ class SetTypePages(Pages):
 
         return _send_parcel(write, f"baseline-{path}.zip")
 
+    def export_club(self, request: Request) -> Response:
+        """The type's own baselines of all paths as one small file for others."""
+        name = _find_name(request)
+        made_by = request.query_params.get("by", "").replace("\0", "")[:200]
+        with open_book(self._where) as book:
+            content = make_club(book, name, made_by=made_by)
+        shown = quote_name(name_club_file(name))
+        return Response(
+            content,
+            media_type="application/json",
+            headers={
+                "content-disposition": f"attachment; filename*=UTF-8''{shown}",
+                "content-security-policy": "sandbox",
+            },
+        )
+
     def export_job(self, request: Request) -> Response:
         """A job with its recordings, numbers and files as one file."""
         number = parse_number(request.path_params["job"])
@@ -126,13 +157,16 @@ class SetTypePages(Pages):
         return _send_parcel(write, f"job-{number}.zip")
 
     def take_in(self, _: Request, sent: Sent) -> Response:
-        """Take a job or a baseline from a parcel; nothing that is there is overwritten."""
+        """Take in parcels and clubs' baselines; nothing that is there is overwritten."""
         with tempfile.TemporaryDirectory() as folder, open_book(self._where) as book:
-            files = sent.save_uploads("parcel", Path(folder), (".zip",))
+            files = sent.save_uploads("parcel", Path(folder), (".zip", ".json"))
             if not files:
                 raise InputError("parcel: choose a file that was exported before")
-            merged = [one for file in files for one in book.import_parcel(file)]
-        return self._renderer.show("imported.html", merged=merged)
+            small = [file for file in files if is_club_file(file)]
+            clubs = [take_club(book, file) for file in small]
+            parcels = [file for file in files if file not in small]
+            merged = [one for file in parcels for one in book.import_parcel(file)]
+        return self._renderer.show("imported.html", merged=merged, clubs=clubs)
 
 
 def read_type(sent: Sent, name: str) -> SetType:

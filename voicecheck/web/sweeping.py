@@ -26,15 +26,18 @@ from voicecheck.web.desk import Handle, Prompt
 from voicecheck.web.forms import SOUNDS, Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
-from voicecheck.workflow.benches.choosing import list_sound_devices
+from voicecheck.workflow.benches.choosing import check_present, list_sound_devices
+from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.take import get_take_length
 from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import curve_of_measurement, trace_frequency_hz
 from voicecheck.workflow.sweeping.order import carry_out
 from voicecheck.workflow.sweeping.seats import SeatReport, SeatRequest
+from voicecheck.workflow.wording import say_path, say_stage
 
 if TYPE_CHECKING:
+    from voicecheck.jobbook import JobBook
     from voicecheck.records.terms import Ear, PathName, SweepPath
 
 
@@ -61,7 +64,7 @@ class SweepPages(Pages):
         try:
             order = read_order(number, sent, Path(folder.name))
             self._desk.start(
-                f"Sweep of job {number}, {order.path}, {order.stage}"[:120],
+                f"Job {number}: {say_path(order.path)}, {say_stage(order.stage)}"[:120],
                 functools.partial(_sweep, self._where, order, folder),
                 tab=sent.text("tab"),
                 job=number,
@@ -128,6 +131,8 @@ def _sweep(
 ) -> str:
     """Do a sweep; a line that says how it ended."""
     with folder, open_book(where) as book:
+        if isinstance(order.source, DeviceSource):
+            _check_present(book, order.source)
         results = carry_out(book, order, PageAttendant(order, handle))
         handle.tell("Comparing")
         judge_stage(book, order.job, order.stage)
@@ -135,6 +140,15 @@ def _sweep(
     n = min(len(result.run.recordings) for result in results)
     ended = "Stopped" if results[-1].was_stopped else "Done"
     return f"{ended}: {n} of {order.seats} seats are kept with job {order.job}"
+
+
+def _check_present(book: JobBook, source: DeviceSource) -> None:
+    """Refuse before anybody clamps a handset."""
+    file = find_bench(book, source.name)
+    if file is None:
+        check_present(source.name)
+    else:
+        check_present(file.setup.device, file.setup.input_device)
 
 
 class PageAttendant:

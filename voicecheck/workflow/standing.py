@@ -11,8 +11,7 @@ from voicecheck.jobbook.traces import Traces
 from voicecheck.records import CheckList, Job
 from voicecheck.records.standing import Mark, NextStep, Standing
 from voicecheck.words import Words, load_words
-from voicecheck.workflow.checks.checklist import load_sheet
-from voicecheck.workflow.checks.run import list_checks
+from voicecheck.workflow.checks.checklist import Holdings, build_sheet, read_holdings
 from voicecheck.workflow.strip import PATHS, make_marks
 
 __all__ = ["Mark", "NextStep", "Standing", "list_standings", "set_standing"]
@@ -71,9 +70,8 @@ def list_standings(book: JobBook, jobs: Sequence[Job], language: str = "en") -> 
         job.job: (book.name, job.job, f"{marks.get(job.job, 0)} {seal}", language) for job in jobs
     }
     unknown = [job for job in jobs if keys[job.job] not in _kept]
-    traces = book.read_traces([job.job for job in unknown])
-    for job in unknown:
-        _kept[keys[job.job]] = _work_out(book, job, traces[job.job], words)
+    for number, holdings in read_holdings(book, unknown).items():
+        _kept[keys[number]] = _work_out(book, holdings, words)
     standings = {job.job: _make(job, _kept[keys[job.job]]) for job in jobs}
     while len(_kept) > MOST_KEPT:
         _kept.popitem(last=False)
@@ -99,10 +97,10 @@ def _make(job: Job, kept: _Kept) -> Standing:
     )
 
 
-def _work_out(book: JobBook, job: Job, traces: Traces, words: Words) -> _Kept:
-    checks = list_checks(book, job.job)
+def _work_out(book: JobBook, holdings: Holdings, words: Words) -> _Kept:
+    job, traces, checks = holdings.job, holdings.traces, holdings.checks
     strip = make_marks(traces, checks, job.stage, words)
-    checked = load_sheet(book, job.job).checked
+    checked = build_sheet(book, holdings).checked
     simulated = any(run.is_simulated for run in traces.runs if not run.aside) or any(
         one.is_simulated for one in checks
     )
@@ -130,7 +128,8 @@ def _find_next(job: Job, checked: CheckList, traces: Traces, words: Words) -> Ne
             continue
         if kind == "sweep" and (missing := _list_missing(traces, job.stage)):
             return _step_sweep(job, missing, words)
-        if kind in ("dial", "flex", "bell", "line") and not step.result:
+        is_left = not step.result or (step.partly and not step.filled_by.endswith("+"))
+        if kind in ("dial", "flex", "bell", "line") and is_left:
             stage = words.say("standing", f"stage_{job.stage}")
             target = f"/jobs/{number}/checks#{kind}"
             return _step(kind, f"{kind} {number}", target, words, stage=stage)

@@ -9,14 +9,23 @@ from typing import get_args
 
 from voicecheck.charts import say_value
 from voicecheck.jobbook.traces import Compared, RunTrace, Traces
-from voicecheck.records import BellCheck, DialCheck, Finding, FlexCheck, LineCheck
-from voicecheck.records.quantities import family_of
+from voicecheck.records import (
+    Against,
+    BellCheck,
+    Comparison,
+    DialCheck,
+    Finding,
+    FlexCheck,
+    LineCheck,
+)
+from voicecheck.records.quantities import family_of, says_nothing
 from voicecheck.records.standing import Mark
 from voicecheck.records.terms import JobStage, MarkKey, MarkState, PathName
 from voicecheck.records.verdicts import find_gravest, rank_verdict
 from voicecheck.words import Words
 from voicecheck.workflow.checks.kinds import get_kind
 from voicecheck.workflow.checks.run import StoredCheck
+from voicecheck.workflow.papers.lookup import choose_current
 
 PATHS: dict[MarkKey, PathName] = {
     "talks": "transmit",
@@ -29,8 +38,6 @@ DIGITS = "1234567890"
 PARTS = ("cord", "hook", "handset")
 HELD = ("baseline", "stand-in")
 """Kinds of reference that say how a set is: good sets of its type, or what any set keeps to."""
-SAYS_NOTHING_DB = 30.0
-"""Limits as wide as that would let a silent set pass: they come of too few sets or seats (PROP)."""
 MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
 CHECKS: dict[MarkKey, str] = {"dials": "dial", "rings": "bell", "cord": "flex", "line": "line"}
 
@@ -93,7 +100,8 @@ def _say(key: MarkKey, stage: JobStage, look: _Look) -> Said:
         found = [one for one in look.checks if one.kind == CHECKS[key] and one.stage == stage]
         return SAY_CHECK[key](found, words) if found else Said(state="not tested")
     counting = (run for run in look.traces.runs if not run.aside)
-    swept = {run.path: run for run in counting if run.stage == stage}
+    current = choose_current(tuple(counting), lambda run: run.n_seats)
+    swept = {path: run for (path, at), run in current.items() if at == stage}
     wanted = [PATHS[key]] if key in PATHS else list(PATHS.values())
     present = [path for path in wanted if path in swept]
     if not present:
@@ -116,15 +124,14 @@ def _judge(
         return "not comparable", words.say("standing", "not_compared")
     if held.is_overtaken or held.made_utc < newest:
         return "not comparable", words.say("standing", "overtaken")
-    findings = _choose_findings(key, held.comparison.findings)
-    if not findings:
+    judged = judge_part(key, held.comparison, words)
+    if judged is None:
         return "not comparable", words.say("standing", "not_compared")
-    state = find_gravest(finding.verdict for finding in findings)
-    sentence = _say_findings(findings, state, held.comparison.against.n or 0, words)
+    state, sentence = judged
     pair = _find_compared(look.traces, stage, "before")
     if pair is None or pair.is_overtaken or pair.made_utc < newest:
         return state, sentence
-    change = _say_change(key, _choose_findings(key, pair.comparison.findings), words)
+    change = _say_change(key, choose_findings(key, pair.comparison.findings), words)
     return state, "; ".join(part for part in (sentence, change) if part)
 
 
@@ -137,8 +144,27 @@ def _find_compared(traces: Traces, stage: str, *kinds: str) -> Compared | None:
     return max(found, key=lambda one: one.made_utc, default=None)
 
 
-def _choose_findings(key: MarkKey, findings: Iterable[Finding]) -> list[Finding]:
-    """Findings that a mark speaks of."""
+def judge_part(key: MarkKey, comparison: Comparison, words: Words) -> tuple[MarkState, str] | None:
+    """
+    State and sentence of one part of a set, by what it is held against; `None` if it is not in it.
+
+    Parameters
+    ----------
+    key : str
+        Of a part that is swept.
+    comparison : Comparison
+        With limits, not with another stage.
+    words : Words
+    """
+    findings = choose_findings(key, comparison.findings)
+    if not findings:
+        return None
+    state = find_gravest(finding.verdict for finding in findings)
+    return state, _say_findings(findings, state, comparison.against, words)
+
+
+def choose_findings(key: MarkKey, findings: Iterable[Finding]) -> list[Finding]:
+    """Findings that the mark of a part that is swept speaks of."""
     if key == "crackle":
         return [one for one in findings if family_of(one.quantity) in NOISY]
     return [
@@ -146,17 +172,36 @@ def _choose_findings(key: MarkKey, findings: Iterable[Finding]) -> list[Finding]
     ]
 
 
-def _say_findings(findings: Sequence[Finding], state: MarkState, n_sets: int, words: Words) -> str:
-    from voicecheck.report.sentences import say_finding
-
+def _say_findings(
+    findings: Sequence[Finding], state: MarkState, against: Against, words: Words
+) -> str:
     if state == "within":
-        return words.say("standing", "within" if n_sets else "within_wide", n=n_sets)
+        if against.kind == "mask":
+            return words.say("standing", "within_mask")
+        key = "within" if against.n else "within_wide"
+        return words.say("standing", key, n=against.n or 0)
     worst = [one for one in findings if one.verdict == state]
     if state == "not comparable":
         return words.say("standing", "no_limits", reason=worst[0].reason)
     level = next((one for one in worst if family_of(one.quantity) == "level"), None)
-    told = say_level(level, words) if level is not None else say_finding(worst[0], words)
+    told = say_level(level, words) if level is not None else _say_worst(worst[0], words)
     return words.say("owner", "doubtful", phrase=told) if state == "doubtful" else told
+
+
+def _say_worst(finding: Finding, words: Words) -> str:
+    """What is beyond a limit and no level, without a figure that only an engineer reads."""
+    from voicecheck.report.sentences import say_finding
+
+    family, high = family_of(finding.quantity), finding.high
+    if high is None or finding.value is None or not words.has("standing", f"{family}_high"):
+        return say_finding(finding, words)
+    return words.say(
+        "standing",
+        f"{family}_high",
+        amount=words.number(finding.value - high),
+        value=say_value(finding.value, finding.unit, words, quantity=finding.quantity),
+        high=say_value(high, finding.unit, words, quantity=finding.quantity),
+    )
 
 
 def say_level(finding: Finding, words: Words) -> str:
@@ -179,7 +224,7 @@ def say_level(finding: Finding, words: Words) -> str:
     off = (finding.value or 0.0) - middle
     usual = max(abs(limit - middle) for limit in limits) if limits else math.inf
     key = "level_high" if off > 0.0 else "level_low"
-    if usual > SAYS_NOTHING_DB:
+    if says_nothing(usual, "dB"):
         return words.say("standing", f"{key}_wide", amount=words.number(abs(off)))
     return words.say("standing", key, amount=words.number(abs(off)), usual=words.number(usual))
 

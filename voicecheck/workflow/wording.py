@@ -74,6 +74,16 @@ def say_comparison(comparison: Comparison, language: str = "en") -> tuple[str, .
     return tuple(f"{one.about}: {one.text}" if one.about else one.text for one in told)
 
 
+def say_verdict(comparison: Comparison, verdict: str, language: str = "en") -> str:
+    """A verdict in a word; between two stages it says what changed, never what is at fault."""
+    from voicecheck.charts import is_held_against_limits
+
+    words = load_words(language)
+    if is_held_against_limits(comparison):
+        return words.say("verdict", verdict)
+    return words.say("told", f"change_{verdict}")
+
+
 def say_mark(verdict: str, language: str = "en") -> str:
     """The sign that stands before a verdict."""
     return load_words(language).say("verdict_mark", verdict)
@@ -82,6 +92,18 @@ def say_mark(verdict: str, language: str = "en") -> str:
 def say_mark_name(key: str, language: str = "en") -> str:
     """One of the parts of a set, as the strip calls it."""
     return load_words(language).say("mark", key)
+
+
+def say_path(path: str, language: str = "en") -> str:
+    """
+    What a sweep goes along.
+
+    Examples
+    --------
+    >>> say_path("both"), say_path("all")
+    ('transmit and sidetone', 'transmit, sidetone and receive')
+    """
+    return load_words(language).say("path_term", path)
 
 
 def say_stage(stage: str, language: str = "en") -> str:

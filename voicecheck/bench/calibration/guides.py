@@ -180,16 +180,21 @@ def draw_wires(step: str, setup: BenchSetup) -> str:
     """
     guide = get_guide(step)
     picture: str = _load()["pictures"][guide.picture]
-    return picture.strip("\n").format(
-        line_drive=setup.line_drive_channel,
-        line_tap=setup.line_tap_channel,
-        mouth=setup.mouth_channel,
-        ear=setup.ear_channel,
-        load=f"{setup.load_ohm:.0f} ohm",
-        note=guide.picture_note,
-        distance=f", {setup.mouth_mm:g} mm" if setup.mouth_mm else "",
-        feed=f"{setup.feed_ma:g} mA" if setup.feed_ma else "on",
-    )
+    return picture.strip("\n").format(**name_wires(step, setup))
+
+
+def name_wires(step: str, setup: BenchSetup) -> dict[str, str]:
+    """Channels and values that stand in the picture of a step, by their names in it."""
+    return {
+        "line_drive": str(setup.line_drive_channel),
+        "line_tap": str(setup.line_tap_channel),
+        "mouth": str(setup.mouth_channel),
+        "ear": str(setup.ear_channel),
+        "load": f"{setup.load_ohm:.0f} ohm",
+        "note": get_guide(step).picture_note,
+        "distance": f", {setup.mouth_mm:g} mm" if setup.mouth_mm else "",
+        "feed": f"{setup.feed_ma:g} mA" if setup.feed_ma else "on",
+    }
 
 
 def make_result(setup: BenchSetup, step: str, **fields: Any) -> StepResult:

@@ -5,6 +5,7 @@ import {
 import { CurvePlot } from "./curveplot.js";
 
 const SAID_HZ = [300, 500, 1000, 2000, 3400];
+const MOST_SETS = 6; // more lines of a type are named where they are asked for
 const TABLE_HZ = [250, 300, 500, 1000, 2000, 3400, 4000];
 
 export const live = new Set(); // figures on the page, to be drawn again when colours change
@@ -13,6 +14,8 @@ let nFigures = 0;
 export class Figure extends CurvePlot {
   constructor(root, entry, key) {
     super();
+    // Sets of a type are thin lines in the band of the type: eight shaded bands would tell nothing.
+    this.isThin = !root.job;
     Object.assign(this, { root, key, seats: [], trace: [], low: Infinity, high: -Infinity });
     this.name = make("h3");
     this.plot = make("div", { class: "curve-plot", role: "img", tabindex: 0 });
@@ -67,7 +70,8 @@ export class Figure extends CurvePlot {
     const lines = this.entry.runs.map((run) => {
       const id = String(run.run);
       const short = shorten(run.label, 60);
-      return { ...run, id, short, look: this.looks.get(run.run), shown: isShown(id) };
+      const look = this.looks.get(run.run);
+      return { ...run, id, short, look: this.isThin ? { ...look, width: 1 } : look, shown: isShown(id) };
     });
     const { baseline } = this.entry;
     if (baseline) {
@@ -99,7 +103,12 @@ export class Figure extends CurvePlot {
     const lines = this.lines();
     const rows = (some) => some.map((line) => this.row(line));
     const [newest, earlier] = [lines.filter((line) => line.is_latest), lines.filter((line) => !line.is_latest)];
-    this.choices.replaceChildren(...rows(newest));
+    if (this.isThin && newest.length > MOST_SETS) {
+      const fold = make("details", {}, make("summary", { text: `The sets (${newest.filter((line) => !line.isBand).length})` }));
+      fold.append(make("ul", { class: "curve-key" }, ...rows(newest.filter((line) => !line.isBand))));
+      fold.open = wasOpen ?? false;
+      this.choices.replaceChildren(...rows(newest.filter((line) => line.isBand)), make("li", { class: "curve-earlier" }, fold));
+    } else this.choices.replaceChildren(...rows(newest));
     if (this.trace.length) {
       const look = { name: "curve-trace", dash: [1, 3], width: 2 };
       const trace = { id: "trace", label: "rough, while playing", look, shown: true, isPlain: true };

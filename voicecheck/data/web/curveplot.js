@@ -69,7 +69,7 @@ export class CurvePlot {
       series: [{}, ...lines.map((line) => this.series(line))],
       hooks: {
         drawClear: [(chart) => this.shadeOutside(chart)],
-        drawAxes: [(chart) => lines.filter((line) => !line.isPlain).forEach((line) => this.shadeBand(chart, line))],
+        drawAxes: [(chart) => lines.filter((line) => line.isBand || (!line.isPlain && !this.isThin)).forEach((line) => this.shadeBand(chart, line))],
         draw: [(chart) => this.drawTrace(chart), (chart) => this.markPlace(chart, lines)],
         setCursor: [(chart) => this.follow(chart)],
       },

@@ -101,6 +101,16 @@
     if (event.target.dataset.keep) keepForm(event.target);
   });
 
+  // Who works with other steps than the next one has them open on every page.
+  document.addEventListener("toggle", (event) => {
+    if ("remember" in event.target.dataset) sessionStorage.setItem(`fold-${event.target.id}`, event.target.open ? "open" : "");
+  }, true);
+  function reopen() {
+    for (const fold of document.querySelectorAll("details[data-remember]")) {
+      if (sessionStorage.getItem(`fold-${fold.id}`)) fold.open = true;
+    }
+  }
+
   // A link to what is folded away unfolds it.
   function unfold(id) {
     const fold = document.getElementById(id);
@@ -123,6 +133,7 @@
 
   document.addEventListener("DOMContentLoaded", () => {
     listen();
+    reopen();
     unfold(location.hash.slice(1));
     document.querySelectorAll("form[data-keep]").forEach(restoreForm);
   });

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from voicecheck.bench.interface import Bench
 from voicecheck.bench.wavfile import WavFileBench, load_programme
+from voicecheck.errors import BenchError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
 from voicecheck.records import BenchSetup, Conditions, Programme, SetType
@@ -190,6 +191,46 @@ def list_sound_devices() -> tuple[Device, ...]:
     from voicecheck.bench.soundcard import SoundCardBench
 
     return SoundCardBench.list_devices()
+
+
+def find_present(name: str) -> Device:
+    """
+    A sound device that is there now, by a part of its name.
+
+    Raises
+    ------
+    BenchError
+        It is not plugged in, or the sound system does not answer.
+    """
+    devices = list_sound_devices()
+    fits = [one for one in devices if name.casefold() in one.name.casefold()]
+    exact = [one for one in fits if one.name == name]
+    if not fits:
+        there = ", ".join(dict.fromkeys(one.name for one in devices)) or "none"
+        raise BenchError(
+            f"{name}: not plugged in now (there: {there}); plug it in and begin again, nothing was "
+            "recorded"
+        )
+    return (exact or fits)[0]
+
+
+def check_present(*names: str | None) -> None:
+    """
+    Refuse to begin on sound devices that are not there, before anybody is asked to do anything.
+
+    Parameters
+    ----------
+    *names : str or None
+        Of devices, or parts of their names; `None` and "" are the system's own choice.
+
+    Raises
+    ------
+    BenchError
+        One of them is not plugged in, or the sound system does not answer.
+    """
+    for name in dict.fromkeys(names):
+        if name:
+            find_present(name)
 
 
 def list_simulated() -> tuple[dict[str, str], dict[str, str]]:

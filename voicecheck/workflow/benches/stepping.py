@@ -5,10 +5,10 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from voicecheck.bench.calibration.guides import Guide, Reading, draw_wires
+from voicecheck.bench.calibration.guides import Guide, Reading, draw_wires, name_wires
 from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.records import Recording, StepResult
 from voicecheck.workflow.benches.sitting import TAKE_S, Sitting
@@ -34,6 +34,9 @@ class StepRequest:
     steps : tuple of str
         What to do, in order; what to re-plug comes first.
     picture : str
+        Drawn with letters.
+    wires : dict of str to str
+        What stands in it, by its names.
     reading : Reading or None
         Typed before the take.
     wrong : str
@@ -44,6 +47,7 @@ class StepRequest:
     guide: Guide
     steps: tuple[str, ...]
     picture: str
+    wires: dict[str, str] = field(default_factory=dict)
     reading: Reading | None = None
     wrong: str = ""
 
@@ -129,6 +133,7 @@ def _do_step(
         guide=guide,
         steps=tuple(list_actions(guide, sitting.setup)),
         picture=draw_wires(guide.name, sitting.setup),
+        wires=name_wires(guide.name, sitting.setup),
         reading=None if guide.sound == "tones" else guide.reading,
     )
     while True:

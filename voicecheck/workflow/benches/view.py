@@ -8,7 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from voicecheck.bench.calibration.guides import Guide, draw_wires, list_guides, load_guides
+from voicecheck.bench.calibration.guides import (
+    Guide,
+    draw_wires,
+    list_guides,
+    load_guides,
+    name_wires,
+)
 from voicecheck.bench.calibration.validity import get_newest
 from voicecheck.bench.hardware import list_plugs
 from voicecheck.errors import InputError
@@ -17,7 +23,7 @@ from voicecheck.records.benches import BenchSetup, Device, StepResult
 from voicecheck.workflow.benches.sitting import get_now_utc, is_counting, judge_paths, list_warnings
 from voicecheck.workflow.benches.store import BenchFile
 
-__all__ = ["draw_wires"]
+__all__ = ["draw_wires", "name_wires"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +108,8 @@ def name_devices(given: Mapping[str, Any], devices: Sequence[Device]) -> tuple[d
 def list_actions(guide: Guide, setup: BenchSetup) -> list[str]:
     """What to do for a step, in order; on a small board what to re-plug comes first."""
     prompts = list_plugs(setup, guide.path)
-    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *guide.do]
+    told = [line.replace("{load}", f"{setup.load_ohm:.0f} ohm") for line in guide.do]
+    return [*(f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts), *told]
 
 
 def list_step_names() -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import msgspec
 
 from voicecheck.checkout.steps import (
     FINALS,
+    Found,
     conclude,
     fill_steps,
     is_filled_by,
@@ -19,16 +20,20 @@ from voicecheck.checkout.steps import (
 from voicecheck.checkout.words import describe_list
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import CheckList, CheckStep, JackConversion, to_document
+from voicecheck.jobbook.traces import Traces
+from voicecheck.records import CheckList, CheckStep, JackConversion, Job, to_document
 from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc
+from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.checks.kinds import get_kind
 from voicecheck.workflow.checks.run import (
     StoredCheck,
     list_checks,
-    load_documents,
+    read_checks,
+    read_documents,
     save_document,
 )
+from voicecheck.workflow.strip import judge_check
 from voicecheck.writing import DOOR, Door
 
 NAME = "check-list.json"
@@ -55,6 +60,21 @@ class _Kept:
     """The part of a kept document that is read back."""
 
     entry: Entry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Holdings:
+    """
+    What the book holds of one job, read once for all that asks.
+
+    `bench_day` is the day of the newest daily check of a bench, "" without any.
+    """
+
+    job: Job
+    traces: Traces
+    checks: tuple[StoredCheck, ...]
+    is_carbon: bool
+    bench_day: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +119,33 @@ def load_list(path: str | Path) -> str:
     return text
 
 
+def read_holdings(book: JobBook, jobs: Sequence[Job]) -> dict[int, Holdings]:
+    """
+    What the book holds of jobs, by their numbers, with few questions for many jobs.
+
+    Raises
+    ------
+    JobBookError
+        A document is damaged.
+    """
+    if not jobs:
+        return {}
+    traces = book.read_traces([job.job for job in jobs])
+    carbon = {one.name for one in book.list_types() if one.transmitter == "carbon"}
+    checked = book.list_bench_records(kind="check")
+    bench_day = checked[-1].saved_utc[:10] if checked else ""
+    return {
+        job.job: Holdings(
+            job=job,
+            traces=traces[job.job],
+            checks=tuple(read_checks(book, job)),
+            is_carbon=job.type_name in carbon,
+            bench_day=bench_day,
+        )
+        for job in jobs
+    }
+
+
 def update_list(
     book: JobBook,
     job: int,
@@ -141,7 +188,8 @@ def update_list(
         No such job or step, a skipped step without a reason, or "ready" while a step is open;
         nothing is changed then.
     """
-    kept = _load_entry(book, job)
+    holdings = read_holdings(book, [book.load_job(job)])[job]
+    kept = _load_entry(book, holdings.job)
     done, skipped = dict(done or {}), dict(skipped or {})
     for step, words in (*done.items(), *skipped.items()):
         if len(words) > MOST_LETTERS:
@@ -162,8 +210,8 @@ def update_list(
     )
     is_new = bool(variant or done or skipped or reopened or jack or final) or template is not None
     if not is_new:
-        return _build(book, job, kept)
-    checked = _build(book, job, entry, is_asked=True)
+        return _build(holdings, kept)
+    checked = _build(holdings, entry, is_asked=True)
     document = {"entry": to_document(entry), "list": to_document(checked)}
     save_document(book, job, NAME, {**document, "saved_utc": get_now_utc()})
     return checked
@@ -184,9 +232,14 @@ def load_sheet(book: JobBook, job: int) -> Sheet:
     InputError
         No such job.
     """
-    entry = _load_entry(book, job)
-    n_kept = len(load_documents(book, job, NAME))
-    return Sheet(entry=entry, checked=_build(book, job, entry), n_kept=n_kept)
+    return build_sheet(book, read_holdings(book, [book.load_job(job)])[job])
+
+
+def build_sheet(book: JobBook, holdings: Holdings) -> Sheet:
+    """The check list of a job from what the book holds of it."""
+    entry = _load_entry(book, holdings.job)
+    n_kept = sum(one.name == NAME for one in holdings.job.attachments)
+    return Sheet(entry=entry, checked=_build(holdings, entry), n_kept=n_kept)
 
 
 def get_template(entry: Entry) -> str:
@@ -222,30 +275,30 @@ def make_key(kind: str, stage: str, part: str = "") -> str:
 
 def find_list(book: JobBook, job: int) -> CheckList | None:
     """The check list of a job, filled in anew; `None` where none was ever begun."""
-    if not load_documents(book, job, NAME):
-        return None
-    return _build(book, job, _load_entry(book, job))
+    sheet = load_sheet(book, job)
+    return sheet.checked if sheet.n_kept else None
 
 
-def _load_entry(book: JobBook, job: int) -> Entry:
-    texts = load_documents(book, job, NAME)
+def _load_entry(book: JobBook, job: Job) -> Entry:
+    texts = read_documents(book, job, NAME)
     if not texts:
         return Entry()
     try:
         return msgspec.json.decode(texts[-1], type=_Kept).entry
     except msgspec.MsgspecError as error:
         raise JobBookError(
-            f"job {job}: its check list cannot be read ({error}); the rest is untouched"
+            f"job {job.job}: its check list cannot be read ({error}); the rest is untouched"
         ) from error
 
 
-def _build(book: JobBook, job: int, entry: Entry, *, is_asked: bool = False) -> CheckList:
+def _build(holdings: Holdings, entry: Entry, *, is_asked: bool = False) -> CheckList:
     steps = fill_steps(
         parse_steps(get_template(entry), entry.variant),
-        measured=collect_measured(book, job, entry.jack),
+        measured=_collect(holdings, entry.jack),
         done=entry.done,
         skipped=entry.skipped,
     )
+    job = holdings.job.job
     checked = conclude(job, entry.variant, steps, jack=entry.jack)
     # A list that was ready stays so only as long as nothing is open; asking for it is refused.
     if entry.final == "ready" and (is_asked or not checked.open_steps):
@@ -253,7 +306,9 @@ def _build(book: JobBook, job: int, entry: Entry, *, is_asked: bool = False) -> 
     return checked
 
 
-def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None) -> dict[str, str]:
+def collect_measured(
+    book: JobBook, job: int, jack: JackConversion | None = None
+) -> dict[str, Found]:
     """
     What the book holds of a job, by the keys of the check list's column `filled_by`.
 
@@ -266,22 +321,50 @@ def collect_measured(book: JobBook, job: int, jack: JackConversion | None = None
     Returns
     -------
     dict
-        As "dial:before" or "sweep:after:transmit" to the result in words.
+        As "dial:before" or "sweep:after:transmit" to what was found; not what was put aside.
     """
-    measured: dict[str, str] = {}
-    for run in book.list_runs(job=job, recordings=False):
-        n = len(run.recordings)
-        seats = f", {n} seat{'s' if n > 1 else ''}" if n else ""
-        measured[f"sweep:{run.stage}:{run.path}"] = f"{run.path} swept{seats}"
-    for one in list_checks(book, job):
-        measured[make_key(one.kind, one.stage, one.part)] = describe_stored(one)
-    checked = book.list_bench_records(kind="check")
-    opened = book.load_job(job).opened_utc[:10]
-    of_day = [one for one in checked if one.saved_utc[:10] >= opened]
-    if of_day:
-        measured[BENCH_CHECK] = f"done on {of_day[-1].saved_utc[:10]}"
+    return _collect(read_holdings(book, [book.load_job(job)])[job], jack)
+
+
+def _collect(holdings: Holdings, jack: JackConversion | None) -> dict[str, Found]:
+    measured = _collect_sweeps(holdings)
+    for one in holdings.checks:
+        key = make_key(one.kind, one.stage, one.part)
+        earlier = measured[key].digits if key in measured else ""
+        state = judge_check(one)
+        measured[key] = Found(
+            words=describe_stored(one),
+            verdict="" if state == "not tested" else state,
+            digits=earlier + getattr(one.check, "number", ""),
+        )
+    if holdings.bench_day >= holdings.job.opened_utc[:10]:
+        measured[BENCH_CHECK] = Found(words=f"done on {holdings.bench_day}")
     if jack is not None:
-        measured["jack"] = f"fitted {jack.fitted or 'nothing'}; kept {jack.kept or 'nothing'}"
+        told = f"fitted {jack.fitted or 'nothing'}; kept {jack.kept or 'nothing'}"
+        measured["jack"] = Found(words=told)
+    return measured
+
+
+def _collect_sweeps(holdings: Holdings) -> dict[str, Found]:
+    """Seats count for carbon alone: only there a seat is a conditioning."""
+    traces = holdings.traces
+    verdicts = {
+        (held.comparison.stage, finding.path): finding.verdict
+        for held in traces.compared
+        if held.comparison.against.kind == "baseline" and not held.is_overtaken
+        for finding in sorted(
+            held.comparison.findings, key=lambda one: rank_verdict(one.verdict), reverse=True
+        )
+    }
+    measured = {}
+    for run in traces.runs:
+        if not run.aside:
+            n = run.n_seats
+            measured[f"sweep:{run.stage}:{run.path}"] = Found(
+                words=f"{run.path} swept" + (f", {n} seat{'s' if n > 1 else ''}" if n else ""),
+                verdict=verdicts.get((run.stage, run.path), ""),
+                seats=n if holdings.is_carbon else None,
+            )
     return measured
 
 

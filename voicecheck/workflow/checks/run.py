@@ -14,7 +14,7 @@ from voicecheck import __version__
 from voicecheck.bench.soundfiles import save_sound
 from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Attachment, Problem, Recording, from_json, to_document
+from voicecheck.records import Attachment, Job, Problem, Recording, from_json, to_document
 from voicecheck.records.signals import SIMULATED
 from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
@@ -208,8 +208,12 @@ def save_document(book: JobBook, job: int, name: str, document: Mapping[str, Any
 
 def load_documents(book: JobBook, job: int, name: str) -> list[bytes]:
     """Documents of that name of a job, the oldest first."""
-    kept = [one for one in book.load_job(job).attachments if one.name == name]
-    return [book.locate_attachment(one.sha256).read_bytes() for one in kept]
+    return read_documents(book, book.load_job(job), name)
+
+
+def read_documents(book: JobBook, job: Job, name: str) -> list[bytes]:
+    """Documents of that name of a job that is at hand, the oldest first."""
+    return [book.read_document(one.sha256) for one in job.attachments if one.name == name]
 
 
 def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredCheck]:
@@ -223,12 +227,17 @@ def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredC
     JobBookError
         A document is damaged.
     """
+    return read_checks(book, book.load_job(job), aside=aside)
+
+
+def read_checks(book: JobBook, job: Job, *, aside: bool = False) -> list[StoredCheck]:
+    """Checks of a job that is at hand, as `list_checks` gives them."""
     found = []
-    files = book.load_job(job).attachments
+    files = job.attachments
     for kind in list_kinds():
         name = name_document(kind.name)
         for file in (one for one in files if one.name == name and (aside or not one.aside)):
-            text = book.locate_attachment(file.sha256).read_bytes()
+            text = book.read_document(file.sha256)
             try:
                 outer = msgspec.json.decode(text)
                 found.append(
@@ -245,7 +254,7 @@ def list_checks(book: JobBook, job: int, *, aside: bool = False) -> list[StoredC
                     )
                 )
             except (msgspec.MsgspecError, KeyError, TypeError) as error:
-                told = f"job {job}: a {kind.name} check cannot be read ({error})"
+                told = f"job {job.job}: a {kind.name} check cannot be read ({error})"
                 raise JobBookError(f"{told}; the rest is untouched") from error
     return found
 

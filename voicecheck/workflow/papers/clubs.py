@@ -10,18 +10,19 @@ from pathlib import Path
 from voicecheck import __version__
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Baseline, ClubBaseline, SetType
-from voicecheck.records.clubfile import MOST_BYTES, read_club, write_club
+from voicecheck.records import Baseline, ClubBaseline, ClubRecording, SetType, from_json
+from voicecheck.records.clubfile import read_club, write_club
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts.clubs import merge_baselines
+from voicecheck.workflow.papers.clubsound import check_sound, read_package
 
 KIND = "club-baseline"
 """Of the documents in the book that hold one, under the name of the set type here."""
 SIMULATED = "simulated"
-ADDED, SAME, NEWER, OWN = "added", "same", "newer", "own"
+ADDED, SAME, NEWER, OLDER, OWN = "added", "same", "newer", "older", "own"
 
 
-def name_club_file(type_name: str) -> str:
+def name_club_file(type_name: str, *, with_sound: bool = False) -> str:
     """
     File name for the baseline of a type.
 
@@ -31,12 +32,18 @@ def name_club_file(type_name: str) -> str:
     ('hillview-2-wall.baseline.json', 'type.baseline.json')
     """
     kept = re.sub(r"[^\w]+", "-", type_name.casefold()).strip("-_")
-    return f"{kept[:60] or 'type'}.baseline.json"
+    return f"{kept[:60] or 'type'}.baseline.{'zip' if with_sound else 'json'}"
 
 
-def make_club(book: JobBook, type_name: str, *, made_by: str = "") -> bytes:
+def make_club(
+    book: JobBook,
+    type_name: str,
+    *,
+    made_by: str = "",
+    recordings: Sequence[ClubRecording] = (),
+) -> bytes:
     """
-    The file of a type's own baselines, all paths: statistics and curves, no recordings.
+    The file of a type's own baselines, all paths: statistics and curves, no sound.
 
     Parameters
     ----------
@@ -44,6 +51,8 @@ def make_club(book: JobBook, type_name: str, *, made_by: str = "") -> bytes:
     type_name : str
     made_by : str
         Whoever stands behind it, as they want to be called.
+    recordings : sequence of ClubRecording
+        Those that travel beside it.
 
     Returns
     -------
@@ -76,6 +85,7 @@ def make_club(book: JobBook, type_name: str, *, made_by: str = "") -> bytes:
         made_utc=get_now_utc(),
         version=__version__,
         baselines=baselines,
+        recordings=tuple(recordings),
     )
     content = write_club(club)
     read_club(content, name_club_file(type_name))  # what leaves is what others will take
@@ -85,7 +95,8 @@ def make_club(book: JobBook, type_name: str, *, made_by: str = "") -> bytes:
 def _make_public(one: Baseline) -> Baseline:
     """A baseline without what was noted about single sets."""
     conditions = one.conditions.replace(notes=(), handset=None, seat=None, seed=None, time_utc=None)
-    return dataclasses.replace(one, conditions=conditions)
+    doubted = tuple(dataclasses.replace(doubt, job=None) for doubt in one.doubted)
+    return dataclasses.replace(one, conditions=conditions, doubted=doubted, without=())
 
 
 def _tell_calibration(one: Baseline) -> str:
@@ -111,8 +122,9 @@ def take_club(book: JobBook, file: Path, *, as_name: str | None = None) -> tuple
     ClubBaseline
         Under the name of the type here.
     str
-        "added", "newer" (an older one of the same maker no longer counts), "same" (it is there) or
-        "own" (it was made from this book's own sets, and is not taken).
+        "added", "newer" (an older one of the same maker no longer counts), "older" (a newer one
+        goes on counting), "same" (it is there) or "own" (it was made from this book's own sets, and
+        is not taken).
 
     Raises
     ------
@@ -120,33 +132,27 @@ def take_club(book: JobBook, file: Path, *, as_name: str | None = None) -> tuple
         No such file, no such document, a value out of range, or another kind of transmitter; the
         book is as it was.
     """
-    content = _read_file(file)
+    content, sound = read_package(file)
     club = read_club(content, file.name)
+    check_sound(club, sound, file.name)
     name = as_name or club.type_name
     _match_type(book, dataclasses.replace(club.set_type, name=name), file.name)
     known = list_clubs(book, name)
     taken = _rename(club, name)
-    if any(one.fingerprint == club.fingerprint for one in known):
+    if any(one.fingerprint == club.fingerprint for one in _list_kept(book, name)):
         return taken, SAME
     if _is_own(book, taken):
         return taken, OWN
     if name not in {one.name for one in book.list_types()}:
         book.add_type(dataclasses.replace(club.set_type, name=name))
+    for data in sound.values():
+        book.take_recording(data)
     # As it came: with what a later program says in it, and with the same fingerprint.
     book.save_bench_record(KIND, name, content.decode("utf-8"))
-    return taken, NEWER if any(_is_of_one(one, club) for one in known) else ADDED
-
-
-def _read_file(file: Path) -> bytes:
-    try:
-        if file.stat().st_size > MOST_BYTES:
-            raise InputError(
-                f"club baseline {file.name}: larger than {MOST_BYTES} bytes, so it is none; "
-                "nothing was taken in"
-            )
-        return file.read_bytes()
-    except OSError as error:
-        raise InputError(f"club baseline {file}: cannot be read ({error.strerror})") from error
+    former = next((one for one in known if _is_of_one(one, club)), None)
+    if former is None:
+        return taken, ADDED
+    return taken, NEWER if club.made_utc >= former.made_utc else OLDER
 
 
 def _match_type(book: JobBook, told: SetType, file: str) -> None:
@@ -178,15 +184,23 @@ def list_clubs(book: JobBook, type_name: str | None = None) -> tuple[ClubBaselin
     """
     Clubs' baselines in the book that count, of one type or all, the oldest first.
 
-    Of one maker's several for one type the latest that was taken in counts.
+    Of one maker's several for one type the newest counts.
     """
     newest: dict[tuple[str, str, str], ClubBaseline] = {}
-    for record in book.list_bench_records(kind=KIND, name=type_name):
-        club = _rename(read_club(record.document.encode(), record.name), record.name)
+    for club in _list_kept(book, type_name):
         key = (club.type_name, club.made_by, club.bench)
-        newest.pop(key, None)
-        newest[key] = club
+        if key not in newest or club.made_utc >= newest[key].made_utc:
+            newest.pop(key, None)
+            newest[key] = club
     return tuple(newest.values())
+
+
+def _list_kept(book: JobBook, type_name: str | None) -> list[ClubBaseline]:
+    """All that were taken in, checked then; the book notices a changed row."""
+    return [
+        _rename(from_json(record.document, ClubBaseline), record.name)
+        for record in book.list_bench_records(kind=KIND, name=type_name)
+    ]
 
 
 def bring_together(

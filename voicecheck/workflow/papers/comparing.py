@@ -10,6 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
+from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import (
     Identity,
@@ -26,6 +27,7 @@ from voicecheck.verdicts import (
     widen_baseline,
 )
 from voicecheck.verdicts.floors import read_floor_evidence
+from voicecheck.verdicts.signatures import load_clues
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.lookup import (
     REFERENCE,
@@ -33,6 +35,7 @@ from voicecheck.workflow.papers.lookup import (
     find_baselines,
     find_bench_spreads,
     find_kindred,
+    tell_passed_over,
 )
 from voicecheck.workflow.papers.standins import (
     IN_PASSING,
@@ -42,6 +45,8 @@ from voicecheck.workflow.papers.standins import (
     find_provisional,
 )
 
+BY_HAND = ("test", "measured", "dial", "line")
+"""Where those clues belong that somebody may type in; the others are read from recordings."""
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
 
 
@@ -144,10 +149,25 @@ def compare(
     Raises
     ------
     InputError
-        No such job, stage, baseline or mask, or nothing in common to compare.
+        No such job, stage, baseline, mask or separating test, or nothing in common to compare.
     """
+    comparison = hold(book, job, stage=stage, against=against, results=results)
+    book.save_comparison(comparison)
+    return comparison
+
+
+def hold(
+    book: JobBook,
+    job: int,
+    *,
+    stage: str | None = None,
+    against: str = "baseline",
+    results: Mapping[str, float] | None = None,
+) -> Comparison:
+    """As `compare`, and keep nothing."""
+    _check_results(results, against)
     record = book.load_job(job)
-    stage = stage or _choose_stage(book, job)
+    stage = stage or _choose_stage(book, record)
     runs = current_runs(book, job, stage)
     if not runs:
         have = sorted({run.stage for run in book.list_runs(job=job, recordings=False)})
@@ -158,13 +178,15 @@ def compare(
     comparison = _compare(book, record, stage, runs, against=against, results=results)
     if any(run.is_simulated for run in runs.values()):
         comparison = dataclasses.replace(comparison, simulated=True)
-    book.save_comparison(comparison)
+    passed_over = tell_passed_over(book, job, stage)
+    if passed_over:
+        comparison = dataclasses.replace(comparison, notes=(*comparison.notes, *passed_over))
     return comparison
 
 
-def _choose_stage(book: JobBook, job: int) -> str:
-    stages = {run.stage for run in book.list_runs(job=job, recordings=False)}
-    return "after" if "after" in stages or "before" not in stages else "before"
+def _choose_stage(book: JobBook, job: Job) -> str:
+    stages = {run.stage for run in book.list_runs(job=job.job, recordings=False)}
+    return next((stage for stage in ("after", "before") if stage in stages), job.stage)
 
 
 def _compare(
@@ -272,7 +294,20 @@ def _gather_coil(book: JobBook, job: Job, stage: str) -> dict[str, float]:
     return {"test.coil_db": run.pooled.bands.mid_db - sum(known) / len(known)}
 
 
-def _check_results(results: Mapping[str, float] | None) -> dict[str, float]:
+def _check_results(results: Mapping[str, float] | None, against: str) -> None:
+    """Refuse a test that has no name among those that tell causes apart, and one for no causes."""
+    told = [name for name in load_clues() if name.partition(".")[0] in BY_HAND]
+    for name in results or {}:
+        check_word(
+            name.removeprefix("test."), (one.removeprefix("test.") for one in told), "result"
+        )
+    if results and against != "baseline":
+        raise InputError(
+            "result: only against the baseline are there likely causes; leave --against out"
+        )
+
+
+def _name_results(results: Mapping[str, float] | None) -> dict[str, float]:
     """Names of separating tests as the hints know them."""
     given = results or {}
     return {name if "." in name else f"test.{name}": value for name, value in given.items()}
@@ -302,7 +337,7 @@ def _compare_to_type(
         **read_floor_evidence(comparison.findings),
         **_gather_flex(book, job.job, stage),
         **_gather_coil(book, job, stage),
-        **_check_results(results),
+        **_name_results(results),
     }
     hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
     return dataclasses.replace(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol, TypeVar
 
 from voicecheck.benchspread import STEPS
 from voicecheck.jobbook import JobBook
@@ -31,14 +32,76 @@ def find_kindred(book: JobBook, type_name: str) -> tuple[Baseline, ...]:
 
 def current_runs(book: JobBook, job: int, stage: str) -> dict[str, Run]:
     """
-    The latest run of each path of one stage.
+    The run of each path of one stage that counts, as `choose_current` says.
 
     Raises
     ------
     InputError
         The job is not in the book.
     """
-    return {run.path: run for run in book.list_runs(job=job, stage=stage)}
+    runs = book.list_runs(job=job, stage=stage)
+    chosen = choose_current(runs, lambda run: len(run.recordings))
+    return {path: run for (path, _), run in chosen.items()}
+
+
+class _Placed(Protocol):
+    @property
+    def path(self) -> str: ...
+    @property
+    def stage(self) -> str: ...
+
+
+_Run = TypeVar("_Run", bound=_Placed)
+
+
+def choose_current(
+    runs: Sequence[_Run], count_seats: Callable[[_Run], int]
+) -> dict[tuple[str, str], _Run]:
+    """
+    The run of each path and stage that counts: the newest, but none of one seat before more.
+
+    Parameters
+    ----------
+    runs : sequence
+        Each with its path and stage, the oldest first.
+    count_seats : callable
+        Seats of a run.
+
+    Returns
+    -------
+    dict
+        By path and stage.
+    """
+    chosen: dict[tuple[str, str], _Run] = {}
+    for run in runs:
+        earlier = chosen.get((run.path, run.stage))
+        if earlier is None or count_seats(run) != 1 or count_seats(earlier) <= 1:
+            chosen[run.path, run.stage] = run
+    return chosen
+
+
+def tell_passed_over(book: JobBook, job: int, stage: str) -> tuple[str, ...]:
+    """
+    Which later run of one seat does not take the place of an earlier one, and what lets it.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    stage : str
+    """
+    runs = [run for run in book.read_traces([job])[job].runs if not run.aside]
+    chosen = choose_current(runs, lambda run: run.n_seats)
+    newest = {(run.path, run.stage): run for run in runs}
+    told = []
+    for place, used in chosen.items():
+        later = newest[place]
+        if later is not used and used.stage == stage:
+            told.append(
+                f"{used.path}, {stage}: the run of {used.n_seats} seats is used, not the later one "
+                f"of one seat; to use that one, `voicecheck job aside {job} {used.key} --why ...`"
+            )
+    return tuple(told)
 
 
 def find_own_baselines(book: JobBook, type_name: str) -> dict[str, Baseline]:

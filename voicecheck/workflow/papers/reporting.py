@@ -21,6 +21,7 @@ from voicecheck.workflow.papers.enclosures import (
     find_shop,
     find_voices,
 )
+from voicecheck.workflow.papers.lookup import choose_current
 from voicecheck.workflow.standing import set_standing
 from voicecheck.writing import DOOR, Door
 
@@ -122,5 +123,5 @@ def _spread_out(comparisons: tuple[Comparison, ...]) -> tuple[Comparison, ...]:
 
 def _latest_runs(book: JobBook, job: int) -> tuple[Run, ...]:
     """The current run of each path and stage, in the order they were taken."""
-    latest = {(run.path, run.stage): run for run in book.list_runs(job=job)}
+    latest = choose_current(book.list_runs(job=job), lambda run: len(run.recordings))
     return tuple(run for run in latest.values() if run.stage not in LEFT_OUT_STAGES)

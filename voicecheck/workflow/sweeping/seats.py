@@ -12,6 +12,10 @@ from voicecheck.records import BenchSetup, Measurement, Programme
 from voicecheck.records.orders import SweepOrder
 from voicecheck.records.terms import PathName, check_word
 from voicecheck.workflow.sweeping.advice import advise, find_spread_db
+from voicecheck.workflow.wording import say_path
+
+USUAL_LOAD_OHM = 600.0
+"""Of a bare sound device, whose load is not known."""
 
 SETTLE_S = 5
 """Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
@@ -104,7 +108,9 @@ def list_seat_steps(
         prompts = list_plugs(setup, "transmit" if path == "both" else path)
         steps += [f"{prompt[0].upper()}{prompt[1:]}." for prompt in prompts]
     if path == "loop":
-        return (*steps, "Connect line drive to line tap through the 600 ohm pad, nothing else.")
+        load_ohm = USUAL_LOAD_OHM if setup is None else setup.load_ohm
+        pad = f"Connect line drive to line tap through the {load_ohm:.0f} ohm pad, nothing else."
+        return (*steps, pad)
     again = "Clamp the handset"
     if seat > 1:
         off = "Feed off, take" if is_fed(path, transmitter) else "Take"
@@ -258,7 +264,7 @@ class SeatGuide:
     def _ask(self, seat: int) -> None:
         path = self._order.path
         on = f", {self._setup.name}" if self._setup else ""
-        title = f"Seat {seat} of {self._n_seats}, {path}{on}"
+        title = f"Seat {seat} of {self._n_seats}, {say_path(path)}{on}"
         steps = list_seat_steps(
             path, self._transmitter, feed_ma=self._feed_ma, seat=seat, setup=self._setup
         )

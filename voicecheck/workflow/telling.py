@@ -1,0 +1,302 @@
+"""A comparison as somebody at a bench wants it: well or not, what was wrong, what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from voicecheck.charts import is_held_against_limits
+from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
+from voicecheck.records import Comparison, Hint
+from voicecheck.records.quantities import says_nothing
+from voicecheck.records.standing import NextStep
+from voicecheck.records.terms import MarkKey
+from voicecheck.records.verdicts import TELLING, find_gravest, rank_verdict
+from voicecheck.report.sentences import SMALLEST_OF, tell_differences
+from voicecheck.words import Words, load_words
+from voicecheck.workflow.papers.comparing import hold
+from voicecheck.workflow.papers.lookup import choose_current
+from voicecheck.workflow.standing import set_standing
+from voicecheck.workflow.strip import CHECKS, PATHS, choose_findings, judge_part
+
+SWEPT: tuple[MarkKey, ...] = (*PATHS, "crackle")
+"""Parts of a set that a sweep speaks of."""
+MOST_PHRASES = 2
+OTHER = "other"
+LIKELY = 0.2
+"""A second cause at least so probable is told beside the first."""
+TEST_COMMANDS = {
+    "flex": "flex {job} --moved cord",
+    "press-hook": "flex {job} --moved hook",
+    "dial-0": "dial {job}",
+    "dial-repeat": "dial {job}",
+    "tilt": "sweep {job} --path transmit --angle-deg 90",
+}
+"""Separating tests that a command of this program does; the others are done by hand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldPart:
+    """One part of the set: its name, what is said of it, and its state in a word."""
+
+    name: str
+    sentence: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """
+    A comparison in a few lines.
+
+    Parameters
+    ----------
+    simulated : str
+        That no real telephone was measured; "" where one was.
+    headline : str
+        Well or not, at which stage, held against what.
+    parts : tuple of ToldPart
+    lines : tuple of str
+        How it is now and was as found, what else was tested, how sure, the likely cause.
+    next_step : NextStep or None
+        Of the job.
+    """
+
+    simulated: str
+    headline: str
+    parts: tuple[ToldPart, ...]
+    lines: tuple[str, ...] = ()
+    next_step: NextStep | None = None
+
+
+def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
+    """
+    A comparison of a job in a few lines.
+
+    Parameters
+    ----------
+    book : JobBook
+        What else is known of the job is read from it; nothing is kept.
+    comparison : Comparison
+    language : str
+
+    Returns
+    -------
+    Told
+
+    Raises
+    ------
+    InputError
+        No such job or language.
+    """
+    words = load_words(language)
+    job = comparison.job or 0
+    standing = set_standing(book, job, language)
+    others = [mark for mark in standing.marks if mark.key in CHECKS]
+    beside = words.say(
+        "told",
+        "others",
+        parts=", ".join(
+            f"{words.say('mark', mark.key)} {words.say('standing_state', mark.state)}"
+            for mark in others
+        ),
+    )
+    seats = _say_seats(book, job, comparison.stage, words)
+    if is_held_against_limits(comparison):
+        sure = _say_sure(comparison, seats, words)
+        lines = (*_say_likely(comparison, words), sure, beside)
+        headline, parts = _judge(comparison, words)
+    else:
+        lines = (
+            *_say_both_ends(book, comparison, words),
+            _say_sure_change(comparison, seats, words),
+        )
+        lines = (*lines, beside)
+        headline, parts = _tell_change(comparison, words)
+    notes = tuple(_write_sentence(note) for note in dict.fromkeys(comparison.notes))
+    lines = tuple(line for line in (*lines, *notes) if line)
+    return Told(
+        simulated=words.say("chart", "simulated") if comparison.simulated else "",
+        headline=headline,
+        parts=parts,
+        lines=lines,
+        next_step=standing.next_step,
+    )
+
+
+def _judge(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, ...]]:
+    """Headline and parts of what is held against limits."""
+    found = {key: judge_part(key, comparison, words) for key in SWEPT}
+    parts = tuple(
+        ToldPart(
+            name=words.say("mark", key),
+            sentence=judged[1] if judged else words.say("told", "not_swept"),
+            state=words.say("verdict", judged[0] if judged else "not tested"),
+        )
+        for key, judged in found.items()
+    )
+    states = (judged[0] for judged in found.values() if judged)
+    state = min(states, key=rank_verdict, default="not comparable")
+    wanted = [key for key, judged in found.items() if judged and judged[0] == state]
+    side = "does" if state == "within" else "do"
+    headline = words.say(
+        "told",
+        f"headline_{state}",
+        verdict=words.say("verdict", state),
+        stage=_say_stage(comparison.stage, words),
+        does=_list([words.say("told", f"{side}_{key}") for key in wanted], state, words),
+        type=_say_type(comparison, words),
+        against=_say_against(comparison, words),
+    )
+    return headline, parts
+
+
+def _list(names: Sequence[str], state: str, words: Words) -> str:
+    """Names in a row, "and" or "or" before the last."""
+    if len(names) < 2:
+        return "".join(names)
+    joint = words.say("told", "and" if state == "within" else "or")
+    return f"{', '.join(names[:-1])} {joint} {names[-1]}"
+
+
+def _say_stage(stage: str, words: Words) -> str:
+    return words.say_own("standing", f"stage_{stage}", stage)
+
+
+def _say_type(comparison: Comparison, words: Words) -> str:
+    kind = comparison.against.kind
+    name = comparison.against.name
+    return words.say("told", "any" if kind == "stand-in" else kind, name=name)
+
+
+def _say_against(comparison: Comparison, words: Words) -> str:
+    against = comparison.against
+    return words.say("told", f"against_{against.kind}", n=against.n or 0, name=against.name)
+
+
+def _tell_change(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, ...]]:
+    """Headline and parts of what is held against another stage."""
+    against = comparison.against
+    parts, changed = [], {}
+    for key in SWEPT:
+        findings = choose_findings(key, comparison.findings)
+        phrases = tell_differences(findings, against, words, is_sure_said=False)
+        state = find_gravest(one.verdict for one in findings) if phrases else "not comparable"
+        if len(phrases) > MOST_PHRASES:
+            more = words.say("told", "more", n=len(phrases) - MOST_PHRASES)
+            phrases = [*phrases[:MOST_PHRASES], more]
+        reason = next((one.reason for one in findings if one.reason), "")
+        missing = words.say("told", "not_compared", reason=reason or words.say("told", "one_side"))
+        part = ToldPart(
+            name=words.say("mark", key),
+            sentence="; ".join(phrases) or missing,
+            state=words.say("told", f"change_{state}"),
+        )
+        parts.append(part)
+        if phrases:
+            changed[key] = state
+    gravest = find_gravest(changed.values())
+    names = [words.say("mark", key) for key, state in changed.items() if state == gravest]
+    headline = words.say(
+        "told",
+        f"changed_{gravest}",
+        names=_list(names, "within", words),
+        stage=_say_stage(comparison.stage, words),
+        other=_say_stage(against.name, words),
+    )
+    return headline, tuple(parts)
+
+
+def _say_both_ends(book: JobBook, comparison: Comparison, words: Words) -> tuple[str, ...]:
+    """How the set stands to its type at the stage itself, and as it was found."""
+    said = [_say_end(book, comparison.job or 0, comparison.stage, "now", words)]
+    if comparison.against.kind == "before":
+        said.append(_say_end(book, comparison.job or 0, comparison.against.name, "was", words))
+    return tuple(said)
+
+
+def _say_end(book: JobBook, job: int, stage: str, key: str, words: Words) -> str:
+    try:
+        held = hold(book, job, stage=stage)
+    except InputError:
+        return words.say("told", "no_verdict", stage=_say_stage(stage, words))
+    headline, parts = _judge(held, words)
+    state = words.say("verdict", held.overall)
+    wrong = [_write_sentence(f"{one.name}: {one.sentence}") for one in parts if one.state == state]
+    if held.overall not in TELLING or not wrong:
+        return words.say("told", f"{key}_well", headline=headline[:1].lower() + headline[1:])
+    return words.say(
+        "told",
+        key,
+        verdict=state,
+        stage=_say_stage(stage, words),
+        against=_say_against(held, words),
+        wrong=" ".join(wrong),
+    )
+
+
+def _say_likely(comparison: Comparison, words: Words) -> tuple[str, ...]:
+    """The likely causes, each with its test."""
+    if not comparison.hints:
+        return ()
+    first, *rest = comparison.hints
+    if first.code == OTHER:
+        return (words.say("told", "no_cause"),)
+    if not _is_likely(first):
+        return (_say_hint(first, "unlikely", comparison, words),)
+    seconds = [_say_hint(one, "or", comparison, words) for one in rest[:1] if _is_likely(one)]
+    return (_say_hint(first, "likely", comparison, words), *seconds)
+
+
+def _is_likely(hint: Hint) -> bool:
+    return hint.code != OTHER and (hint.probability or 0.0) >= LIKELY
+
+
+def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> str:
+    test = words.say_own("hint_next", hint.code, hint.separate_by)
+    said = words.say(
+        "told",
+        f"{key}_cause",
+        cause=words.say_own("hint_cause", hint.code, hint.cause).replace("; ", ", "),
+        chance=words.chance(hint.probability, hint.confidence),
+        test=_write_sentence(test),
+    )
+    command = TEST_COMMANDS.get(hint.next_test)
+    return f"{said} (voicecheck {command.format(job=comparison.job)})" if command else said
+
+
+def _say_seats(book: JobBook, job: int, stage: str, words: Words) -> str:
+    """Seats of what was swept at a stage, path by path."""
+    runs = [run for run in book.read_traces([job])[job].runs if not run.aside]
+    used = choose_current(runs, lambda run: run.n_seats)
+    counts = {run.n_seats for (_, at), run in used.items() if at == stage}
+    if not counts:
+        return ""
+    n = str(min(counts)) if len(counts) == 1 else f"{min(counts)}-{max(counts)}"
+    return words.say("told", "seat_one" if n == "1" else "seats", n=n)
+
+
+def _say_sure(comparison: Comparison, seats: str, words: Words) -> str:
+    key = f"sure_{comparison.against.kind}"
+    return words.say("told", key, n=comparison.against.n or 0, seats=seats)
+
+
+def _say_sure_change(comparison: Comparison, seats: str, words: Words) -> str:
+    levels = [
+        one.detectable
+        for one in comparison.findings
+        if one.quantity == SMALLEST_OF and one.value is not None
+    ]
+    known = [one for one in levels if one is not None]
+    if not known:
+        smallest = words.say("change", "smallest_unknown")
+    elif says_nothing(max(known), "dB"):
+        smallest = words.say("change", "smallest_wide")
+    else:
+        smallest = words.say("change", "smallest", amount=words.number(max(known)))
+    return words.say("told", "sure_change", seats=seats, smallest=smallest)
+
+
+def _write_sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
