@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
+from voicecheck.words import load_words
+
 if TYPE_CHECKING:
     from voicecheck.records import Finding, Problem, Recording
 
@@ -246,5 +248,6 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
     """What is outside its limits, each once, as a part of a line."""
-    names = [f.quantity.replace("_", " ") for f in findings if f.verdict == "outside"]
+    words = load_words()
+    names = [words.say("quantity", f.quantity) for f in findings if f.verdict == "outside"]
     return [f"outside: {', '.join(dict.fromkeys(names))}"] if names else []

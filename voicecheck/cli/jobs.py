@@ -164,14 +164,16 @@ def open_job(
     **words: str,
 ) -> None:
     """Open a job for one set."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         job = opened.open_job(label, type_name, **words)
-    if as_json:
-        write_json({"job": job.job})
-    else:
-        tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+        if as_json:
+            write_json({"job": job.job})
+        else:
+            tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+            tell_next(opened, job.job, quiet=quiet)
 
 
 def list_jobs(
@@ -220,7 +222,7 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
 
     with open_book(book) as opened:
         opened.close_job(job)
-    tell(f"Closed job {job}.", quiet=quiet)
+    tell(f"Closed job {job}; `voicecheck job reopen {job}` opens it again.", quiet=quiet)
 
 
 def note_job(
@@ -230,11 +232,13 @@ def note_job(
     quiet: Quiet = False,
 ) -> None:
     """Add a note to a job; the report tells it as work done."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.add_note(job, text)
-    tell(f"Noted with job {job}.", quiet=quiet)
+        tell(f"Noted with job {job}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)
 
 
 def keep_cause(
