@@ -33,8 +33,18 @@ JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    # Not above: what further belongs to a job stands in a module that builds on this one.
-    from voicecheck.cli import books, filing
+    _register_types(app)
+    _register_jobs(app)
+    _register_baselines(app)
+    app.command("element")(identify)
+    app.command("masks")(list_masks)
+    app.command("compare")(compare)
+    app.command("report")(report)
+
+
+def _register_types(app: typer.Typer) -> None:
+    # Not above: what further belongs to types and jobs stands in modules that build on this one.
+    from voicecheck.cli import filing
 
     types = typer.Typer(
         help="Add, list, change and remove set types.", rich_markup_mode=None, no_args_is_help=True
@@ -42,6 +52,12 @@ def register(app: typer.Typer) -> None:
     types.command("add")(add_type)
     types.command("list")(list_types)
     filing.register_types(types)
+    app.add_typer(types, name="type")
+
+
+def _register_jobs(app: typer.Typer) -> None:
+    from voicecheck.cli import books, filing
+
     jobs = typer.Typer(
         help="Open, note, finish and close jobs; their takes and time line.",
         rich_markup_mode=None,
@@ -60,6 +76,10 @@ def register(app: typer.Typer) -> None:
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
     filing.register_jobs(jobs)
+    app.add_typer(jobs, name="job")
+
+
+def _register_baselines(app: typer.Typer) -> None:
     baselines = typer.Typer(
         help="Build, list, send and take in what good sets of a type do.",
         rich_markup_mode=None,
@@ -68,13 +88,7 @@ def register(app: typer.Typer) -> None:
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
     clubs.register(baselines)
-    app.command("element")(identify)
-    app.command("masks")(list_masks)
-    app.add_typer(types, name="type")
-    app.add_typer(jobs, name="job")
     app.add_typer(baselines, name="baseline")
-    app.command("compare")(compare)
-    app.command("report")(report)
 
 
 def add_type(
@@ -302,7 +316,10 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
 def compare(
     job: JobNumber,
     stage: Annotated[
-        str | None, typer.Option(help="Stage to judge. Default: after, else before.")
+        str | None,
+        typer.Option(
+            help="Stage to judge. Default: where the job stands, if said; else after, else before."
+        ),
     ] = None,
     against: Annotated[
         str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
