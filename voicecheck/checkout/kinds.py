@@ -182,6 +182,8 @@ class CheckKind:
         Part that was moved, or the check's name, to its name on the report where that differs.
     picture : callable or None
         Record -> spans to be drawn, where no drawing of its own is registered.
+    codings : tuple of str
+        Families of telephone codings whose files are good enough for what it measures.
     """
 
     name: str
@@ -201,6 +203,7 @@ class CheckKind:
     is_paced: bool = False
     report_names: Mapping[str, str] = field(default_factory=dict)
     picture: Callable[[Any], Spans] | None = None
+    codings: tuple[str, ...] = ()
 
 
 def say(value: float | None, digits: int = 1, unit: str = "") -> str:
