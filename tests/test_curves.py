@@ -5,6 +5,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -58,7 +59,8 @@ def test_entries_come_in_the_order_of_the_trade_and_runs_from_the_oldest_on(book
     runs = found["paths"][0]["runs"]
     told = [(run["run"], run["stage"], run["is_latest"]) for run in runs]
     assert told == [(3, "before", False), (4, "before", True), (5, "after", True)]
-    assert runs[0]["label"] == "before, 3 seats, 2031-04-02 09:30 UTC"
+    own = datetime(2031, 4, 2, 9, 30, tzinfo=UTC).astimezone()
+    assert runs[0]["label"] == f"SIMULATED, before, 3 seats, {own.day} {own:%b %Y, %H:%M}"
 
 
 def test_values_are_those_of_the_book_and_withheld_points_are_null(book: Any) -> None:
@@ -66,7 +68,7 @@ def test_values_are_those_of_the_book_and_withheld_points_are_null(book: Any) ->
     book.save_run(dataclasses.replace(run, taken_utc=None))
     entry = json.loads(json.dumps(collect_curves(book, 1), allow_nan=False))["paths"][0]
     (told,) = entry["runs"]
-    assert told["label"] == "after, 1 seat"
+    assert told["label"] == "SIMULATED, after, 1 seat"
     assert [i for i, level in enumerate(told["level_db"]) if level is None] == [4, 5]
     kept = [i for i in range(FREQUENCY_HZ.size) if i not in {4, 5}]
     np.testing.assert_allclose(entry["frequency_hz"], FREQUENCY_HZ, atol=6e-4)
@@ -150,7 +152,8 @@ def test_a_type_shows_the_newest_run_of_each_reference_set(book: Any) -> None:
     book.save_baseline(make_baseline())
     book.save_baseline(make_baseline("receive"))
     transmit, receive = collect_type_curves(book, SET_TYPE.name)["paths"]
-    assert [run["label"].split(",")[0] for run in transmit["runs"]] == ["job 1", "job 2"]
+    names = [run["label"].partition(", reference")[0] for run in transmit["runs"]]
+    assert names == ["SIMULATED, job 1", "SIMULATED, job 2"]
     assert [run["is_latest"] for run in transmit["runs"]] == [True, True]
     step_db = np.subtract(transmit["runs"][1]["level_db"], transmit["runs"][0]["level_db"])
     np.testing.assert_allclose(step_db, 1.0, atol=1.1e-3)

@@ -17,6 +17,7 @@ from typer.main import get_command
 
 from voicecheck.__main__ import ENTRIES  # with the page
 from voicecheck.cli import make_app
+from voicecheck.cli.helping import SECTIONS
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "voicecheck"
@@ -191,10 +192,12 @@ def loaded_by_program(*arguments: str) -> tuple[set[str], str]:
 def test_help_loads_nothing_heavy_and_lists_every_command() -> None:
     modules, text = loaded_by_program("--help")
     assert modules & (HEAVY | {"numpy", "pydantic"}) == set()
-    shown = re.findall(r"^  ([a-z]+) {2,}\S", text.partition("Commands:")[2], re.MULTILINE)
+    shown = re.findall(r"^  ([a-z]+) {2,}\S", text.partition("--help")[2], re.MULTILINE)
     every = get_command(make_app()).commands
     # Older spellings of commands that stand with `job` go on working and are not listed.
-    assert shown == [name for name, one in every.items() if not one.hidden]
+    assert sorted(shown) == sorted(name for name, one in every.items() if not one.hidden)
+    # In the order of the work, and none forgotten by the sections.
+    assert shown == [name for section in SECTIONS for name in section.names]
 
 
 def test_each_command_is_looked_for_where_it_is() -> None:
@@ -219,7 +222,7 @@ def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_pa
     # numpy loads these only when it is asked for a median, what is distinct, or a polynomial.
     assert modules & {"numpy.ma", "numpy.polynomial"} == set()
     assert {name for name in modules if name.startswith("voicecheck.cli.")} == {
-        f"voicecheck.cli.{name}" for name in ("analysis", "commands", "common", "main")
+        f"voicecheck.cli.{name}" for name in ("analysis", "commands", "common", "helping", "main")
     }
 
 

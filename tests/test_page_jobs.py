@@ -295,3 +295,22 @@ def test_a_second_piece_of_work_is_refused_while_one_is_under_way(client: Any) -
     ended.set()
     assert done.status_code == 409
     assert "Something is under way" in done.text
+
+
+def test_a_form_that_stays_is_told_what_is_wrong_in_its_field(client: Any, folder: Any) -> None:
+    form = {"tab": TAB, "path": "transmit", "stage": "before", "on": "simulated:carbon"}
+    stays = {"x-stays": "1"}
+    told = client.post("/jobs/1/sweep", data={**form, "seats": "0"}, headers=stays)
+    assert told.status_code == 400
+    assert told.text.startswith('<p class="failed" role="alert" data-field="seats">')
+    assert "<html" not in told.text
+    client.post("/jobs/1/state", data={"state": "closed"})
+    closed = client.post("/jobs/1/sweep", data={**form, "seats": "1"}, headers=stays)
+    client.desk.wait(60)
+    assert "“Reopen the job”" in closed.text or client.desk.status.is_failed
+    hostile = {"label": "<b>x</b>", "type": "<i>none</i>"}
+    refused = client.post("/jobs", data=hostile, headers=stays)
+    assert refused.status_code == 400
+    assert "<i>" not in refused.text
+    opened = client.post("/jobs", data={"label": "b", "type": "Lakeside 4"}, headers=stays)
+    assert (opened.status_code, opened.headers["hx-redirect"]) == (204, "/jobs/2")

@@ -205,6 +205,22 @@ def test_moving_and_putting_aside_need_a_reason_and_delete_nothing(book: JobBook
         book.move(1, "run-99", "after", "none")
 
 
+def test_without_a_stage_a_comparison_is_of_where_the_job_is_said_to_stand(book: JobBook) -> None:
+    """A job that nobody spoke of is judged after the work where it was swept so, as scripts do."""
+    sweep(book, "before")
+    assert compare(book, 1).stage == "before"
+    sweep(book, "after")
+    assert compare(book, 1).stage == "after"
+    book.set_stage(1, "after")
+    assert compare(book, 1).stage == "after"
+    book.set_stage(1, "before")
+    assert compare(book, 1).stage == "before"
+    assert compare(book, 1, stage="after").stage == "after"
+    for key in [one.key for one in book.read_traces([1])[1].runs if one.stage == "before"]:
+        book.put_aside(1, key, "the jig had slipped")
+    assert compare(book, 1).stage == "after"
+
+
 def test_what_was_put_aside_travels_in_a_parcel(book: JobBook, tmp_path: Path) -> None:
     sweep(book, "before")
     sweep(book, "before", "receive")

@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    books = typer.Typer(help="The job book itself.", rich_markup_mode=None, no_args_is_help=True)
+    books = typer.Typer(
+        help="Check, copy and mend the job book; empty its bin.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
     books.command("verify")(verify)
     books.command("backup")(backup)
     books.command("reanalyze")(reanalyze)

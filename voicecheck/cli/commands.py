@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import typer
 from typer.models import CommandInfo
 
+from voicecheck.cli.helping import add_examples
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
@@ -37,6 +39,12 @@ def _add_jobs(app: typer.Typer) -> None:
     from voicecheck.cli import jobs
 
     jobs.register(app)
+
+
+def _add_comparing(app: typer.Typer) -> None:
+    from voicecheck.cli import comparing
+
+    comparing.register(app)
 
 
 def _add_books(app: typer.Typer) -> None:
@@ -84,9 +92,10 @@ def _add_demo(app: typer.Typer) -> None:
 ENTRIES: list[Entry] = [
     Entry(names=("signal", "analyze", "frying"), register=_add_analysis),
     Entry(
-        names=("element", "masks", "compare", "report", "type", "job", "baseline"),
+        names=("report", "type", "job", "baseline"),
         register=_add_jobs,
     ),
+    Entry(names=("compare", "element", "masks"), register=_add_comparing),
     Entry(
         names=("import", "edit", "reopen", "attach", "timeline", "book", "export"),
         register=_add_books,
@@ -119,6 +128,7 @@ def add_commands(app: typer.Typer, wanted: str | None = None) -> bool:
     entries = [entry for entry in ENTRIES if wanted in entry.names] or ENTRIES
     for entry in entries:
         entry.register(app)
+    add_examples(app)
     commands = [one for one in app.registered_commands if one.name == wanted]
     groups = [one for one in app.registered_groups if one.name == wanted]
     if not commands and not groups:

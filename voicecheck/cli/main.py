@@ -11,6 +11,7 @@ import typer
 
 from voicecheck import __version__
 from voicecheck.cli.commands import add_commands, strip_options
+from voicecheck.cli.helping import WorkingOrder
 from voicecheck.errors import VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
@@ -42,6 +43,7 @@ def make_app() -> typer.Typer:
 def _make_bare_app() -> typer.Typer:
     app = typer.Typer(
         name="voicecheck",
+        cls=WorkingOrder,
         help="Measure how a telephone talks and hears, and put the chart with the job.",
         rich_markup_mode=None,
         no_args_is_help=True,
@@ -66,8 +68,9 @@ def main() -> NoReturn:
     # Loading makes many things that stay: looking for waste among them again and again takes a
     # twentieth of a short command's time.
     gc.set_threshold(20_000)
+    arguments = sys.argv[1:] or ["--help"]
     try:
-        code = _make_app_for(sys.argv[1:])(standalone_mode=False)
+        code = _make_app_for(arguments)(arguments, standalone_mode=False)
     except VoicecheckError as error:
         _say(f"voicecheck: {error}")
         sys.exit(error.exit_code)
@@ -87,6 +90,10 @@ def main() -> NoReturn:
 
 def _explain(error: Exception) -> int:
     """Exit code of an error from the command-line library, or of one nobody foresaw."""
+    if type(error).__name__ == "NoArgsIsHelpError" and hasattr(error, "format_message"):
+        # A group without a command of its own is asked what it has: that is no mistake.
+        sys.stdout.write(f"{error.format_message()}\n")
+        return 0
     if hasattr(error, "exit_code") and hasattr(error, "format_message"):
         usage = getattr(error, "ctx", None)
         hint = f" (see `{usage.command_path} --help`)" if usage is not None else ""

@@ -8,13 +8,15 @@ from collections.abc import AsyncGenerator, Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, VoicecheckError
+from voicecheck.web.remedies import link_commands
 
 FIELD_BYTES, MOST_FIELDS, MOST_FILES = 65536, 400, 20
 UPLOAD_BYTES = 64 * 2**20
@@ -39,6 +41,8 @@ BEGINNINGS = {
 """Kinds of file that are taken, and how such a file begins."""
 ATTACHED = tuple(kind for kind in BEGINNINGS if kind != ".zip")
 NAME_BYTES = 120
+STAYING = "x-stays"
+"""Header of a form whose page stays where it is: what is refused is told in its field."""
 MOST_NUMBER = 2**31 - 1
 
 
@@ -188,6 +192,14 @@ def with_form(
     """Give a handler its form, and run it beside the server's own thread."""
 
     async def answer(request: Request) -> Response:
+        if STAYING not in request.headers:
+            return await take(request)
+        try:
+            return _stay(await take(request))
+        except (VoicecheckError, HTTPException) as error:
+            return _tell(error)
+
+    async def take(request: Request) -> Response:
         if _find_kind(request) not in LIMITS:
             raise HTTPException(415, "Not a form.")
         bounded = _BoundedRequest(request.scope, request.receive)
@@ -203,6 +215,22 @@ def with_form(
             await data.close()
 
     return answer
+
+
+def _stay(done: Response) -> Response:
+    """In place of a page to be loaded, the address that the script is to go to."""
+    to = done.headers.get("location")
+    return done if to is None else Response(status_code=204, headers={"hx-redirect": to})
+
+
+def _tell(error: VoicecheckError | HTTPException) -> Response:
+    """What is wrong, to be put beside the field that the sentence begins with."""
+    line = error.detail if isinstance(error, HTTPException) else str(error)
+    field, colon, _ = line.partition(":")
+    told = Markup('<p class="failed" role="alert" data-field="{}"><bdi>{}</bdi></p>').format(
+        field if colon else "", link_commands(line)
+    )
+    return HTMLResponse(told, 400)
 
 
 def parse_number(text: str, *, most: int = MOST_NUMBER) -> int:

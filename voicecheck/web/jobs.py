@@ -31,6 +31,7 @@ from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
 from voicecheck.workflow.standing import list_standings, set_standing
+from voicecheck.workflow.takes import list_takes
 from voicecheck.workflow.undoing import find_undo, undo
 
 PER_PAGE = 50
@@ -126,7 +127,8 @@ class JobPages(Pages):
             mark = choose_mark(standing, request.query_params.get("mark", ""))
             checks, sheet = list_checks(book, number), load_sheet(book, number)
             kinds = [sort_checks(job, kind, checks, sheet) for kind in list_kinds()]
-            panel = make_panel(book, job, mark)
+            takes = list_takes(book, number)
+            panel = make_panel(book, job, mark, takes)
             setups = [file.setup for file in list_benches(book)]
             runs = book.list_runs(job=number, recordings=False)
             handsets, faults = list_simulated()
@@ -146,7 +148,7 @@ class JobPages(Pages):
                 set_type=book.load_type(job.type_name),
                 types=book.list_types(),
                 stages=list(dict.fromkeys(run.stage for run in runs)),
-                undo=find_undo(book, number),
+                undo=find_undo(book, number, takes),
                 lines=list_log(job, book.list_events(number), DOCUMENTS),
                 handsets=handsets,
                 faults=faults,

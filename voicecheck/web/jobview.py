@@ -12,7 +12,7 @@ from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
-from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.takes import KeptTake
 from voicecheck.workflow.wording import say_comparison
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def choose_mark(standing: Standing, wanted: str) -> Mark:
     return (named or worst or list(standing.marks))[0]
 
 
-def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
+def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -> Panel:
     """
     The panel of a mark.
 
@@ -105,10 +105,12 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
     book : JobBook
     job : Job
     mark : Mark
+    takes : sequence of KeptTake
+        Of the job, the oldest first.
     """
     if mark.key in CHECKS:
         kind = CHECKS[mark.key]
-        return Panel(mark=mark, kind=kind, takes=_list_takes(book, job, kind))
+        return Panel(mark=mark, kind=kind, takes=_choose_takes(takes, kind))
     path = "transmit" if mark.key == CRACKLE else PATHS[mark.key]
     traces = book.read_traces([job.job])[job.job]
     held = tuple(
@@ -122,7 +124,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark) -> Panel:
         held=held,
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
-        takes=_list_takes(book, job, path),
+        takes=_choose_takes(takes, path),
         told=_tell_stand_in(held) if mark.state == "not comparable" else (),
     )
 
@@ -197,7 +199,6 @@ def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     return (*say_comparison(found[0]), *told)
 
 
-def _list_takes(book: JobBook, job: Job, name: str) -> tuple[KeptTake, ...]:
-    """Of a path or a kind of check, whatever part of the set it was."""
-    kept = list_takes(book, job.job)
-    return tuple(take for take in reversed(kept) if take.name.split(" ")[0] == name)
+def _choose_takes(takes: Sequence[KeptTake], name: str) -> tuple[KeptTake, ...]:
+    """Of a path or a kind of check, whatever part of the set it was; the newest first."""
+    return tuple(take for take in reversed(takes) if take.name.split(" ")[0] == name)

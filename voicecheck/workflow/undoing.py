@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from voicecheck.errors import InputError
@@ -11,7 +11,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Event
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
-from voicecheck.workflow.takes import list_takes
+from voicecheck.workflow.takes import KeptTake, list_takes
 
 REASON = "taken back"
 FOLLOWS = ("compared",)
@@ -38,9 +38,16 @@ class Undo:
     act: Callable[[JobBook], None]
 
 
-def find_undo(book: JobBook, job: int) -> Undo | None:
+def find_undo(book: JobBook, job: int, takes: Sequence[KeptTake] | None = None) -> Undo | None:
     """
     How the last thing done to a job is taken back; `None` where it cannot be, as a note.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    takes : sequence of KeptTake, optional
+        Of the job, where they were listed already.
 
     Raises
     ------
@@ -51,7 +58,7 @@ def find_undo(book: JobBook, job: int) -> Undo | None:
     if not events:
         return None
     last = events[-1]
-    act = _find_act(book, job, last)
+    act = _find_act(book, job, last, takes)
     return None if act is None else Undo(told=f"{last.kind} {last.text}".strip(), act=act)
 
 
@@ -72,7 +79,9 @@ def undo(book: JobBook, job: int) -> str:
     return found.told
 
 
-def _find_act(book: JobBook, job: int, event: Event) -> Callable[[JobBook], None] | None:
+def _find_act(
+    book: JobBook, job: int, event: Event, takes: Sequence[KeptTake] | None
+) -> Callable[[JobBook], None] | None:
     if event.kind == "stage":
         stage = book.load_job(job).stage
         return lambda book: book.set_stage(job, "before" if stage == "after" else "after")
@@ -86,10 +95,12 @@ def _find_act(book: JobBook, job: int, event: Event) -> Callable[[JobBook], None
         if event.kind == "put aside":
             return lambda book: book.bring_back(job, key, REASON)
         return lambda book: book.put_aside(job, key, REASON)
-    return _find_take(book, job, event)
+    return _find_take(job, event, list_takes(book, job) if takes is None else takes)
 
 
-def _find_take(book: JobBook, job: int, event: Event) -> Callable[[JobBook], None] | None:
+def _find_take(
+    job: int, event: Event, takes: Sequence[KeptTake]
+) -> Callable[[JobBook], None] | None:
     """The run or check that an event tells of is put aside."""
     if event.kind == "run":
         name = event.text.partition(",")[0]
@@ -97,7 +108,7 @@ def _find_take(book: JobBook, job: int, event: Event) -> Callable[[JobBook], Non
         name = DOCUMENTS[event.text]
     else:
         return None
-    of_name = [one for one in list_takes(book, job) if one.name.split(" ")[0] == name]
+    of_name = [one for one in takes if one.name.split(" ")[0] == name]
     if not of_name or of_name[-1].aside:
         return None
     key = of_name[-1].key

@@ -68,6 +68,22 @@
     }
   }
 
+  // What was refused stands beside its field, and the field is where the cursor is.
+  document.addEventListener("htmx:afterSwap", (event) => {
+    const { target } = event.detail;
+    const form = target.matches?.(".form-error") ? target.closest("form") : null;
+    if (!form) return;
+    form.querySelectorAll("[aria-invalid]").forEach((field) => field.removeAttribute("aria-invalid"));
+    const name = target.querySelector("[data-field]")?.dataset.field.replaceAll(" ", "_");
+    const fields = [...form.elements].filter((field) => field.name && field.type !== "hidden");
+    const field = name && (fields.find((one) => one.name === name) ?? fields.find((one) => one.name.startsWith(name)));
+    if (!field) return;
+    field.closest("details:not([open])")?.setAttribute("open", "");
+    field.setAttribute("aria-invalid", "true");
+    field.focus();
+  });
+  document.addEventListener("submit", (event) => event.target.querySelector(".form-error")?.replaceChildren(), true);
+
   document.addEventListener("bench:meter", (event) => {
     seen = event.detail;
     showGauges();

@@ -135,7 +135,8 @@ def compare(
     book : JobBook
     job : int
     stage : str, optional
-        "after" where there is such a run, "before" otherwise, when left out.
+        Left out: where the job stands, once somebody has said so and it has runs there; else
+        "after" where there is such a run, "before" otherwise.
     against : str
         "baseline", "before", "mask:NAME_OR_FILE", "JOB:STAGE", or "element:STAGE" for another
         element on the same set.
@@ -186,6 +187,10 @@ def hold(
 
 def _choose_stage(book: JobBook, job: Job) -> str:
     stages = {run.stage for run in book.list_runs(job=job.job, recordings=False)}
+    # A job that nobody spoke of is opened as found; stages that were swept by name say more.
+    is_said = any(event.kind == "stage" for event in book.list_events(job.job))
+    if is_said and job.stage in stages:
+        return job.stage
     return next((stage for stage in ("after", "before") if stage in stages), job.stage)
 
 
