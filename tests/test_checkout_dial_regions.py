@@ -63,7 +63,7 @@ def test_an_approved_nominal_of_north_america_is_well_within() -> None:
     assert told == [("service", "within", 69.0), ("beside", "not comparable", 64.0)]
     far = dial("38", "North America", break_percent=70.5)
     assert far.findings[2].verdict == "outside"
-    assert "break percent (service)" in describe_dial(far)
+    assert "break (service limit)" in describe_dial(far)
 
 
 def test_service_and_line_limits_are_told_apart() -> None:
@@ -71,7 +71,7 @@ def test_service_and_line_limits_are_told_apart() -> None:
     told = {f.limit: f.verdict for f in check.findings if f.quantity == "pulses_per_s"}
     assert check.region == "North America"
     assert told == {"service": "outside", "line": "within"}
-    assert "pulses per s (service)" in describe_dial(check)
+    assert "speed (service limit)" in describe_dial(check)
     german = dial("80", "germany", pulses_per_s=8.5)
     told = {f.limit: f.verdict for f in german.findings if f.quantity == "pulses_per_s"}
     assert told == {"service": "outside", "beside": "not comparable"}
