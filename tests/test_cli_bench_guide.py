@@ -45,8 +45,9 @@ def guide_seats(
 def test_a_carbon_transmitter_is_conditioned_before_its_take(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Clamp, feed on, five seconds, turned over twice (ITU-T P.75): in that order."""
+    """Clamp, feed on, five seconds, turned over, repeated twice (ITU-T P.75): in that order."""
     text, done = guide_seats("transmit", "carbon", capsys)
+    assert "repeat that twice: three turns in all" in " ".join(text.split())
     assert done == ["key", 1.0, 1.0, 1.0, 1.0, 1.0, "key"]
     places = [text.index(word) for word in ("Clamp", "feed on, 40 mA", "settling: 5 s", "P.75")]
     assert places == sorted(places)
@@ -136,7 +137,7 @@ def test_advice_suspects_the_jig_first() -> None:
     assert "+5.0 dB" in plugs
     assert "check plugs" in plugs
     (carbon,) = advise(moved, "transmit", "carbon")
-    assert "turn it over twice again" in carbon
+    assert "turn it over again, three turns" in carbon
 
 
 def test_the_spread_so_far_is_that_of_the_levels() -> None:

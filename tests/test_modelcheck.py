@@ -170,6 +170,24 @@ def test_a_clock_that_wanders_by_2_ppm_is_no_sound() -> None:
     assert tell(measure(spoiled)) == set()
 
 
+@pytest.mark.parametrize("name", ["electret", "receiver"])
+def test_a_clock_that_wanders_by_20_ppm_is_neither_a_sound_nor_a_jump(name: str) -> None:
+    spoiled, _ = SPOILERS["clock-wander"](
+        take(name).samples, played(), "heavy", np.random.default_rng(8)
+    )
+    assert tell(measure(spoiled)) == set()
+
+
+@pytest.mark.parametrize("seed", [62, 63])
+def test_a_mild_suppressor_on_carbon_is_named(seed: int) -> None:
+    spoiled, _ = SPOILERS["noise-suppressor"](
+        take("carbon", seed).samples, played(), "light", np.random.default_rng(seed)
+    )
+    measurement = measure(spoiled)
+    assert ("muted", "silence") in tell(measurement)
+    assert measurement.linearity is None
+
+
 def test_sound_in_the_pauses_is_named_and_the_noise_withheld() -> None:
     rng = np.random.default_rng(4)
     spoiled = lay_over(

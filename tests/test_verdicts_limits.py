@@ -168,7 +168,13 @@ def test_healthy_sets_and_faults_are_called_as_often_as_promised() -> None:
 
 @pytest.mark.slow
 def test_three_sets_keep_the_promise_too() -> None:
-    rates = Study(make_populations(), 3, seed=3).rates([Fault(dip_db=8.0)], 60)
+    """
+    A dip of 9 dB is what three sets find in 80 of 100.
+
+    It was 8 dB with factors that let 6 of 100 healthy sets of populations A and B
+    (baseline_draws.py) be outside, where 5 are promised.
+    """
+    rates = Study(make_populations(), 3, seed=3).rates([Fault(dip_db=9.0)], 60)
     assert rates["healthy"] <= 0.09
     assert rates["found"][0] >= 0.8
 

@@ -42,6 +42,9 @@ def test_a_set_8_db_fainter_is_named_with_its_job_and_why() -> None:
     assert f"{-away_db:.1f} dB fainter than the other seven" in doubt.why
     assert baseline.n == 8
     assert any("job 4" in text for text in baseline.warnings)
+    run = make_run(make_seats(1, seed=31)[0], "after")
+    compared = compare_to_baseline({"transmit": run}, {"transmit": baseline}, job=9, stage="after")
+    assert all("holds a doubted set" in one.reason for one in compared.findings if one.value)
 
 
 def test_a_noisy_set_is_named_for_its_noise() -> None:

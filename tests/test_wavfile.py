@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from voicecheck.bench.codings import ADPCM, G711, GSM
 from voicecheck.bench.wavfile import (
     WavFileBench,
     load_programme,
@@ -343,16 +344,65 @@ def test_a_killed_recorders_file_is_recovered(
     assert "recorder did not finish" in problem.message
 
 
-def test_a_streamed_wav_of_unknown_length_is_whole(tmp_path: Path, noise: np.ndarray) -> None:
-    """Recorders that write to a pipe put the largest number where the length belongs."""
+@pytest.mark.parametrize(
+    ("whole", "sound"),
+    [
+        (0xFFFFFFFF, 0xFFFFFFFF),
+        (0x7FFFF024, 0x7FFFF000),
+        (0x7FFFFFFF, 0x7FFFFFDB),
+        (0x80000000, 0x7FFFFFDC),
+    ],
+)
+def test_a_streamed_wav_of_unknown_length_is_whole(
+    tmp_path: Path, noise: np.ndarray, whole: int, sound: int
+) -> None:
+    """Recorders that write to a pipe put a largest number where the length belongs: said once."""
     content = write(tmp_path / "s.wav", noise)
     data = content.index(b"data")
-    unknown = b"\xff" * 4
-    streamed = content[:4] + unknown + content[8 : data + 4] + unknown + content[data + 8 :]
+    head, size = struct.pack("<I", whole), struct.pack("<I", sound)
+    streamed = content[:4] + head + content[8 : data + 4] + size + content[data + 8 :]
     (tmp_path / "s.wav").write_bytes(streamed)
     recording = load_recording(tmp_path / "s.wav")
     assert np.array_equal(recording.samples, noise)
-    assert recording.problems == ()
+    (problem,) = recording.problems
+    assert problem.kind == "unsized"
+    assert "1.00 s" in problem.effect
+
+
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("a.wav", {"subtype": "ULAW"}),
+        ("a.wav", {"subtype": "ALAW"}),
+        ("a.au", {"subtype": "ULAW"}),
+        ("a.wav", {"subtype": "IMA_ADPCM"}),
+        ("a.wav", {"subtype": "MS_ADPCM"}),
+        ("a.wav", {"subtype": "GSM610"}),
+        ("a.ul", {"subtype": "ULAW", "format": "RAW"}),
+        ("a.alaw", {"subtype": "ALAW", "format": "RAW"}),
+        ("a.gsm", {"subtype": "GSM610", "format": "RAW"}),
+        ("a.vox", {"subtype": "VOX_ADPCM", "format": "RAW"}),
+    ],
+)
+def test_telephone_codings_are_read_where_they_are_good_enough(
+    tmp_path: Path, name: str, options: dict[str, str]
+) -> None:
+    """A tone keeps its frequency and its level; what it lost is said; the sweep refuses it."""
+    tone = 0.25 * np.sin(2 * np.pi * 425 / 8000 * np.arange(16000))
+    soundfile.write(tmp_path / name, tone, 8000, **options)
+    refused(tmp_path / name, "lossy")
+    recording = load_recording(tmp_path / name, codings=(G711, ADPCM, GSM))
+    assert recording.rate_hz == 8000
+    assert [problem.kind for problem in recording.problems] == ["coded"]
+    inner = recording.samples[1000:15000]
+    turning = np.exp(-2j * np.pi * 425 / 8000 * np.arange(len(inner)))
+    assert 2 * abs(np.mean(inner * turning)) == pytest.approx(0.25, rel=0.12)
+
+
+def test_music_codings_stay_refused(tmp_path: Path, noise: np.ndarray) -> None:
+    write(tmp_path / "a.ogg", noise, "VORBIS")
+    with pytest.raises(RecordingError, match="leaves out part of the sound"):
+        load_recording(tmp_path / "a.ogg", codings=(G711, ADPCM, GSM))
 
 
 def test_a_header_of_ten_gigabytes_takes_no_memory(tmp_path: Path, noise: np.ndarray) -> None:

@@ -2,7 +2,7 @@
 """
 Baselines of independent populations: healthy sets outside, level losses found, rogues named.
 
-    python tests/bench/baseline_rates.py [--baselines 500] [--records 99] [--only limits]
+    python tests/bench/baseline_rates.py [--baselines 300] [--records 99] [--only limits]
 
 One path, three seats, a quiet room. The populations are those of `tests/plants`, drawn by
 `tests/baseline_draws.py`, their spread multiplied for other rows. Baselines and sets are judged at
@@ -28,10 +28,20 @@ from scipy.stats import t as student
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from baseline_draws import ASKED, POPULATIONS, TRAIT_MAP, Library, draw_kin, lose_level, make_kin
-from seat_figures import BAND_NAMES, BANDS, CURVE, LAWS, NOISE, THD
+from seat_figures import (
+    BAND_NAMES,
+    BANDS,
+    CURVE,
+    LAWS,
+    NOISE,
+    THD,
+    make_reference_runs,
+    make_run,
+)
 
-from voicecheck.records import Covariation
+from voicecheck.records import Baseline, Covariation
 from voicecheck.records.quantities import BY_NAME
+from voicecheck.verdicts import build_baseline, compare_to_baseline
 from voicecheck.verdicts.covariance import Kin, find_own_level, relate_sets, weigh_own_level
 from voicecheck.verdicts.kindred import NOTHING, Borrowed, borrow_from
 from voicecheck.verdicts.limits import FLOOR_DB, limit_factor, mean_variance, prediction_factor
@@ -203,6 +213,33 @@ def _is_named(traits: np.ndarray, index: int, kin: Kin) -> bool:
     return min(one.probability for one in departures) <= NAMED_RATE
 
 
+def rate_agreement(libraries: Mapping[str, Library], n: int) -> float:
+    """Share of sets that the records' way judges alike, with kin and a level loss now and then."""
+    rng = np.random.default_rng(23)
+    alike = []
+    for library in libraries.values():
+        types = draw_kin(library, 4, rng, 1.0)
+        kindred = Kindred(make_kin(types), borrow_from(_spread_types(types)))
+        kin = [build_records(one, f"Kin {k}") for k, one in enumerate(types)]
+        for index in range(n // len(libraries)):
+            sets = library.measure((6,), rng)
+            one = lose_level(library.measure((1,), rng)[0], 3.0 * (index % 2))
+            baseline = build_records(sets, "Hillview 2", kin)
+            run = make_run(one[None], "after")
+            judged = compare_to_baseline(
+                {"transmit": run}, {"transmit": baseline}, job=1, stage="after"
+            )
+            is_out = build(sets, kindred).find_outside(one)
+            alike.append((judged.overall == "outside") == is_out)
+    return float(np.mean(alike))
+
+
+def build_records(sets: np.ndarray, type_name: str, kindred: Sequence[Baseline] = ()) -> Baseline:
+    """Baseline of sets of one recording each, shape (n, n_figures), by the records' way."""
+    runs = make_reference_runs(sets[:, None])
+    return build_baseline(runs, type_name=type_name, path="transmit", kindred=kindred)
+
+
 def print_limits(libraries: Mapping[str, Library], n_baselines: int) -> None:
     out = sys.stdout
     heads = ["sd, n, kindred types", *libraries, "A, B, C: loss found in 90, worst",
@@ -244,9 +281,10 @@ def print_rogues(libraries: Mapping[str, Library], n_baselines: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--baselines", type=int, default=500)
+    parser.add_argument("--baselines", type=int, default=300)
     parser.add_argument("--sets", type=int, default=2500, help="drawn of each population")
-    parser.add_argument("--only", choices=("limits", "bias", "rogues"))
+    parser.add_argument("--records", type=int, default=99)
+    parser.add_argument("--only", choices=("limits", "bias", "rogues", "records"))
     chosen = parser.parse_args()
     rng = np.random.default_rng(20)
     libraries = {k: Library.draw(one, chosen.sets, rng) for k, one in POPULATIONS.items()}
@@ -254,6 +292,9 @@ def main() -> None:
     for name, run in parts.items():
         if chosen.only in (None, name):
             run(libraries, chosen.baselines)
+    if chosen.only in (None, "records"):
+        alike = rate_agreement({name: libraries[name] for name in ASKED}, chosen.records)
+        sys.stdout.write(f"\nThe same verdict by records: {100 * alike:.0f} of 100\n")
 
 
 if __name__ == "__main__":

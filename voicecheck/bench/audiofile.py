@@ -1,5 +1,5 @@
 """
-Any lossless audio file -> recording, whatever state the file is in.
+Any audio file that lost nothing that counts -> recording, whatever state the file is in.
 
 The library reports every failure in one way, trusts headers, and opens lossy files like any
 other; what that means for a measurement is decided here.
@@ -13,13 +13,14 @@ import io
 import os
 import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from voicecheck.bench.codings import FAMILIES, USES, open_sound, tell_coding
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import Conditions, Problem, Recording
 from voicecheck.records.arrays import Array
@@ -28,8 +29,11 @@ BLOCK_FRAMES = 2**20
 SMALL_BLOCK_FRAMES = 2**12
 LONGEST_FRAMES = 2**28
 """About 93 minutes at 48 kHz; more would not fit the memory of a small machine."""
-STREAMED_BYTES = 0xFFFFFF00
-"""Sizes from here up are what a recorder writes that did not know the length beforehand."""
+STREAMED_BYTES = (range(0x7FFFF000, 0x80000001), range(0xFFFFFF00, 0x100000000))
+"""
+Sizes that a recorder writes which does not know the length beforehand: the largest numbers of 31
+and 32 bits, as they are, or rounded down to whole pages and with a header's length added.
+"""
 LARGEST_PEAK = 100.0
 """Floating-point files may go a little beyond full scale; integers stored as such go far."""
 LOSSLESS = re.compile(r"PCM_(S8|U8|16|24|32)|FLOAT|DOUBLE|ALAC_\d+")
@@ -40,10 +44,14 @@ FLOAT_CODE, EXTENSIBLE_CODE = 0x0003, 0xFFFE
 
 
 def load_recording(
-    path: str | Path, *, channel: int = 1, conditions: Conditions | None = None
+    path: str | Path,
+    *,
+    channel: int = 1,
+    conditions: Conditions | None = None,
+    codings: Collection[str] = (),
 ) -> Recording:
     """
-    Read one channel of a lossless audio file.
+    Read one channel of an audio file.
 
     Parameters
     ----------
@@ -52,6 +60,9 @@ def load_recording(
     channel : int
         Counted from 1.
     conditions : Conditions, optional
+    codings : collection of str
+        Families of telephone codings (see `voicecheck.bench.codings`) that what is measured
+        survives; none for whatever needs the sound itself.
 
     Returns
     -------
@@ -73,7 +84,7 @@ def load_recording(
     if size == 0:
         message = f"{path.name}: is empty; record again"
         raise RecordingError(message, "empty")
-    samples, rate_hz, problems = _decode(path, channel)
+    samples, rate_hz, problems = _decode(path, channel, codings)
     if len(samples) == 0 and problems:
         message = f"{path.name}: is damaged from its start; copy it again or record again"
         raise RecordingError(message, "damaged")
@@ -212,47 +223,73 @@ def _check_samples(samples: Array, rate_hz: int, path: Path) -> None:
     raise RecordingError(message, "damaged", at_s)
 
 
-def _decode(path: Path, channel: int) -> tuple[Array, int, tuple[Problem, ...]]:
+def _decode(
+    path: Path, channel: int, codings: Collection[str]
+) -> tuple[Array, int, tuple[Problem, ...]]:
     """One channel, its rate, and what was wrong with the file."""
     import soundfile
 
     try:
-        with soundfile.SoundFile(path) as sound:
-            _check_format(sound, path, channel)
+        with open_sound(path) as sound:
+            _check_format(sound, path, channel, codings)
+            told = [tell_coding(sound.subtype)] if sound.subtype in FAMILIES else []
             rate_hz = int(sound.samplerate)
             if sound.frames == 0:
                 return _recover_unsized(path, channel, rate_hz)
             claimed = int(sound.frames)
             samples, is_cut = _read_channel(sound, channel, path)
-            lost_s = _estimate_lost_s(sound, path)
+            claims = _read_claims(sound)
+            is_streamed = any(said in sizes for said, _ in claims for sizes in STREAMED_BYTES)
+            lost_s = _estimate_lost_s(claims, sound, path)
     except soundfile.LibsndfileError as error:
         raise _not_audio(path) from error
     if claimed < LONGEST_FRAMES:
         lost_s = max(lost_s, (claimed - len(samples)) / rate_hz)
-    if not is_cut and lost_s <= 0:
-        return samples, rate_hz, ()
     end_s = len(samples) / rate_hz
+    if is_cut or lost_s > 0:
+        told.append(_tell_lost(end_s, lost_s))
+    elif is_streamed:
+        told.append(_tell_streamed(end_s))
+    return samples, rate_hz, tuple(told)
+
+
+def _tell_streamed(end_s: float) -> Problem:
+    return Problem(
+        kind="unsized",
+        message="the file was written as a stream: its header does not say how long the sound is",
+        effect=f"read to the end of the file, {end_s:.2f} s; whether its end is missing is unknown",
+    )
+
+
+def _tell_lost(end_s: float, lost_s: float) -> Problem:
     rest = f", {lost_s:.2f} s are missing" if lost_s > 0 else ""
-    problem = Problem(
+    return Problem(
         kind="truncated",
         at_s=end_s,
         message=f"the file is cut short or damaged: sound up to {end_s:.2f} s{rest}",
         effect="only what precedes the damage is used",
     )
-    return samples, rate_hz, (problem,)
 
 
-def _check_format(sound: Any, path: Path, channel: int) -> None:
-    if not LOSSLESS.fullmatch(sound.subtype):
+def _check_format(sound: Any, path: Path, channel: int, codings: Collection[str] = ()) -> None:
+    is_enough = FAMILIES.get(sound.subtype) in codings
+    if not is_enough and not LOSSLESS.fullmatch(sound.subtype):
         name = str(sound.subtype_info)
         message = (
             f"{path.name}: {name} leaves out part of the sound and adds its own distortion and "
-            "noise; record as WAV or FLAC, 16 bit or better, and do not convert in between"
+            f"noise{_tell_use(sound.subtype)}; record as WAV or FLAC, 16 bit or better, and do not "
+            "convert in between"
         )
         raise RecordingError(message, "lossy")
     if not 1 <= channel <= sound.channels:
         message = f"{path.name}: channel {channel} asked for, it has 1 to {sound.channels}"
         raise InputError(message)
+
+
+def _tell_use(subtype: str) -> str:
+    """What a telephone coding that is refused here is good for."""
+    use = USES.get(FAMILIES.get(subtype, ""))
+    return f" (good enough for {use}, not for this)" if use else ""
 
 
 def _read_channel(sound: Any, channel: int, path: Path) -> tuple[Array, bool]:
@@ -269,7 +306,7 @@ def _read_channel(sound: Any, channel: int, path: Path) -> tuple[Array, bool]:
     except soundfile.LibsndfileError:
         pass
     parts: list[Array] = []
-    with soundfile.SoundFile(path) as again, contextlib.suppress(soundfile.LibsndfileError):
+    with open_sound(path) as again, contextlib.suppress(soundfile.LibsndfileError):
         while len(part := again.read(SMALL_BLOCK_FRAMES, always_2d=True)):
             parts.append(part[:, channel - 1].copy())
             _check_length(len(parts) * SMALL_BLOCK_FRAMES, path)
@@ -292,10 +329,17 @@ def _check_length(n_frames: int, path: Path) -> None:
         raise RecordingError(message, "too-long")
 
 
-def _estimate_lost_s(sound: Any, path: Path) -> float:
+def _read_claims(sound: Any) -> list[tuple[int, int]]:
+    """Sizes that the header of a WAV or AIFF gives, each with what it should be, bytes."""
+    found = re.findall(r"(?:data|SSND|Riff size) : (\d+) \(should be (\d+)\)", sound.extra_info)
+    return [(int(said), int(is_)) for said, is_ in found]
+
+
+def _estimate_lost_s(claims: list[tuple[int, int]], sound: Any, path: Path) -> float:
     """Seconds that a WAV's or AIFF's header promises beyond the end of the file."""
-    claims = re.findall(r"(?:data|SSND|Riff size) : (\d+) \(should be (\d+)\)", sound.extra_info)
-    lost_bytes = [int(said) - int(is_) for said, is_ in claims if int(said) < STREAMED_BYTES]
+    lost_bytes = [
+        said - is_ for said, is_ in claims if not any(said in sizes for sizes in STREAMED_BYTES)
+    ]
     frame_bytes = max(1.0, path.stat().st_size / max(1, sound.frames))
     return float(max([0, *lost_bytes]) / frame_bytes / sound.samplerate)
 

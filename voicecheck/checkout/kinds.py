@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
+from voicecheck.words import load_words
+
 if TYPE_CHECKING:
     from voicecheck.records import Finding, Problem, Recording
 
@@ -180,6 +182,8 @@ class CheckKind:
         Part that was moved, or the check's name, to its name on the report where that differs.
     picture : callable or None
         Record -> spans to be drawn, where no drawing of its own is registered.
+    codings : tuple of str
+        Families of telephone codings whose files are good enough for what it measures.
     """
 
     name: str
@@ -199,6 +203,7 @@ class CheckKind:
     is_paced: bool = False
     report_names: Mapping[str, str] = field(default_factory=dict)
     picture: Callable[[Any], Spans] | None = None
+    codings: tuple[str, ...] = ()
 
 
 def say(value: float | None, digits: int = 1, unit: str = "") -> str:
@@ -246,5 +251,6 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
     """What is outside its limits, each once, as a part of a line."""
-    names = [f.quantity.replace("_", " ") for f in findings if f.verdict == "outside"]
+    words = load_words()
+    names = [words.say("quantity", f.quantity) for f in findings if f.verdict == "outside"]
     return [f"outside: {', '.join(dict.fromkeys(names))}"] if names else []

@@ -42,12 +42,14 @@ def finish_work(
     quiet: Quiet = False,
 ) -> None:
     """Say that the work is done: what is measured from now on is after the work."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.set_stage(job, "before" if undo else "after")
-    told = "as found again" if undo else "the work is done; what is measured now is after the work"
-    tell(f"Job {job}: {told}.", quiet=quiet)
+        done = "the work is done; what is measured now is after the work"
+        tell(f"Job {job}: {'as found again' if undo else done}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)
 
 
 def list_takes(job: JobNumber, book: Book = None, as_json: Json = False) -> None:

@@ -1,8 +1,7 @@
-"""`type`, `job`, `baseline`, `compare`, `report`: what works on the job book."""
+"""`type`, `job`, `baseline`, `report`: what works on the job book."""
 
 from __future__ import annotations
 
-import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,7 +13,6 @@ from voicecheck.cli.common import (
     Book,
     Force,
     Json,
-    Numbers,
     Quiet,
     open_door,
     tell,
@@ -23,7 +21,6 @@ from voicecheck.cli.common import (
 )
 from voicecheck.cli.fields import ask_also
 from voicecheck.cli.keys import is_terminal
-from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
     from voicecheck.records.fields import Field
@@ -33,8 +30,15 @@ JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    # Not above: what further belongs to a job stands in a module that builds on this one.
-    from voicecheck.cli import books, filing
+    _register_types(app)
+    _register_jobs(app)
+    _register_baselines(app)
+    app.command("report")(report)
+
+
+def _register_types(app: typer.Typer) -> None:
+    # Not above: what further belongs to types and jobs stands in modules that build on this one.
+    from voicecheck.cli import filing
 
     types = typer.Typer(
         help="Add, list, change and remove set types.", rich_markup_mode=None, no_args_is_help=True
@@ -42,6 +46,12 @@ def register(app: typer.Typer) -> None:
     types.command("add")(add_type)
     types.command("list")(list_types)
     filing.register_types(types)
+    app.add_typer(types, name="type")
+
+
+def _register_jobs(app: typer.Typer) -> None:
+    from voicecheck.cli import books, filing
+
     jobs = typer.Typer(
         help="Open, note, finish and close jobs; their takes and time line.",
         rich_markup_mode=None,
@@ -60,6 +70,10 @@ def register(app: typer.Typer) -> None:
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
     filing.register_jobs(jobs)
+    app.add_typer(jobs, name="job")
+
+
+def _register_baselines(app: typer.Typer) -> None:
     baselines = typer.Typer(
         help="Build, list, send and take in what good sets of a type do.",
         rich_markup_mode=None,
@@ -68,13 +82,7 @@ def register(app: typer.Typer) -> None:
     baselines.command("build")(build_baseline)
     baselines.command("list")(list_baselines)
     clubs.register(baselines)
-    app.command("element")(identify)
-    app.command("masks")(list_masks)
-    app.add_typer(types, name="type")
-    app.add_typer(jobs, name="job")
     app.add_typer(baselines, name="baseline")
-    app.command("compare")(compare)
-    app.command("report")(report)
 
 
 def add_type(
@@ -164,14 +172,16 @@ def open_job(
     **words: str,
 ) -> None:
     """Open a job for one set."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         job = opened.open_job(label, type_name, **words)
-    if as_json:
-        write_json({"job": job.job})
-    else:
-        tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+        if as_json:
+            write_json({"job": job.job})
+        else:
+            tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+            tell_next(opened, job.job, quiet=quiet)
 
 
 def list_jobs(
@@ -220,7 +230,7 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
 
     with open_book(book) as opened:
         opened.close_job(job)
-    tell(f"Closed job {job}.", quiet=quiet)
+    tell(f"Closed job {job}; `voicecheck job reopen {job}` opens it again.", quiet=quiet)
 
 
 def note_job(
@@ -230,11 +240,13 @@ def note_job(
     quiet: Quiet = False,
 ) -> None:
     """Add a note to a job; the report tells it as work done."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.add_note(job, text)
-    tell(f"Noted with job {job}.", quiet=quiet)
+        tell(f"Noted with job {job}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)
 
 
 def keep_cause(
@@ -295,104 +307,15 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
         write_text("\n".join(map(render_baseline, baselines)) or "no baselines")
 
 
-def compare(
-    job: JobNumber,
-    stage: Annotated[
-        str | None,
-        typer.Option(
-            help="Stage to judge. Default: where the job stands, if said; else after, else before."
-        ),
-    ] = None,
-    against: Annotated[
-        str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
-    ] = "baseline",
-    result: Annotated[
-        list[str] | None,
-        typer.Option(metavar="TEST=VALUE", help="What a separating test gave; for the hints."),
-    ] = None,
-    numbers: Numbers = False,
-    book: Book = None,
-    as_json: Json = False,
-) -> None:
-    """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
-    from voicecheck.cli.tellshow import render_comparison_numbers, render_told
-    from voicecheck.records import to_document
-    from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.papers.comparing import compare as compare_job
-    from voicecheck.workflow.telling import tell as tell_comparison
-
-    with open_book(book) as opened:
-        comparison = compare_job(
-            opened, job, stage=stage, against=against, results=_read_results(result or [])
-        )
-        told = None if as_json or numbers else tell_comparison(opened, comparison)
-        runs = opened.list_runs(job=job, stage=comparison.stage) if numbers else ()
-    if as_json:
-        write_json(to_document(comparison))
-    elif told is not None:
-        write_text(render_told(told, numbers=_retype(job, stage, against)))
-    else:
-        write_text(render_comparison_numbers(comparison, runs))
-
-
-def _retype(job: int, stage: str | None, against: str) -> str:
-    """The command that shows the numbers of the same comparison."""
-    words = ["voicecheck", "compare", str(job)]
-    words += ["--stage", stage] if stage else []
-    words += ["--against", against] if against != "baseline" else []
-    return shlex.join([*words, "--numbers"])
-
-
-def _read_results(texts: list[str]) -> dict[str, float]:
-    """Names and numbers out of "name=value"."""
-    results = {}
-    for text in texts:
-        name, _, value = text.partition("=")
-        try:
-            results[name.strip()] = float(value)
-        except ValueError:
-            raise InputError(f"result: need TEST=NUMBER, got {text!r}") from None
-    return results
-
-
-def identify(
-    job: JobNumber,
-    stage: Annotated[str, typer.Option(help="Stage of the transmit run.")] = "before",
-    book: Book = None,
-    as_json: Json = False,
-) -> None:
-    """Say which kind of transmitter element is fitted: carbon, electronic, or not clear."""
-    from voicecheck.records import to_document
-    from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.papers.comparing import identify as identify_job
-
-    with open_book(book) as opened:
-        identity = identify_job(opened, job, stage)
-    if as_json:
-        write_json(to_document(identity))
-        return
-    lines = [f"{identity.kind} (confidence {identity.confidence})"]
-    write_text("\n".join([*lines, *(f"  {reason}" for reason in identity.reasons)]))
-
-
-def list_masks(as_json: Json = False) -> None:
-    """List the masks that come with the program."""
-    from voicecheck.cli.show import render_table
-    from voicecheck.workflow.papers.comparing import describe_masks
-
-    masks = describe_masks()
-    if as_json:
-        write_json(masks)
-    else:
-        write_text(render_table(list(masks.items()), indent=""))
-
-
 def report(
     job: JobNumber,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
     language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    shop: Annotated[
+        str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
+    ] = "",
     force: Force = False,
     book: Book = None,
     as_json: Json = False,
@@ -403,7 +326,9 @@ def report(
     from voicecheck.workflow.papers.reporting import report_job
 
     with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
-        files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)
+        files = report_job(
+            opened, job, out, pdf=pdf, paper=paper, language=language, shop=shop, door=door
+        )
     if as_json:
         write_json({"files": [str(file) for file in files]})
         return

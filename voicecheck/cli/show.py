@@ -17,7 +17,6 @@ from voicecheck.records import (
     Hint,
     Job,
     Measurement,
-    Problem,
     Run,
     SetType,
 )
@@ -27,6 +26,7 @@ from voicecheck.workflow.wording import (
     say_chance,
     say_comparison,
     say_path,
+    say_problems,
     say_quantity,
     say_residual,
     say_stage,
@@ -61,7 +61,7 @@ def render_measurement(measurement: Measurement, *, with_numbers: bool = False) 
     parts.append(render_table([*_list_figures(measurement), *_list_trust(measurement)]))
     if with_numbers:
         parts.append(render_table(list_budgets(measurement)))
-    parts += [f"  ! {_problem_line(problem)}" for problem in measurement.problems]
+    parts += [wrap(line, "  ! ", "    ") for line in say_problems(measurement.problems)]
     return "\n".join(parts)
 
 
@@ -117,11 +117,6 @@ def _list_trust(measurement: Measurement) -> list[tuple[str, str]]:
         if half:
             rows.append(("uncertainty of a point", f"{half[len(half) // 2]:.3f} dB (median, 95 %)"))
     return rows
-
-
-def _problem_line(problem: Problem) -> str:
-    when = f" at {problem.at_s:.2f} s" if problem.at_s is not None else ""
-    return f"{problem.kind}{when}: {problem.message}; {problem.effect}"
 
 
 def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:

@@ -33,6 +33,8 @@ frames, how many have to be explained so.
 
 Granules that re-arrange leave 0.01 to 0.1, a sound takes no less than 0.9 of it with it.
 """
+MOST_TURN = 0.15
+"""Radians that a level which jumps turns the sound by at most, 2 ppm of wandering included."""
 MOVE_REACH = 4
 """Frames to either side in which the level before and after a move is looked for."""
 
@@ -135,8 +137,11 @@ def _tell_move(
     share = np.sum(left**2, axis=(-2, -1)) / np.maximum(np.sum(difference**2, axis=(-2, -1)), 1e-30)
     if np.mean(share[hot[reach]] < EXPLAINED_SHARE) < MOVE_SHARE:
         return event
-    gains = np.sum(own * rows, axis=-1) / np.maximum(np.sum(rows**2, axis=-1), 1e-30)
-    moved_db = float(np.ptp(20.0 * np.log10(np.maximum(gains, 0.1))))
+    power = np.maximum(np.sum(rows**2, axis=-1), 1e-30)
+    gains, turns = (np.sum(own * part, axis=-1) / power for part in (rows, turned))
+    # What turns the phase is the clock that wanders, not the level.
+    is_clock = bool(np.max(np.abs(turns[hot[reach]])) > MOST_TURN)
+    moved_db = 0.0 if is_clock else float(np.ptp(20.0 * np.log10(np.maximum(gains, 0.1))))
     return dataclasses.replace(event, moved_db=moved_db)
 
 

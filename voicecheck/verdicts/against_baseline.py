@@ -43,6 +43,9 @@ SINGLE_SHOT = (
 )
 
 
+DOUBTED_INSIDE = "the baseline holds a doubted set, so its limits may be too wide"
+
+
 def compare_to_baseline(
     runs: Mapping[str, Run],
     baselines: Mapping[str, Baseline],
@@ -196,6 +199,8 @@ def _compare_path(run: Run, baseline: Baseline) -> list[Finding]:
     allowed = check_conditions(
         run.path, run.pooled.conditions, unit, baseline.conditions, baseline.unit
     )
+    if baseline.doubted:
+        allowed = dataclasses.replace(allowed, remarks=(*allowed.remarks, DOUBTED_INSIDE))
     findings = [_judge_curve(run, baseline, allowed), _judge_shape(run, baseline, allowed)]
     for known in baseline.quantities:
         quantity = BY_NAME.get(known.quantity)

@@ -76,14 +76,8 @@ def build_baseline(
     """
     left_out = {run.job for run in runs if run.path == path and run.job in without}
     kept = _one_run_per_set([run for run in runs if run.job not in left_out], path)
+    _check_sets(kept, type_name, path)
     n = len(kept)
-    if n < FEWEST_SETS:
-        message = (
-            f"baseline of {type_name}, {path}: need reference runs of at least {FEWEST_SETS} "
-            f"different sets, got {n}; measure more known-good sets with stage `reference`"
-        )
-        raise InputError(message)
-    _check_units(kept, type_name, path)
     frequency_hz = _response_of(kept[0]).frequency_hz
     curves = np.vstack([_response_of(run).level_db for run in kept])
     shapes = np.vstack([shape_of(_response_of(run)) for run in kept])
@@ -155,7 +149,14 @@ def _one_run_per_set(runs: Sequence[Run], path: str) -> list[Run]:
     return kept
 
 
-def _check_units(runs: Sequence[Run], type_name: str, path: str) -> None:
+def _check_sets(runs: Sequence[Run], type_name: str, path: str) -> None:
+    """Enough of them, in one unit and on the same frequencies."""
+    if len(runs) < FEWEST_SETS:
+        message = (
+            f"baseline of {type_name}, {path}: need reference runs of at least {FEWEST_SETS} "
+            f"different sets, got {len(runs)}; measure more known-good sets with stage `reference`"
+        )
+        raise InputError(message)
     units = sorted({_response_of(run).unit for run in runs})
     if len(units) > 1:
         message = (

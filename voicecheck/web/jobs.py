@@ -36,7 +36,8 @@ from voicecheck.workflow.undoing import find_undo, undo
 
 PER_PAGE = 50
 REPORT_POLICY = (
-    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:"
+    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; "
+    "media-src data:"
 )
 REPORT_FILES = {
     "report.html": "text/html",

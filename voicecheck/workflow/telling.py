@@ -114,7 +114,7 @@ def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
         )
         lines = (*lines, beside)
         headline, parts = _tell_change(comparison, words)
-    notes = tuple(_write_sentence(note) for note in dict.fromkeys(comparison.notes))
+    notes = tuple(write_sentence(note) for note in dict.fromkeys(comparison.notes))
     lines = tuple(line for line in (*lines, *notes) if line)
     return Told(
         simulated=words.say("chart", "simulated") if comparison.simulated else "",
@@ -144,7 +144,7 @@ def _judge(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, .
         "told",
         f"headline_{state}",
         verdict=words.say("verdict", state),
-        stage=_say_stage(comparison.stage, words),
+        stage=say_stage_name(comparison.stage, words),
         does=_list([words.say("told", f"{side}_{key}") for key in wanted], state, words),
         type=_say_type(comparison, words),
         against=_say_against(comparison, words),
@@ -160,7 +160,8 @@ def _list(names: Sequence[str], state: str, words: Words) -> str:
     return f"{', '.join(names[:-1])} {joint} {names[-1]}"
 
 
-def _say_stage(stage: str, words: Words) -> str:
+def say_stage_name(stage: str, words: Words) -> str:
+    """A stage as people say it; one of the user's own as it is."""
     return words.say_own("standing", f"stage_{stage}", stage)
 
 
@@ -202,8 +203,8 @@ def _tell_change(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldP
         "told",
         f"changed_{gravest}",
         names=_list(names, "within", words),
-        stage=_say_stage(comparison.stage, words),
-        other=_say_stage(against.name, words),
+        stage=say_stage_name(comparison.stage, words),
+        other=say_stage_name(against.name, words),
     )
     return headline, tuple(parts)
 
@@ -220,17 +221,17 @@ def _say_end(book: JobBook, job: int, stage: str, key: str, words: Words) -> str
     try:
         held = hold(book, job, stage=stage)
     except InputError:
-        return words.say("told", "no_verdict", stage=_say_stage(stage, words))
+        return words.say("told", "no_verdict", stage=say_stage_name(stage, words))
     headline, parts = _judge(held, words)
     state = words.say("verdict", held.overall)
-    wrong = [_write_sentence(f"{one.name}: {one.sentence}") for one in parts if one.state == state]
+    wrong = [write_sentence(f"{one.name}: {one.sentence}") for one in parts if one.state == state]
     if held.overall not in TELLING or not wrong:
         return words.say("told", f"{key}_well", headline=headline[:1].lower() + headline[1:])
     return words.say(
         "told",
         key,
         verdict=state,
-        stage=_say_stage(stage, words),
+        stage=say_stage_name(stage, words),
         against=_say_against(held, words),
         wrong=" ".join(wrong),
     )
@@ -260,7 +261,7 @@ def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> str
         f"{key}_cause",
         cause=words.say_own("hint_cause", hint.code, hint.cause).replace("; ", ", "),
         chance=words.chance(hint.probability, hint.confidence),
-        test=_write_sentence(test),
+        test=write_sentence(test),
     )
     command = TEST_COMMANDS.get(hint.next_test)
     return f"{said} (voicecheck {command.format(job=comparison.job)})" if command else said
@@ -298,5 +299,13 @@ def _say_sure_change(comparison: Comparison, seats: str, words: Words) -> str:
     return words.say("told", "sure_change", seats=seats, smallest=smallest)
 
 
-def _write_sentence(text: str) -> str:
+def write_sentence(text: str) -> str:
+    """
+    A phrase as a sentence.
+
+    Examples
+    --------
+    >>> write_sentence("it crackles.")
+    'It crackles.'
+    """
     return f"{text[:1].upper()}{text[1:].rstrip('.')}."

@@ -62,4 +62,5 @@ DIAL = CheckKind(
     plays="tone",
     limits="dial_limits.csv",
     read_number=read_dialled,
+    codings=("G.711", "ADPCM"),
 )

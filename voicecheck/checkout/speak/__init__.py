@@ -46,4 +46,5 @@ SPEAK = CheckKind(
     picture=picture_speech,
     plays="speech",
     report_names={"speak": "speech"},
+    codings=("G.711", "ADPCM", "GSM 6.10"),
 )

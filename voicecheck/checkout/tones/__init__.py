@@ -50,5 +50,6 @@ TONES = CheckKind(
     picture=picture_tones,
     limits="standards/itu_t_e180_tones.csv",
     read_number=_read_number,
+    codings=("G.711", "ADPCM", "GSM 6.10"),
     report_names={"tones": "tones heard"},
 )

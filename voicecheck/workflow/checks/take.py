@@ -14,7 +14,7 @@ from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import db_from_ratio, ratio_from_db
 from voicecheck.workflow.benches.locks import hold_bench, hold_device
-from voicecheck.workflow.checks.kinds import load_scene
+from voicecheck.workflow.checks.kinds import get_kind, load_scene
 from voicecheck.workflow.checks.source import LEAST_S, MOST_S, MOST_TONE_DBFS, Source
 
 RATE_HZ = 48000
@@ -69,7 +69,12 @@ def take_scene(
     """
     if source.recording is not None:
         conditions = Conditions(path="loop", bench="file")
-        return load_recording(source.recording, channel=source.channel, conditions=conditions)
+        return load_recording(
+            source.recording,
+            channel=source.channel,
+            conditions=conditions,
+            codings=get_kind(check).codings,
+        )
     if source.simulated is not None:
         return load_scene(check).make_recording(source.simulated, source.seed)
     if source.speech is not None:

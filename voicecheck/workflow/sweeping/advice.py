@@ -70,7 +70,7 @@ def advise(
     if abs(moved_db) >= MOVED_DB:
         is_carbon = transmitter == "carbon" and path in {"transmit", "sidetone"}
         remedy = (
-            "turn it over twice again, carbon does that; one more seat would help"
+            "turn it over again, three turns; carbon does that; one more seat would help"
             if is_carbon
             else "check plugs, feed and volume controls"
         )

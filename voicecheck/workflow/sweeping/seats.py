@@ -20,8 +20,8 @@ USUAL_LOAD_OHM = 600.0
 SETTLE_S = 5
 """Feed on before a carbon transmitter is conditioned (ITU-T P.75 as the design has it)."""
 TURN_OVER = (
-    "Turn the handset over slowly, twice, and bring it back as it was (ITU-T P.75). "
-    "Touch nothing then."
+    "Turn the handset over slowly and back, then repeat that twice: three turns in all "
+    "(ITU-T P.75). Touch nothing then."
 )
 ENOUGH_DBFS, TOO_MUCH_DBFS = -45.0, -3.0
 """Peak of the input: below the first noise withholds points, above the second steps clip (PROP)."""
