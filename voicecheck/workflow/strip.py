@@ -322,7 +322,7 @@ def say_limit(finding: Finding, words: Words) -> str:
         limits = words.say("report", side, low=low, high=high)
     return words.say(
         "standing",
-        "dial_outside",
+        "dial_line" if finding.limit == "line" else "dial_outside",
         name=words.say("quantity", finding.quantity),
         value=say_value(finding.value, finding.unit, words, quantity=finding.quantity),
         limits=limits,
