@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from voicecheck.cli.guidance import wrap
 from voicecheck.cli.show import render_table
 from voicecheck.cli.tellshow import render_next
-from voicecheck.workflow.wording import say_found, say_problems, say_quantity, say_source
+from voicecheck.workflow.wording import say_found, say_limit, say_problems, say_quantity, say_source
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from voicecheck.records.standing import NextStep
     from voicecheck.workflow.checks.kinds import CheckKind
 
-FINDING_HEADS = ("quantity", "value", "from", "to", "unit", "verdict", "who says so")
+FINDING_HEADS = ("quantity", "value", "from", "to", "unit", "verdict", "limit", "who says so")
 FAULT_MARKS = {"outside": "[!]", "doubtful": "[?]"}
 LEGEND = "[x] done  [m] measured  [!] fault  [?] near a limit  [~] partly  [-] not tested"
 STATE_MARKS = {"measured": "[m]", "done": "[x]", "not tested": "[-]", "open": "[ ]"}
@@ -51,6 +51,7 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
         high,
         finding.unit,
         finding.verdict,
+        say_limit(finding),
         "; ".join(filter(None, (source, reason))),
     )
 

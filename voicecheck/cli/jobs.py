@@ -322,6 +322,9 @@ def report(
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
     language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    shop: Annotated[
+        str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
+    ] = "",
     force: Force = False,
     book: Book = None,
     as_json: Json = False,
@@ -332,7 +335,9 @@ def report(
     from voicecheck.workflow.papers.reporting import report_job
 
     with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
-        files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)
+        files = report_job(
+            opened, job, out, pdf=pdf, paper=paper, language=language, shop=shop, door=door
+        )
     if as_json:
         write_json({"files": [str(file) for file in files]})
         return

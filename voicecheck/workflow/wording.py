@@ -27,6 +27,11 @@ def say_quantity(name: str, language: str = "en") -> str:
     return load_words(language).say("quantity", name)
 
 
+def say_limit(finding: Finding, language: str = "en") -> str:
+    """Whose limits a value is held against; "" where there is one kind only."""
+    return load_words(language).say("limit", finding.limit) if finding.limit else ""
+
+
 def say_chance(hint: Hint, language: str = "en") -> str:
     """How probable a cause is, as the report says it."""
     return load_words(language).chance(hint.probability, hint.confidence)
