@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.traces import Compared
 
 CRACKLE, STAND_IN = "crackle", "stand-in"
-TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
+TEST_MARKS = {"flex": "cord", "press-hook": "cord", "dial-0": "dials", "dial-repeat": "dials"}
 """Where the page can do the test that separates a cause from the next; the others are by hand."""
 KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
