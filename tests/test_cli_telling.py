@@ -102,3 +102,13 @@ def test_a_job_without_a_sweep_is_asked_for_one_as_found(tmp_path: Path) -> None
     call("job", "open", "set", "--type", "X", book=tmp_path / "book")
     with pytest.raises(InputError, match="sweep it with --stage before first"):
         call("compare", 1, book=tmp_path / "book")
+
+
+def test_as_found_is_not_held_against_itself(tmp_path: Path) -> None:
+    """Where nothing was swept since, the reader is told what comes first."""
+    folder = tmp_path / "book"
+    call("type", "add", "X", "--transmitter", "carbon", "--region", "", book=folder)
+    call("job", "open", "set", "--type", "X", book=folder)
+    call("sweep", 1, "--path", "loop", "--simulated", "carbon", "--seats", 1, book=folder)
+    with pytest.raises(InputError, match="voicecheck job done 1"):
+        call("compare", 1, "--against", "before", book=folder)

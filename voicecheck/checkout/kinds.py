@@ -250,7 +250,12 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
-    """What is outside its limits, each once, as a part of a line."""
+    """What is outside its limits, each once, in a line; and whose limits where there are two."""
     words = load_words()
-    names = [words.say("quantity", f.quantity) for f in findings if f.verdict == "outside"]
-    return [f"outside: {', '.join(dict.fromkeys(names))}"] if names else []
+    names: dict[str, list[str]] = {}
+    for finding in findings:
+        if finding.verdict == "outside":
+            limits = names.setdefault(words.say("quantity", finding.quantity), [])
+            limits += [words.say("limit", finding.limit)] if finding.limit else []
+    told = [f"{name} ({', '.join(limits)})" if limits else name for name, limits in names.items()]
+    return [f"outside: {', '.join(told)}"] if told else []

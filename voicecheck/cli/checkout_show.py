@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from voicecheck.cli.guidance import wrap
 from voicecheck.cli.show import render_table
 from voicecheck.cli.tellshow import render_next
-from voicecheck.workflow.wording import say_found, say_problems, say_quantity, say_source
+from voicecheck.workflow.wording import say_found, say_limit, say_problems, say_quantity, say_source
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from voicecheck.records.standing import NextStep
     from voicecheck.workflow.checks.kinds import CheckKind
 
-FINDING_HEADS = ("quantity", "value", "from", "to", "unit", "verdict", "who says so")
+FINDING_HEADS = ("quantity", "value", "from", "to", "unit", "verdict", "limit", "who says so")
 FAULT_MARKS = {"outside": "[!]", "doubtful": "[?]"}
 LEGEND = "[x] done  [m] measured  [!] fault  [?] near a limit  [~] partly  [-] not tested"
 STATE_MARKS = {"measured": "[m]", "done": "[x]", "not tested": "[-]", "open": "[ ]"}
@@ -42,8 +42,8 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
     value, low, high = (
         "" if one is None else say_found(finding, one, with_unit=False) for one in numbers
     )
-    source = say_source(finding.source)
-    reason = "" if finding.reason in source else say_source(finding.reason)
+    source = say_source(finding.source, is_marked=False)
+    reason = "" if finding.reason in source else say_source(finding.reason, is_marked=False)
     return (
         say_quantity(finding.quantity),
         value or "withheld",
@@ -51,6 +51,7 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
         high,
         finding.unit,
         finding.verdict,
+        say_limit(finding),
         "; ".join(filter(None, (source, reason))),
     )
 

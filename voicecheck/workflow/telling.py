@@ -10,7 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Hint
 from voicecheck.records.quantities import says_nothing
-from voicecheck.records.standing import NextStep
+from voicecheck.records.standing import Mark, NextStep
 from voicecheck.records.terms import MarkKey
 from voicecheck.records.verdicts import TELLING, find_gravest, rank_verdict
 from voicecheck.report.sentences import SMALLEST_OF, tell_differences
@@ -123,6 +123,54 @@ def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
         lines=lines,
         next_step=standing.next_step,
     )
+
+
+def tell_standing(book: JobBook, job: int, language: str = "en") -> Told:
+    """
+    Where the set of a job stands, part by part.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    language : str
+
+    Returns
+    -------
+    Told
+
+    Raises
+    ------
+    InputError
+        No such job or language.
+    """
+    words, standing = load_words(language), set_standing(book, job, language)
+    parts = tuple(
+        ToldPart(
+            name=words.say("mark", mark.key),
+            sentence=mark.sentence + (f"; {mark.partly}" if mark.partly else ""),
+            state=_say_states(mark, words),
+        )
+        for mark in standing.marks
+    )
+    return Told(
+        simulated=words.say("chart", "simulated") if standing.simulated else "",
+        headline=words.say(
+            "told",
+            "stands",
+            stage=say_stage_name(standing.stage, words),
+            days=standing.days_on_bench,
+            steps=len(standing.open_steps),
+        ),
+        parts=parts,
+        next_step=standing.next_step,
+    )
+
+
+def _say_states(mark: Mark, words: Words) -> str:
+    """As found, and now where that is another state."""
+    found, now = words.say("verdict", mark.as_found), words.say("verdict", mark.now or "")
+    return f"{found} -> {now}" if mark.now and mark.now != mark.as_found else found
 
 
 def _judge(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, ...]]:
