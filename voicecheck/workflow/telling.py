@@ -33,6 +33,7 @@ TEST_COMMANDS = {
     "press-hook": "flex {job} --moved hook",
     "dial-0": "dial {job}",
     "dial-repeat": "dial {job}",
+    "dial-return": "dial {job}",
     "tilt": "sweep {job} --path transmit --angle-deg 90",
 }
 """Separating tests that a command of this program does; the others are done by hand."""
