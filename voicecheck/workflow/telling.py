@@ -102,7 +102,7 @@ def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
     seats = _say_seats(book, job, comparison.stage, words)
     if is_held_against_limits(comparison):
         headline, parts = _judge(comparison, words)
-        lead = ()
+        lead: tuple[str, ...] = ()
         lines = (
             *_say_since(comparison, words),
             *_say_likely(comparison, words),
