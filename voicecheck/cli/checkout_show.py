@@ -42,8 +42,8 @@ def _finding_row(finding: Finding) -> tuple[str, ...]:
     value, low, high = (
         "" if one is None else say_found(finding, one, with_unit=False) for one in numbers
     )
-    source = say_source(finding.source)
-    reason = "" if finding.reason in source else say_source(finding.reason)
+    source = say_source(finding.source, is_marked=False)
+    reason = "" if finding.reason in source else say_source(finding.reason, is_marked=False)
     return (
         say_quantity(finding.quantity),
         value or "withheld",

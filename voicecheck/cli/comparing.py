@@ -86,16 +86,20 @@ def identify(
     as_json: Json = False,
 ) -> None:
     """Say which kind of transmitter element is fitted: carbon, electronic, or not clear."""
+    from voicecheck.cli.show import say_simulated
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.comparing import identify as identify_job
+    from voicecheck.workflow.standing import set_standing
 
     with open_book(book) as opened:
         identity = identify_job(opened, job, stage)
+        simulated = set_standing(opened, job).simulated
     if as_json:
         write_json(to_document(identity))
         return
-    lines = [f"{identity.kind} (confidence {identity.confidence})"]
+    lines = [say_simulated()] if simulated else []
+    lines.append(f"{identity.kind} (confidence {identity.confidence})")
     write_text("\n".join([*lines, *(f"  {reason}" for reason in identity.reasons)]))
 
 
@@ -103,9 +107,11 @@ def list_masks(as_json: Json = False) -> None:
     """List the masks that come with the program."""
     from voicecheck.cli.show import render_table
     from voicecheck.workflow.papers.comparing import describe_masks
+    from voicecheck.workflow.wording import say_source
 
     masks = describe_masks()
     if as_json:
         write_json(masks)
     else:
-        write_text(render_table(list(masks.items()), indent=""))
+        rows = [(name, say_source(source, is_marked=False)) for name, source in masks.items()]
+        write_text(render_table([("mask", "from"), *rows], indent=""))

@@ -10,6 +10,7 @@ import typer
 
 from voicecheck.cli import clubs
 from voicecheck.cli.common import (
+    AllNumbers,
     Book,
     Force,
     Json,
@@ -204,15 +205,20 @@ def list_jobs(
         write_text(render_jobs(jobs))
 
 
-def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
-    """Show a job and its current runs."""
+def show_job(
+    job: JobNumber, numbers: AllNumbers = False, book: Book = None, as_json: Json = False
+) -> None:
+    """Show a job: where its set stands, part by part, and what is next."""
     from voicecheck.cli.show import render_jobs, render_run
+    from voicecheck.cli.tellshow import render_told
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.telling import tell_standing
 
     with open_book(book) as opened:
         record = opened.load_job(job)
         runs = opened.list_runs(job=job)
+        standing = tell_standing(opened, job)
     if as_json:
         write_json({**to_document(record), "runs": [to_document(run) for run in runs]})
         return
@@ -220,7 +226,10 @@ def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     told = ((word.label.lower(), getattr(record, word.name)) for word in list_words())
     lines += [f"{label}: {text}" for label, text in told if text]
     lines += [f"note: {note}" for note in record.notes]
-    lines += [render_run(run) for run in runs]
+    if numbers:
+        lines += [render_run(run) for run in runs]
+    else:
+        lines.append(render_told(standing, numbers=f"voicecheck job show {job} --numbers"))
     write_text("\n".join(lines))
 
 

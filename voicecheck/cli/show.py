@@ -33,6 +33,8 @@ from voicecheck.workflow.wording import (
     say_verdict,
 )
 
+JOB_HEADS = ("job", "label", "type", "owner", "state", "stage")
+TYPE_HEADS = ("type", "transmitter", "feed", "region")
 FINDING_HEADS = (
     "path", "quantity", "value", "+/-", "from", "to", "unit", "at, Hz", "verdict",
 )  # fmt: skip
@@ -244,6 +246,8 @@ def render_baseline(baseline: Baseline) -> str:
     )
     if baseline.without:
         head += f", without job {', '.join(map(str, baseline.without))}"
+    if baseline.simulated:
+        head = f"{head}; {say_simulated()}"
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
 
 
@@ -265,10 +269,17 @@ def render_jobs(jobs: Sequence[Job]) -> str:
     if not jobs:
         return "no jobs"
     rows = [
-        (str(job.job), job.label, job.type_name, job.owner, "closed" if job.closed_utc else "open")
+        (
+            str(job.job),
+            job.label,
+            job.type_name,
+            job.owner,
+            "closed" if job.closed_utc else "open",
+            say_stage(job.stage),
+        )
         for job in jobs
     ]
-    return render_table(rows, indent="")
+    return render_table([JOB_HEADS, *rows], indent="")
 
 
 def render_types(types: Sequence[SetType]) -> str:
@@ -276,4 +287,4 @@ def render_types(types: Sequence[SetType]) -> str:
     if not types:
         return "no set types"
     rows = [(one.name, one.transmitter, f"{one.feed_ma:g} mA", one.region) for one in types]
-    return render_table(rows, indent="")
+    return render_table([TYPE_HEADS, *rows], indent="")

@@ -37,6 +37,8 @@ NOISY = ("crackle", "noise", "hum")
 """Families of the mark `crackle`, on every path; the others belong to the path's own mark."""
 DIGITS = "1234567890"
 PARTS = ("cord", "hook", "handset")
+TIED_BY_CHANCE_PERCENT = 60.0
+"""The time after its beat in which an event counts as an answer is this much of a beat at most."""
 HELD = ("baseline", "stand-in")
 """Kinds of reference that say how a set is: good sets of its type, or what any set keeps to."""
 MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
@@ -261,13 +263,20 @@ def judge_check(check: Check) -> MarkState:
     if isinstance(check, BellCheck):
         return "outside" if not check.rings else "doubtful" if len(check.gongs_hz) < 2 else "within"
     if isinstance(check, FlexCheck):
-        return "outside" if check.events else "within"
+        if not check.events:
+            return "within"
+        return "doubtful" if _is_untied(check) else "outside"
     if isinstance(check, LineCheck) and any(one.kind == "open-loop" for one in check.problems):
         return "outside"
     findings = [one for one in getattr(check, "findings", ()) if one.value is not None]
     if isinstance(check, DialCheck) and not check.region:
         return "outside" if any(one.verdict == "outside" for one in findings) else "not comparable"
     return find_gravest(one.verdict for one in findings)
+
+
+def _is_untied(check: FlexCheck) -> bool:
+    """Whether no more of the events followed a movement than would by themselves."""
+    return check.tied_percent is not None and check.tied_percent <= TIED_BY_CHANCE_PERCENT
 
 
 def _say_stored(checks: Sequence[StoredCheck], *, partly: str = "") -> Said:
@@ -325,7 +334,11 @@ def _say_flex(checks: Sequence[StoredCheck], words: Words) -> Said:
     latest = {one.part: one for one in checks}
     missing = [part for part in PARTS if part not in latest]
     partly = words.say("standing", "parts_missing", names=", ".join(missing)) if missing else ""
-    return _say_stored(tuple(latest.values()), partly=partly)
+    said = _say_stored(tuple(latest.values()), partly=partly)
+    if said.state != "doubtful":
+        return said
+    sentence = words.say("standing", "cord_untied", told=said.sentence)
+    return Said(state=said.state, sentence=sentence, partly=partly, simulated=said.simulated)
 
 
 def _say_bell(checks: Sequence[StoredCheck], words: Words) -> Said:

@@ -124,14 +124,16 @@ def say_stage(stage: str, language: str = "en") -> str:
     return load_words(language).say_own("standing", f"stage_{stage}", stage)
 
 
-def say_source(text: str, language: str = "en") -> str:
-    """Where a limit or a cause comes from, in words; marked where it was not seen in print."""
+def say_source(text: str, language: str = "en", *, is_marked: bool = True) -> str:
+    """Where a limit or a cause comes from, in words; on wish marked where it was not in print."""
     from voicecheck.report import is_from_memory
     from voicecheck.report.sources import say_source as say
 
     words = load_words(language)
     told = say(text, words)
-    return f"{told} {words.say('report', 'memory_mark')}" if is_from_memory(text) else told
+    if is_marked and is_from_memory(text):
+        return f"{told} {words.say('report', 'memory_mark')}"
+    return told
 
 
 def say_problems(problems: Iterable[Problem], language: str = "en") -> tuple[str, ...]:

@@ -28,8 +28,9 @@ PHOTOGRAPHS = ("JPEG", "PNG")
 PHOTOGRAPH_PIXELS = 900
 MOST_PHOTOGRAPH_PIXELS = 80_000_000
 """A larger picture is no photograph of a telephone, and would fill the memory."""
-HEARD = "speak"
-"""The check that is heard, and seen against time, rather than drawn."""
+SPEECH = "speak"
+SEEN_AS_SOUND = (SPEECH, "bell")
+"""Checks whose recording itself is drawn, so that rows of spans would tell less."""
 VOICE_RATE_HZ, VOICE_S = 16_000, 12.0
 """Twice the band of a telephone, and long enough to hear it: two of these stay below 1.1 MB."""
 VOICE_PEAK = 0.7
@@ -101,7 +102,7 @@ def find_voices(book: JobBook, checks: Sequence[StoredCheck]) -> Voices | None:
         Both with one gain, so that what became louder is heard to be; made equally loud where they
         come from two benches. `None` where speech was not recorded at both stages.
     """
-    spoken = {one.stage: one for one in checks if one.kind == HEARD and one.sound_sha256}
+    spoken = {one.stage: one for one in checks if one.kind == SPEECH and one.sound_sha256}
     if not all(stage in spoken for stage in STAGES):
         return None
     sounds = [_load_voice(book, spoken[stage]) for stage in STAGES]
@@ -142,7 +143,8 @@ def draw_checks(checks: Sequence[StoredCheck], words: Words) -> tuple[Picture, .
     pictures = []
     for one in latest.values():
         kind = get_kind(one.kind)
-        if one.kind == HEARD or not has_picture(kind, one.check):
+        is_seen = one.kind in SEEN_AS_SOUND and one.sound_sha256
+        if is_seen or not has_picture(kind, one.check):
             continue
         try:
             image = render_figure(draw_check(kind, one.check), "svg")

@@ -21,6 +21,7 @@ from voicecheck.workflow.papers.enclosures import (
     find_shop,
     find_voices,
 )
+from voicecheck.workflow.papers.hearing import draw_sounds
 from voicecheck.workflow.papers.lookup import choose_current
 from voicecheck.workflow.standing import set_standing
 from voicecheck.writing import DOOR, Door
@@ -112,7 +113,7 @@ def _collect_content(
         shop=shop,
         photograph=find_photograph(book, job),
         voices=find_voices(book, checks),
-        pictures=draw_checks(checks, words),
+        pictures=(*draw_sounds(book, runs, checks, words), *draw_checks(checks, words)),
     )
 
 
