@@ -29,9 +29,9 @@ BANDS_HZ = (100.0, 8000.0)
 SAME_TONE = 0.02
 """Two frequencies that differ by less are the same tone (half of the closest two in the tables)."""
 HELD_S, STEADY_S, BREAK_S = 0.4, 3.0, 5.0
+"""Shorter is speech; no interrupted tone holds that long; no interruption is longer (PROP)."""
 LEAST_DIAL_HZ = 200.0
 """Lower dial tones are of the rotary era; 50 Hz in a meter is far more often the mains."""
-"""Shorter is speech; no interrupted tone holds that long; no interruption is longer (PROP)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
