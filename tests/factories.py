@@ -34,6 +34,7 @@ from voicecheck.records import (
     SetType,
     Timing,
 )
+from voicecheck.records.standing import Mark
 from voicecheck.report import ReportContent
 
 # 1/12-octave midband frequencies, base ten (IEC 61260): 200 to 4000 Hz.
@@ -328,6 +329,24 @@ def replace(record: object, **changes: object) -> object:
     return dataclasses.replace(record, **changes)
 
 
+def make_marks() -> tuple[Mark, ...]:
+    """The strip of that job: talking and hearing mended, the dial tested as found alone."""
+    found = {
+        "talks": ("outside", "within"),
+        "hears": ("outside", "within"),
+        "own-voice": ("within", "within"),
+        "crackle": ("outside", "within"),
+        "dials": ("within", "not tested"),
+        "rings": ("not tested", "not tested"),
+        "cord": ("not tested", "not tested"),
+        "line": ("not tested", "not tested"),
+    }
+    return tuple(
+        Mark(key=key, as_found=as_found, now=now, sentence="")
+        for key, (as_found, now) in found.items()
+    )
+
+
 def make_content(**more: object) -> ReportContent:
     """What the report of that job is made from; any field can be given otherwise."""
     given: dict[str, object] = {
@@ -338,6 +357,7 @@ def make_content(**more: object) -> ReportContent:
         "comparisons": (make_comparison("before"), make_comparison("after"), make_change()),
         "now_utc": "2031-04-02T16:00:00+00:00",
         "version": "0.1.0",
+        "marks": make_marks(),
         **more,
     }
     return ReportContent(**given)

@@ -92,7 +92,8 @@ def _sweep(_: Path, book: JobBook, rng: np.random.Generator, say: Say) -> None:
 
 
 def _note(_: Path, book: JobBook, rng: np.random.Generator, say: Say) -> None:
-    jobs = book.list_jobs(limit=5)
+    # A closed job takes no note; the old book has one.
+    jobs = [job for job in book.list_jobs(limit=5) if job.closed_utc is None]
     if jobs:
         text = f"note {rng.integers(1 << 60)}"
         number = jobs[int(rng.integers(len(jobs)))].job

@@ -50,12 +50,12 @@ def fill_book(folder: Path, *, n_good: int = 8) -> int:
     return job
 
 
-def call(*words: object, book: Path | None = None) -> str:
-    """What a command prints to its output; errors are raised."""
+def call(*words: object, book: Path | None = None, is_all: bool = False) -> str:
+    """What a command prints to its output, on wish with what it says beside; errors are raised."""
     arguments = [str(word) for word in words]
     if book is not None:
         arguments += ["--book", str(book)]
     said, beside = io.StringIO(), io.StringIO()
     with redirect_stdout(said), redirect_stderr(beside):
         make_app()(arguments, standalone_mode=False)
-    return said.getvalue()
+    return said.getvalue() + beside.getvalue() * is_all

@@ -214,7 +214,7 @@ def test_a_made_up_check_has_a_command(
     document = json.loads(call("--simulated", "healthy", "--json").stdout)
     assert document["level_dbfs"] == pytest.approx(LEVEL_DBFS, abs=0.01)
     picture = tmp_path / "hum.svg"
-    shown = call("--simulated", "healthy", "--picture", str(picture)).stdout
+    shown = call("--simulated", "healthy", "--picture", str(picture), "--numbers").stdout
     assert "hum level  -26.0 dBFS" in shown
     assert "Hum" in picture.read_text(encoding="utf-8")
     refused = call("--simulated", "healthy", "--least-dbfs", "3").exception

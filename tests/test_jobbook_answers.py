@@ -41,6 +41,15 @@ def test_what_is_said_last_counts_and_words_are_something_else(book: Any) -> Non
     assert book.count_causes() == {"F01": 2, "other": 1}
 
 
+def test_a_job_in_the_bin_says_nothing_until_it_is_back(book: Any) -> None:
+    keep_cause(book, 1, "F13")
+    keep_cause(book, 2, "F13")
+    book.remove_job(2)
+    assert book.count_causes() == {"F13": 1}
+    book.restore_job(2)
+    assert book.count_causes() == {"F13": 2}
+
+
 @pytest.mark.parametrize("said", ["F99", "x1", "", "   ", "a\0b"])
 def test_a_slip_is_refused_and_nothing_is_kept(book: Any, said: str) -> None:
     with pytest.raises(InputError, match="cause"):

@@ -41,12 +41,12 @@ def book(tmp_path: Path) -> Iterator[Any]:
         yield book
 
 
-def save_run(book: Any, seeds: Any, **fields: Any) -> None:
+def save_run(book: Any, seeds: Any, *, job: int = 1, **fields: Any) -> None:
     seats = []
     for seed in seeds:
         stored = book.save_recording(draw_recording(seed, 400), Recipe())
         seats.append(draw_measurement(seed, stored.sha256))
-    book.save_run(draw_run(seeds[0], job=1, recordings=tuple(seats), **fields))
+    book.save_run(draw_run(seeds[0], job=job, recordings=tuple(seats), **fields))
 
 
 def find_level(book: Any, seeds: Any) -> Any:
@@ -128,6 +128,24 @@ def test_stopped_work_goes_on_where_it_was(book: Any) -> None:
     assert [run.pooled.version for run in book.list_runs()] == ["0.1.0"]
     done = book.analyse_again(analyse_mean_square, pool_mean, version="9.0", n_workers=1)
     assert (done.n_recordings, done.n_runs) == (left, 1)
+
+
+def test_jobs_in_the_bin_are_left_alone_until_they_are_back(book: Any) -> None:
+    """What another job has, too, is analysed; what no run has as well."""
+    book.open_job("removed", "Lakeside 4")
+    save_run(book, (1, 2))
+    save_run(book, (2, 3), job=2)
+    stray = book.save_recording(draw_recording(4, 400), Recipe()).sha256
+    book.remove_job(2)
+    outdated = book.list_outdated("9.0")
+    assert len(outdated) == 3
+    assert stray in outdated
+    done = book.analyse_again(analyse_mean_square, pool_mean, version="9.0", n_workers=1)
+    assert (done.n_recordings, done.n_runs) == (3, 1)
+    book.restore_job(2)
+    done = book.analyse_again(analyse_mean_square, pool_mean, version="9.0", n_workers=1)
+    assert (done.n_recordings, done.n_runs) == (1, 1)
+    assert {run.pooled.version for run in book.list_runs()} == {"9.0"}
 
 
 def test_nothing_to_do_is_nothing_done(book: Any) -> None:

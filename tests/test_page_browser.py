@@ -131,6 +131,32 @@ def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(
     assert [line for line in told if "404" not in line] == []
 
 
+def test_state_and_next_step_are_above_the_fold_and_the_page_is_short(
+    browser: Any, served: Any
+) -> None:
+    page = enter(browser, served)
+    for stage in ("before", "after"):
+        start_sweep(page, stage, "simulated:carbon")
+        wait_for_end(page)
+        page.get_by_role("button", name="Put away").click()
+        page.locator("#work-away").wait_for(state="detached")
+        page.goto(f"{served.base}/jobs/1")
+    for width, height in ((1280, 800), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        for mark in ("talks", "crackle", "dials"):
+            page.goto(f"{served.base}/jobs/1?mark={mark}")
+            if mark != "dials":
+                page.locator("#panel canvas").first.wait_for()
+            for part in ("#strip", "#next-title", "#next a.button, #next button"):
+                # Asked in one step, since the page may make its parts anew at any moment.
+                script = "part => document.querySelector(part).getBoundingClientRect().bottom"
+                bottom = page.evaluate(script, part)
+                assert 0 < bottom <= height, (width, mark, part)
+            whole = page.evaluate("document.documentElement.scrollHeight")
+            assert whole <= 2500, (width, mark)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 def test_hostile_names_stay_text_and_inside_the_width(browser: Any, book: Any) -> None:
     """Jobs, types and notes with every kind of trick: no script runs, none overflows."""
     with open_book(book) as opened:

@@ -94,7 +94,7 @@ def test_an_upload_is_bounded_in_size(client: Any) -> None:
 
     headers = {"content-type": "multipart/form-data; boundary=b"}
     assert client.post("/jobs/1/attach", content=make_body(), headers=headers).status_code == 413
-    assert "None yet" in client.get("/jobs/1").text
+    assert "a.txt" not in client.get("/jobs/1").text
 
 
 KINDS = [("a.exe", b"MZ"), ("a.html", b"<p>"), ("a.png", b"<svg>"), ("a.svg", b"<svg>"), ("a", b"")]

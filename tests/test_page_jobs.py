@@ -15,8 +15,12 @@ from pagetest import HOSTILE, TAB, fill_book, open_client
 
 from voicecheck.bench.soundfiles import save_sound
 from voicecheck.bench.wavfile import save_programme
+from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
+from voicecheck.verdicts.faults import load_fault_table
+from voicecheck.web.jobview import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
 from voicecheck.workflow.books import open_book
+from voicecheck.workflow.takes import list_takes
 from voicecheck.workflow.wording import say_found
 
 
@@ -314,3 +318,74 @@ def test_a_form_that_stays_is_told_what_is_wrong_in_its_field(client: Any, folde
     assert "<i>" not in refused.text
     opened = client.post("/jobs", data={"label": "b", "type": "Lakeside 4"}, headers=stays)
     assert (opened.status_code, opened.headers["hx-redirect"]) == (204, "/jobs/2")
+
+
+def test_a_good_set_is_opened_from_its_type_ready_to_be_a_reference(client: Any) -> None:
+    page = client.get("/type", params={"name": "Lakeside 4"}).text
+    assert "No good set was swept yet" in page
+    query = {"name": "Lakeside 4"}
+    opened = client.post(
+        "/type/good", params=query, data={"label": "black set"}, follow_redirects=False
+    )
+    assert opened.headers["location"] == "/jobs/2?stage=reference#sweep"
+    page = client.get("/jobs/2?stage=reference").text
+    assert page.count('name="stage" value="reference"') == 2
+
+
+def test_another_job_s_newest_runs_are_laid_beside(client: Any) -> None:
+    client.post("/jobs", data={"label": "blue set", "type": "Lakeside 4"})
+    sweep(client, 1)
+    sweep(client, 2, seed=2, stage="after")
+    (alone,) = client.get("/jobs/1/curves").json()["paths"]
+    (both,) = client.get("/jobs/1/curves?beside=2").json()["paths"]
+    assert [run["is_beside"] for run in both["runs"]] == [False, True]
+    assert both["runs"][0] == alone["runs"][0]
+    assert both["runs"][1]["stage"] == "job 2, after"
+    assert both["runs"][1]["label"].startswith("SIMULATED, job 2, after, 1 seat")
+    assert "curves?beside=2" in client.get("/jobs/1?beside=2").text
+    assert client.get("/jobs/1/curves?beside=99").status_code in {400, 404}
+
+
+def test_a_run_is_moved_put_aside_and_brought_back_by_the_page(client: Any, folder: Any) -> None:
+    sweep(client)
+    with open_book(folder) as book:
+        (key,) = [take.key for take in list_takes(book, 1)]
+    assert f"/jobs/1/takes/{key}" in client.get("/jobs/1?mark=talks").text
+    sound = client.get(f"/jobs/1/takes/{key}/1.flac")
+    assert (sound.content[:4], sound.headers["content-type"]) == (b"fLaC", "audio/flac")
+    for other in (f"{key}/2", f"{key}/0", "run-99/1", "x/1"):
+        assert client.get(f"/jobs/1/takes/{other}.flac").status_code in {400, 404}
+    for act, stages in (("after", ["after"]), ("aside", []), ("back", ["after"])):
+        client.post(f"/jobs/1/takes/{key}", data={"act": act, "reason": "wrong stage"})
+        with open_book(folder) as book:
+            assert [run.stage for run in book.list_runs(job=1)] == stages
+    assert "wrong stage" in client.get("/jobs/1").text
+    refused = client.post(f"/jobs/1/takes/{key}", data={"act": "before", "reason": ""})
+    assert refused.status_code == 400
+
+
+def test_a_line_that_ended_well_goes_by_itself_and_a_failed_one_when_it_is_put_away(
+    client: Any,
+) -> None:
+    now = [0.0]
+    client.desk.clock = lambda: now[0]
+    client.desk.start("Fine", lambda _: "Done: it", tab=TAB)
+    client.desk.wait(10)
+    assert "Done: it" in client.get("/").text
+    now[0] = 31.0
+    assert "Done: it" not in client.get("/").text
+
+    def fail(_: Any) -> str:
+        raise InputError("seats: none")
+
+    client.desk.start("Bad", fail, tab=TAB)
+    client.desk.wait(10)
+    now[0] = 100.0
+    assert "seats: none" in client.get("/").text
+    client.post("/desk/away", data={"away": "1"})
+    assert "seats: none" not in client.get("/").text
+
+
+def test_every_test_that_the_page_does_is_one_of_the_fault_table() -> None:
+    known = {row.next_test for row in load_fault_table().rows}
+    assert {*CHECKED_BY, *ON_THE_BENCH, *SWEPT_AGAIN} <= known

@@ -54,12 +54,15 @@ def page(html: str) -> Page:
 class TestOwnerPage:
     def test_it_tells_what_was_found_done_and_is_now(self, page: Page) -> None:
         text = page.words()
-        order = ["What was found", "What was done", "How it is now", "Please note", "For the bench"]
+        order = [
+            "You told us", "We found", "We did", "How it is now", "Please mind", "For the bench",
+            "What was found", "What was done",
+        ]  # fmt: skip
         places = [text.index(heading) for heading in order]
         assert places == sorted(places)
         assert "Nobody hears me well, and it crackles." in text
         assert "Fitted a healthy carbon element." in text
-        assert "After the work: as it should be for its type" in text
+        assert "Your telephone is well in what was tested: it talks, hears" in text
 
     def test_findings_are_told_by_how_far_they_are_beyond_the_limit(self) -> None:
         """Value -8.3 dB against a lower limit of -4.0 dB is 4.3 dB too quiet, on any scale."""
@@ -151,6 +154,16 @@ class TestBenchPage:
         ):
             assert part in text
 
+    def test_a_problem_of_several_paths_is_told_once_with_all_of_them(self) -> None:
+        hum = Problem(kind="mains", message="hum at 50 Hz")
+        runs = tuple(
+            factories.make_run(path, stage, problems=(hum,), n_recordings=2)
+            for path, stage in (("transmit", "before"), ("receive", "before"), ("receive", "after"))
+        )
+        text = Page(render_html(factories.make_content(runs=runs))).words()
+        assert "transmit, receive before; receive after: 6 times, as: hum at 50 Hz" in text
+        assert text.count("hum at 50 Hz") == 1
+
     def test_problems_of_one_kind_are_told_once_with_their_number(self) -> None:
         bursts = tuple(
             Problem(kind="burst", at_s=at_s, message="a burst", effect="all sweeps are used")
@@ -209,14 +222,16 @@ class TestBenchPage:
 
     def test_what_was_not_tested_is_listed_unless_it_was(self) -> None:
         everything = Page(render_html(factories.make_content())).words()
+        bench = everything.partition("For the bench")[2]
         for name in ("dial:", "cords:", "hook switch:", "bell:", "live line:", "insulation:"):
-            assert name in everything.partition("Not tested")[2]
+            assert name in bench.partition("Not tested")[2]
         content = factories.make_content(
             runs=(factories.make_run("transmit", "before"),),
             other_checks={"dial": "10.1 pulses per second, 61 % break"},
         )
         text = Page(render_html(content)).words()
-        left_open = text.partition("Not tested")[2].partition("Conditions")[0]
+        bench = text.partition("For the bench")[2]
+        left_open = bench.partition("Not tested")[2].partition("Conditions")[0]
         assert "dial:" not in left_open
         assert "How it hears (receive): not measured" in left_open
         assert "dial: 10.1 pulses per second" in text.partition("Also tested")[2]
@@ -273,8 +288,12 @@ class TestStructure:
     def test_charts_have_their_numbers_as_alternative_text(self, html: str, page: Page) -> None:
         ids = {attributes["id"] for _, attributes in page.tags if "id" in attributes}
         charts = [a for _, a in page.tags if a.get("role") == "img"]
-        assert len(charts) == 2
-        for chart in charts:
+        assert [chart.get("aria-label", "")[:11] for chart in charts[:2]] == [
+            "How it talk",
+            "How it hear",
+        ]
+        assert len(charts) == 4
+        for chart in charts[2:]:
             assert set(chart["aria-labelledby"].split()) <= ids
         run = factories.make_job_runs()[1]
         at_1khz = f"{run.pooled.response.level_db[28]:.1f}".replace("-", "\u2212")
@@ -381,7 +400,7 @@ class TestContent:
         )
         text = Page(render_html(content)).words()
         for part in (
-            "Measured; nothing to compare with yet",
+            "It was tested, but there is nothing yet to compare it with.",
             "No comparison has been made",
             "No baseline for this type",
             "How it talks (transmit): not measured",

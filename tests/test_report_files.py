@@ -14,6 +14,7 @@ from typing import Any
 import factories
 import numpy as np
 import pytest
+from pdfread import read_pdf
 from reportpage import Page
 from services import need_module
 
@@ -119,7 +120,7 @@ def make_hostile_content(text: str) -> ReportContent:
     )
 
 
-def make_full_content(paper: str) -> ReportContent:
+def make_full_content(paper: str, **more: Any) -> ReportContent:
     """Thirteen quantities on three paths, before and after, with hints and a bench check."""
     quantities = (
         "response", "shape", "mid_db", "low_db", "high_db", "at_1khz_db", "thd_315_percent",
@@ -141,7 +142,22 @@ def make_full_content(paper: str) -> ReportContent:
         for stage, verdict, value in (("before", "outside", -7.1), ("after", "doubtful", -4.4))
     )
     change = factories.replace(factories.make_change(), findings=findings("outside", 2.7))
-    return factories.make_content(paper=paper, comparisons=(*comparisons, change))
+    return factories.make_content(paper=paper, comparisons=(*comparisons, change), **more)
+
+
+LEAST_LINES = 6
+"""Of text on a page: fewer are what was left over, not a page."""
+
+
+def find_page(document: Any, anchor: str) -> int:
+    """Number of the page, from 0, that an element with this id begins on."""
+    return next(i for i, page in enumerate(document.pages) if anchor in page.anchors)
+
+
+def list_line_places(page: Any) -> set[float]:
+    """Heights of the lines of text of a page, margins apart."""
+    (html,) = [box for box in page._page_box.children if box.element_tag == "html"]
+    return {round(box.position_y) for box in html.descendants() if type(box).__name__ == "LineBox"}
 
 
 def load_weasyprint() -> Any:
@@ -152,14 +168,59 @@ def load_weasyprint() -> Any:
 class TestPdf:
     @pytest.mark.parametrize("paper", ["A4", "Letter"])
     @pytest.mark.parametrize("make", [factories.make_content, make_full_content])
-    def test_it_prints_to_two_pages(self, paper: str, make: Any) -> None:
+    def test_the_owner_has_one_page_and_no_page_holds_an_orphan(
+        self, paper: str, make: Any, plain_figures: Any
+    ) -> None:
         """An ordinary job and one where everything was bad and is doubtful still."""
         weasyprint = load_weasyprint()
-        html = render_html(make(paper=paper))
+        html = render_html(make(paper=paper), plain_figures)
         document = weasyprint.HTML(string=html).render()
-        assert len(document.pages) == 2
         width_mm = document.pages[0].width / 96 * 25.4
         assert width_mm == pytest.approx({"A4": 210.0, "Letter": 215.9}[paper], abs=0.1)
+        assert find_page(document, "bench-title") == 1
+        assert len(document.pages) <= 4
+        for page in document.pages:
+            assert len(list_line_places(page)) >= LEAST_LINES
+
+    @pytest.mark.parametrize("paper", ["A4", "Letter"])
+    def test_long_words_leave_the_owner_one_page_still(
+        self, paper: str, plain_figures: Any
+    ) -> None:
+        weasyprint = load_weasyprint()
+        job = factories.replace(
+            factories.JOB,
+            complaint="Nobody hears me well, and it crackles so. " * 12,
+            notes=("Cleaned the receiver and washed the case with soap, outside only. " * 4,) * 7,
+        )
+        content = factories.make_content(paper=paper, job=job, shop="Example Telephone Repairs")
+        document = weasyprint.HTML(string=render_html(content, plain_figures)).render()
+        assert find_page(document, "bench-title") == 1
+
+    def test_the_signature_stands_with_what_is_signed(self, plain_figures: Any) -> None:
+        """However long the pages before are."""
+        weasyprint = load_weasyprint()
+        for n_lines in (0, 12, 24):
+            tested = {f"check {i}": "as it should be" for i in range(n_lines)}
+            content = make_full_content("A4", other_checks=tested)
+            document = weasyprint.HTML(string=render_html(content, plain_figures)).render()
+            assert find_page(document, "statement") == find_page(document, "signature")
+
+    def test_a_screen_reader_finds_headings_tables_and_pictures(self, plain_figures: Any) -> None:
+        """The tag tree of PDF/UA-1, read back from the file."""
+        load_weasyprint()
+        pdf = read_pdf(render_pdf(factories.make_content(), plain_figures))
+        root = pdf.resolve(pdf.catalog["StructTreeRoot"])
+        kinds = [pdf.read_kind(one) for one in pdf.walk(root)]
+        for kind in ("H1", "H2", "H3", "Table", "TR", "TH", "TD", "L", "LI", "P", "Figure"):
+            assert kind in kinds, kind
+        figures = [one for one in pdf.walk(root) if pdf.read_kind(one) == "Figure"]
+        assert len(figures) == 3
+        assert all(len(one.get("Alt", "")) > 20 for one in figures)
+        assert pdf.resolve(pdf.catalog["MarkInfo"]) == {"Marked": True}
+        assert pdf.catalog["Lang"] == "en"
+        assert pdf.info["Title"] == "Telephone check, job 7: Green wall set, Mrs Example"
+        assert pdf.info["Subject"].startswith("What was found, done and is now")
+        assert b"pdfuaid" in pdf.metadata
 
     def test_it_is_a_pdf(self) -> None:
         load_weasyprint()

@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
+import numpy as np
 import pytest
+import soundfile
 from jobbook_samples import draw_small_run
 
 from voicecheck.charts.captions import say_limits
@@ -137,6 +139,26 @@ def test_checks_have_marks_and_name_what_is_missing(book: JobBook) -> None:
     assert (cord.as_found, cord.partly) == ("within", "not moved: hook, handset")
     assert dials.simulated
     assert standing.simulated
+
+
+@pytest.mark.parametrize(
+    ("late_s", "state", "told"),
+    [(0.2, "outside", "not quiet"), (0.7, "doubtful", "do not follow the movements")],
+)
+def test_losses_that_follow_no_movement_are_not_held_against_the_cord(
+    book: JobBook, tmp_path: Path, late_s: float, state: str, told: str
+) -> None:
+    """Losses so long after each beat of a second; an answer comes within half of one."""
+    time_s = np.arange(10 * 16000) / 16000
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * time_s)
+    for beat_s in (2.0, 4.0, 6.0, 8.0):
+        tone[np.abs(time_s - beat_s - late_s) < 0.01] = 0.0
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(len(tone))
+    soundfile.write(tmp_path / "flex.wav", tone + noise, 16000, subtype="PCM_24")
+    run_check("flex", Source(recording=tmp_path / "flex.wav"), book=book, job=1)
+    cord = get_mark(set_standing(book, 1), "cord")
+    assert cord.as_found == state
+    assert told in cord.sentence
 
 
 def test_the_next_step_follows_what_is_there(book: JobBook) -> None:

@@ -21,13 +21,21 @@ def test_a_region_is_known_or_refused_with_the_nearest_name() -> None:
         check_typed(SetType(name="x", feed_ma=0.04))
 
 
-@pytest.mark.parametrize("region", ["", "Sweden"])
-def test_a_dial_without_limits_of_its_region_has_no_verdict(region: str) -> None:
+def test_a_dial_without_a_region_has_no_verdict() -> None:
     """8.3 pulses a second works on many lines, and is no serviced dial."""
-    dial = measure_dial(make_recording(8.3), region=region)
+    dial = measure_dial(make_recording(8.3), region="")
     speed = [one for one in dial.findings if one.quantity == "pulses_per_s"]
     assert [one.verdict for one in speed] == ["not comparable"]
     assert "no verdict" in speed[0].reason
+
+
+def test_a_line_whose_limits_are_not_known_has_no_verdict() -> None:
+    """Sweden has limits of sets only; what lines anywhere take is told beside them."""
+    dial = measure_dial(make_recording(8.3), region="Sweden")
+    speed = [one for one in dial.findings if one.quantity == "pulses_per_s"]
+    told = {one.limit: one.verdict for one in speed}
+    assert told == {"service": "outside", "beside": "not comparable"}
+    assert "no verdict" in speed[1].reason
 
 
 def test_a_dial_is_held_against_serviced_sets_and_against_the_line() -> None:

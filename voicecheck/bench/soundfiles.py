@@ -36,19 +36,37 @@ def save_sound(path: str | Path, samples: Array, rate_hz: int, door: Door = DOOR
     InputError
         Another ending, a sample beyond full scale, or the place cannot be written.
     """
-    import soundfile
-
     path = Path(path)
     if path.suffix.lower() not in FORMATS:
         raise InputError(f"{path.name}: need a name that ends in .wav or .flac")
     if not np.all(np.abs(samples) <= 1.0):
         raise InputError(f"{path.name}: samples beyond full scale; lower the level and try again")
+    content = encode_sound(samples, rate_hz, file_format=FORMATS[path.suffix.lower()])
+    return door.write(path, content)
+
+
+def encode_sound(
+    samples: Array, rate_hz: int, *, file_format: str = "FLAC", bits: int = 24
+) -> bytes:
+    """
+    One channel as the bytes of a sound file.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+        Full-scale units, within -1 and 1.
+    rate_hz : int
+    file_format : str
+        "FLAC" or "WAV".
+    bits : int
+        16 or 24.
+    """
+    import soundfile
+
     content = io.BytesIO()
+    highest = 1.0 - 2.0 ** (1 - bits)
+    subtype = f"PCM_{bits}"
     soundfile.write(
-        content,
-        np.minimum(samples, 1.0 - 2.0**-23),
-        rate_hz,
-        subtype="PCM_24",
-        format=FORMATS[path.suffix.lower()],
+        content, np.minimum(samples, highest), rate_hz, subtype=subtype, format=file_format
     )
-    return door.write(path, content.getvalue())
+    return content.getvalue()

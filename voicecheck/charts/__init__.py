@@ -13,6 +13,7 @@ from voicecheck.charts.captions import (
     say_value,
 )
 from voicecheck.charts.findings import draw_findings
+from voicecheck.charts.owner import draw_owner_picture
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure, save_figure
@@ -27,6 +28,7 @@ __all__ = [
     "describe_response",
     "draw_findings",
     "draw_job_sheet",
+    "draw_owner_picture",
     "draw_response",
     "draw_summary",
     "draw_timing",

@@ -9,13 +9,11 @@ import numpy as np
 from voicecheck.records import Baseline, Comparison, Conditions, Finding, Run
 from voicecheck.records.quantities import count_decimals, says_nothing, unit_of
 from voicecheck.records.terms import Verdict
-from voicecheck.records.verdicts import rank_verdict
+from voicecheck.records.verdicts import HELD_AGAINST, rank_verdict
 from voicecheck.words import Words
 
 RELATIVE = "dB relative"
 WIDE = "stand-in"
-HELD_AGAINST = ("baseline", "mask", WIDE)
-"""Kinds of reference that have limits."""
 DESCRIBED_HZ = (300.0, 1000.0, 3400.0)
 
 

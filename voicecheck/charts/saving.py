@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 import threading
@@ -82,7 +83,7 @@ def save_figure(figure: Figure, path: Path | str, door: Door = DOOR) -> Path:
     return door.write_all(target.parent, {target.name: content})[0]
 
 
-def inline_svg(svg: bytes, prefix: str) -> str:
+def inline_svg(svg: bytes, prefix: str, title: str = "") -> str:
     """
     An SVG file as markup for the inside of a page.
 
@@ -93,6 +94,8 @@ def inline_svg(svg: bytes, prefix: str) -> str:
     prefix : str
         Put before every id that is used, so that two charts on a page do not share one; the
         others are left out.
+    title : str
+        What it shows, for those who cannot see it; a tagged PDF has it, too.
 
     Returns
     -------
@@ -101,7 +104,8 @@ def inline_svg(svg: bytes, prefix: str) -> str:
     """
     text = svg.decode("utf-8")
     text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    named = f"<title>{html.escape(title)}</title>" if title else ""
+    text = re.sub(r"<metadata>.*?</metadata>", lambda _: named, text, flags=re.DOTALL)
     used = set(re.findall(r'url\(#([^)"]+)\)|xlink:href="#([^"]+)"', text))
     names = {name for pair in used for name in pair if name}
     text = re.sub(

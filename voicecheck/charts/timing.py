@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 OPEN_FACE, BOUNCE_FACE = PALETTE["2"], PALETTE["1"]
-ROW_MM, HEAD_MM, FOOT_MM, WIDTH_MM = 9.0, 16.0, 18.0, 180.0
+ROW_MM, HEAD_MM, FOOT_MM, WIDTH_MM = 8.0, 15.0, 14.0, 180.0
+WORDS_LETTERS = 46
+"""Letters of a line beside a row; two lines fit it."""
 MOST_ROWS = 24
 THIN_SHARE = 0.004
 """Of the axis: as wide as a mark without length is drawn, 0.3 mm on paper."""
@@ -45,7 +48,7 @@ def draw_timing(check: DialCheck) -> Figure:
     Returns
     -------
     Figure
-        180 mm wide, 9 mm a digit; the first 24 digits.
+        180 mm wide, 8 mm a digit; the first 24 digits.
 
     Raises
     ------
@@ -83,7 +86,7 @@ def draw_spans(
     Returns
     -------
     Figure
-        180 mm wide, 9 mm a row.
+        180 mm wide, 8 mm a row.
 
     Raises
     ------
@@ -115,17 +118,17 @@ def _make_rows(names: Sequence[str], told: Sequence[str]) -> tuple[Figure, Axes]
     axes: Axes = figure.add_axes(place)
     for row, words in enumerate(reversed(told)):
         axes.annotate(
-            words,
+            "\n".join(textwrap.wrap(words, WORDS_LETTERS)[:2]),
             (1.02, row),
             xycoords=("axes fraction", "data"),
             va="center",
-            fontsize=6.5,
+            fontsize=8,
             family=FONT,
             color=INK,
         )
     axes.set_ylim(-0.6, len(names) - 0.4)
     axes.set_yticks(range(len(names)), list(reversed(names)))
-    axes.tick_params(labelsize=8, colors=INK)
+    axes.tick_params(labelsize=9, labelfontfamily=FONT, colors=INK)
     axes.grid(visible=True, axis="x", color=GRID, linewidth=0.5)
     axes.set_axisbelow(True)
     axes.spines[["top", "right", "left"]].set_visible(False)
@@ -134,9 +137,9 @@ def _make_rows(names: Sequence[str], told: Sequence[str]) -> tuple[Figure, Axes]
 
 def _label(figure: Figure, axes: Axes, axis: str, title: str, told: str) -> Figure:
     height_mm = figure.get_figheight() / MM
-    axes.set_xlabel(axis, fontsize=7, family=FONT, color=INK)
-    write_text(figure, 0.06, 1.0 - 6.0 / height_mm, title, fontsize=10)
-    write_text(figure, 0.06, 1.0 - 11.0 / height_mm, told, fontsize=7, color=FAINT_INK)
+    axes.set_xlabel(axis, fontsize=8.5, family=FONT, color=INK)
+    write_text(figure, 0.06, 1.0 - 6.0 / height_mm, title, fontsize=11, weight="bold")
+    write_text(figure, 0.06, 1.0 - 11.0 / height_mm, told, fontsize=8.5, color=FAINT_INK)
     return figure
 
 

@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
+from voicecheck.words import load_words
+
 if TYPE_CHECKING:
     from voicecheck.records import Finding, Problem, Recording
 
@@ -248,6 +250,12 @@ def say_cadence(cadence_s: tuple[float, ...] | None, none: str) -> str:
 
 
 def list_outside(findings: tuple[Finding, ...]) -> list[str]:
-    """What is outside its limits, each once, as a part of a line."""
-    names = [f.quantity.replace("_", " ") for f in findings if f.verdict == "outside"]
-    return [f"outside: {', '.join(dict.fromkeys(names))}"] if names else []
+    """What is outside its limits, each once, in a line; and whose limits where there are two."""
+    words = load_words()
+    names: dict[str, list[str]] = {}
+    for finding in findings:
+        if finding.verdict == "outside":
+            limits = names.setdefault(words.say("quantity", finding.quantity), [])
+            limits += [words.say("limit", finding.limit)] if finding.limit else []
+    told = [f"{name} ({', '.join(limits)})" if limits else name for name, limits in names.items()]
+    return [f"outside: {', '.join(told)}"] if told else []

@@ -13,6 +13,16 @@ from voicecheck.records.terms import Verdict
 
 Row = Mapping[str, str]
 MEMORY = "from memory"
+OTHER_NAMES = {
+    "united states": "North America",
+    "usa": "North America",
+    "canada": "North America",
+    "great britain": "United Kingdom",
+    "uk": "United Kingdom",
+    "uae": "United Arab Emirates",
+    "czechia": "Czech Republic",
+}
+"""Countries that share the rows of another name, and short names."""
 
 
 @cache
@@ -41,7 +51,7 @@ def load_rows(name: str) -> tuple[dict[str, str], ...]:
 
 def find_region(table: str, region: str) -> str:
     """
-    Region of a table by its name, whatever its case; "" where none is named.
+    Region of a table by its name or another one, whatever its case; "" where none is named.
 
     Raises
     ------
@@ -52,12 +62,15 @@ def find_region(table: str, region: str) -> str:
     --------
     >>> find_region("dial_limits.csv", "united kingdom")
     'United Kingdom'
+    >>> find_region("dial_limits.csv", "canada")
+    'North America'
     """
     if not region.strip():
         return ""
     known = list_regions(table)
+    typed = region.strip().casefold()
     for name in known:
-        if name.casefold() == region.strip().casefold():
+        if name.casefold() in (typed, OTHER_NAMES.get(typed, "").casefold()):
             return name
     message = f"region: no limits for {region!r}; known: {', '.join(known)}"
     raise InputError(message)

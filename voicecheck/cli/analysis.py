@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,6 +18,9 @@ from voicecheck.cli.common import (
     write_json,
     write_text,
 )
+
+if TYPE_CHECKING:
+    from voicecheck.records import Measurement
 
 
 def register(app: typer.Typer) -> None:
@@ -114,11 +117,20 @@ def analyze(
             tell(f"voicecheck: {prefix}{result.error}")
             exit_code = max(exit_code, result.error.exit_code)
         elif not as_json:
-            from voicecheck.cli.show import render_measurement
-
-            write_text(render_measurement(result, with_numbers=numbers))
+            write_text(_render(result, numbers=numbers))
     if exit_code:
         raise typer.Exit(exit_code)
+
+
+def _render(measurement: Measurement, *, numbers: bool) -> str:
+    """What was found in a few lines, or every number of it."""
+    from voicecheck.cli.show import render_measurement
+    from voicecheck.cli.tellshow import render_told
+    from voicecheck.workflow.telltakes import tell_measurement
+
+    if numbers:
+        return render_measurement(measurement, with_numbers=True)
+    return render_told(tell_measurement(measurement), numbers="the same with --numbers")
 
 
 def frying(

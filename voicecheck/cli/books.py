@@ -227,6 +227,7 @@ def timeline(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     """Show what happened with a job, in order."""
     from voicecheck.cli.show import render_table
     from voicecheck.records import to_document
+    from voicecheck.records.times import say_own_time
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
@@ -234,5 +235,6 @@ def timeline(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     if as_json:
         write_json([to_document(event) for event in events])
         return
-    rows = [(event.at_utc, event.kind, event.text) for event in events]
-    write_text(render_table(rows, indent="") if rows else "nothing yet")
+    rows = [(say_own_time(event.at_utc), event.kind, event.text) for event in events]
+    heads = ("when", "what", "of what")
+    write_text(render_table([heads, *rows], indent="") if rows else "nothing yet")

@@ -45,11 +45,13 @@ def check(
     quiet: Quiet = False,
 ) -> None:
     """Go through the check list: what was measured fills itself in, the rest is ticked."""
-    from voicecheck.cli.checkout_show import render_list
+    from voicecheck.cli.checkout_show import render_list, render_ticked
+    from voicecheck.cli.tellshow import render_next
     from voicecheck.errors import InputError
     from voicecheck.records import JackConversion, to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.checks.checklist import load_list, update_list, write_template
+    from voicecheck.workflow.standing import set_standing
 
     if template is not None:
         with open_door(force=force, quiet=quiet) as door:
@@ -58,22 +60,27 @@ def check(
     if job is None:
         raise InputError("check: need the number of a job")
     has_jack = bool(fitted or removed or kept)
+    ticks, skips = _read_pairs(done, "--done"), _read_pairs(skip, "--skip")
+    touched = (*ticks, *skips, *(reopen or ()))
     with open_book(book) as opened:
         checked = update_list(
             opened,
             job,
             variant=variant,
-            done=_read_pairs(done, "--done"),
-            skipped=_read_pairs(skip, "--skip"),
+            done=ticks,
+            skipped=skips,
             reopened=tuple(reopen or ()),
             jack=JackConversion(fitted=fitted, removed=removed, kept=kept) if has_jack else None,
             final=final,
             template=load_list(list_file) if list_file is not None else None,
         )
+        step = set_standing(opened, job).next_step
     if as_json:
         write_json({**to_document(checked), "open": list(checked.open_steps)})
+    elif touched:
+        write_text(render_ticked(checked, touched, step))
     else:
-        write_text(render_list(checked))
+        write_text("\n".join((render_list(checked), *render_next(step))))
 
 
 def _read_pairs(texts: list[str] | None, option: str) -> dict[int, str]:

@@ -7,11 +7,12 @@ import sys
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from voicecheck.cli.common import (
+    AllNumbers,
     Book,
     Force,
     Json,
@@ -27,6 +28,9 @@ from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
 from voicecheck.workflow.checks.source import Source, list_source_fields
 from voicecheck.writing import DOOR, Door
+
+if TYPE_CHECKING:
+    from voicecheck.records.standing import NextStep
 
 MaybeJob = Annotated[
     int | None, typer.Argument(metavar="JOB", help="Number of the job; none: analyse only.")
@@ -95,6 +99,7 @@ def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:
         *([make_parameter("force", Force, False)] if writes else []),
         make_parameter("stage", Stage, ""),
         *map(make_option, list_source_fields(kind)),
+        make_parameter("numbers", AllNumbers, False),
         make_parameter("book", Book, None),
         make_parameter("as_json", Json, False),
         make_parameter("quiet", Quiet, False),
@@ -177,14 +182,14 @@ class _Call:
         """Take, analyse, keep, show; an unusable recording gives a document with its problem."""
         from contextlib import nullcontext
 
-        from voicecheck.cli.checkout_show import render_check
-        from voicecheck.cli.show import say_simulated
         from voicecheck.errors import RecordingError
         from voicecheck.workflow.books import open_book
         from voicecheck.workflow.checks.run import describe_failure, run_check
+        from voicecheck.workflow.standing import set_standing
 
         name, job, as_json = self.kind.name, self.values["job"], self.values["as_json"]
         is_real, beat = self.bench is not None, self._make_beat(options)
+        step = None
         with open_book(self.values["book"]) if job is not None else nullcontext() as opened:
             quiet = self.quiet or not is_real or beat is not None
             with show_progress(100, name, quiet=quiet) as advance:
@@ -204,13 +209,26 @@ class _Call:
                     if as_json:
                         write_json(describe_failure(name, error))
                     raise
+            if opened is not None and not as_json:
+                step = set_standing(opened, job).next_step
         if as_json:
             write_json(document)
         else:
-            if self.source is not None and self.source.simulated is not None:
-                write_text(say_simulated())
-            write_text(render_check(self.kind, check))
+            self._show(check, step)
         return check
+
+    def _show(self, check: Any, step: NextStep | None) -> None:
+        """In a few lines, or every number of it."""
+        from voicecheck.cli.checkout_show import render_check
+        from voicecheck.cli.tellshow import render_told
+        from voicecheck.workflow.telltakes import tell_check
+
+        simulated = self.source is not None and self.source.simulated is not None
+        told = tell_check(self.kind, check, simulated=simulated, next_step=step)
+        if self.values["numbers"]:
+            write_text("\n".join(filter(None, (told.simulated, render_check(self.kind, check)))))
+            return
+        write_text(render_told(told, numbers="the same with --numbers"))
 
     def _make_roll(self, options: Any) -> Callable[[Any], None] | None:
         """Digits roll by while they are dialled, where the sound is looked at as it comes in."""

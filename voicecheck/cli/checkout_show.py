@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from voicecheck.cli.guidance import wrap
 from voicecheck.cli.show import render_table
+from voicecheck.cli.tellshow import render_next
+from voicecheck.workflow.wording import say_found, say_limit, say_problems, say_quantity, say_source
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from voicecheck.records import CheckList, CheckStep, Finding
+    from voicecheck.records.standing import NextStep
     from voicecheck.workflow.checks.kinds import CheckKind
 
+FINDING_HEADS = ("quantity", "value", "from", "to", "unit", "verdict", "limit", "who says so")
 FAULT_MARKS = {"outside": "[!]", "doubtful": "[?]"}
+LEGEND = "[x] done  [m] measured  [!] fault  [?] near a limit  [~] partly  [-] not tested"
 STATE_MARKS = {"measured": "[m]", "done": "[x]", "not tested": "[-]", "open": "[ ]"}
 
 
 def render_check(kind: CheckKind, check: Any) -> str:
-    """A check in a line, its figures, how they stand to limits, and its problems."""
+    """Every number of a check: its figures, how they stand to limits, and its problems."""
     lines = [kind.describe(check)]
     for shown in kind.tabulate(check):
         if isinstance(shown, str):
@@ -24,22 +32,27 @@ def render_check(kind: CheckKind, check: Any) -> str:
             lines.append(render_table([*([shown.heads] if shown.heads else []), *shown.rows]))
     findings = getattr(check, "findings", ())
     if findings:
-        lines.append(render_table([_finding_row(finding) for finding in findings]))
-    for problem in check.problems:
-        when = f" at {problem.at_s:.2f} s" if problem.at_s is not None else ""
-        lines.append(f"  ! {problem.kind}{when}: {problem.message}; {problem.effect}")
+        lines.append(render_table([FINDING_HEADS, *map(_finding_row, findings)]))
+    lines += [f"  ! {line}" for line in say_problems(check.problems)]
     return "\n".join(lines)
 
 
 def _finding_row(finding: Finding) -> tuple[str, ...]:
-    low = "" if finding.low is None else f"{finding.low:g}"
-    high = "" if finding.high is None else f"{finding.high:g}"
+    numbers = (finding.value, finding.low, finding.high)
+    value, low, high = (
+        "" if one is None else say_found(finding, one, with_unit=False) for one in numbers
+    )
+    source = say_source(finding.source, is_marked=False)
+    reason = "" if finding.reason in source else say_source(finding.reason, is_marked=False)
     return (
+        say_quantity(finding.quantity),
+        value or "withheld",
+        low,
+        high,
+        finding.unit,
         finding.verdict,
-        finding.quantity.replace("_", " "),
-        "-" if finding.value is None else f"{finding.value:.2f} {finding.unit}".strip(),
-        f"[{low} .. {high}]",
-        finding.source + (f", {finding.reason}" if finding.reason else ""),
+        say_limit(finding),
+        "; ".join(filter(None, (source, reason))),
     )
 
 
@@ -50,6 +63,35 @@ def _mark(step: CheckStep) -> str:
     return "[~]" if step.state == "open" and step.partly else STATE_MARKS[step.state]
 
 
+def render_ticked(checked: CheckList, touched: Iterable[int], step: NextStep) -> str:
+    """
+    After a tick: what was ticked, how much is left, what is next.
+
+    Parameters
+    ----------
+    checked : CheckList
+    touched : iterable of int
+        Steps that this call was about.
+    step : NextStep
+        Of the job.
+    """
+    by_number = {one.step: one for one in checked.steps}
+    said = [by_number[number] for number in touched if number in by_number]
+    lines = [wrap(f"{_mark(one)} {one.step} {one.task}: {one.state}", "", "    ") for one in said]
+    left = [by_number[number] for number in checked.open_steps if number in by_number]
+    if not left:
+        lines.append(f"No step is open; the set is {checked.final}.")
+    else:
+        count = f"{len(left)} step{'s' if len(left) > 1 else ''} left"
+        lines.append(wrap(f"{count}; the next by hand or measured: {_say_step(left[0])}", "", "  "))
+    return "\n".join([*lines, *render_next(step), f"All steps: voicecheck check {checked.job}"])
+
+
+def _say_step(step: CheckStep) -> str:
+    missing = f" ({step.partly} missing)" if step.partly else ""
+    return f"{step.step}, {step.task}{missing}."
+
+
 def render_list(checked: CheckList) -> str:
     """The check list, its open steps and its state."""
     lines = []
@@ -58,17 +100,20 @@ def render_list(checked: CheckList) -> str:
         if step.phase != phase:
             phase = step.phase
             lines.append(f"{phase}:")
-        lines.append(f"  {_mark(step)} {step.step:2d} {step.task}")
-        told = step.result or ("" if step.state != "open" else step.good)
-        if told:
-            lines.append(f"         {step.state}: {told}" if step.result else f"         {told}")
+        lines.append(wrap(f"{_mark(step)} {step.step:2d} {step.task}", "  ", " " * 9))
+        if step.result:
+            lines.append(_note(f"{step.state}: {step.result}"))
+        elif step.state == "open" and step.good:
+            lines.append(_note(step.good))
         if step.partly:
-            lines.append(f"         partly: {step.partly} missing")
+            lines.append(_note(f"partly: {step.partly} missing"))
     if checked.jack is not None:
         jack = checked.jack
         lines.append(f"jack: fitted {jack.fitted}; removed {jack.removed}; kept {jack.kept}")
     n_open = len(checked.open_steps)
-    lines.append(
-        f"{checked.final}" + (f": {n_open} step{'s' if n_open > 1 else ''} open" if n_open else "")
-    )
-    return "\n".join(lines)
+    steps = f": {n_open} step{'s' if n_open > 1 else ''} open" if n_open else ""
+    return "\n".join([*lines, LEGEND, f"{checked.final}{steps}"])
+
+
+def _note(text: str) -> str:
+    return wrap(text, " " * 9, " " * 11)

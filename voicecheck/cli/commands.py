@@ -41,6 +41,12 @@ def _add_jobs(app: typer.Typer) -> None:
     jobs.register(app)
 
 
+def _add_comparing(app: typer.Typer) -> None:
+    from voicecheck.cli import comparing
+
+    comparing.register(app)
+
+
 def _add_books(app: typer.Typer) -> None:
     from voicecheck.cli import books
 
@@ -86,9 +92,10 @@ def _add_demo(app: typer.Typer) -> None:
 ENTRIES: list[Entry] = [
     Entry(names=("signal", "analyze", "frying"), register=_add_analysis),
     Entry(
-        names=("element", "masks", "compare", "report", "type", "job", "baseline"),
+        names=("report", "type", "job", "baseline"),
         register=_add_jobs,
     ),
+    Entry(names=("compare", "element", "masks"), register=_add_comparing),
     Entry(
         names=("import", "edit", "reopen", "attach", "timeline", "book", "export"),
         register=_add_books,

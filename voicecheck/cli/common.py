@@ -25,6 +25,7 @@ Book = Annotated[
 Numbers = Annotated[
     bool, typer.Option("--numbers", help="Show what each interval is made of, row by row.")
 ]
+AllNumbers = Annotated[bool, typer.Option("--numbers", help="Show every number, in tables.")]
 Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else to the output.")
 ]

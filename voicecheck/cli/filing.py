@@ -42,20 +42,23 @@ def finish_work(
     quiet: Quiet = False,
 ) -> None:
     """Say that the work is done: what is measured from now on is after the work."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.set_stage(job, "before" if undo else "after")
-    told = "as found again" if undo else "the work is done; what is measured now is after the work"
-    tell(f"Job {job}: {told}.", quiet=quiet)
+        done = "the work is done; what is measured now is after the work"
+        tell(f"Job {job}: {'as found again' if undo else done}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)
 
 
 def list_takes(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     """List the runs and checks of a job, those put aside, too."""
-    from voicecheck.cli.show import render_table
+    from voicecheck.cli.show import render_table, say_simulated
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.takes import list_takes as list_them
+    from voicecheck.workflow.wording import say_stage
 
     with open_book(book) as opened:
         takes = list_them(opened, job)
@@ -66,13 +69,16 @@ def list_takes(job: JobNumber, book: Book = None, as_json: Json = False) -> None
         (
             take.key,
             take.name,
-            take.stage,
+            say_stage(take.stage),
             take.told,
             f"put aside: {take.aside}" if take.aside else "",
         )
         for take in takes
     ]
-    write_text(render_table(rows, indent="") if rows else "nothing was measured yet")
+    heads = ("take", "what", "stage", "found", "")
+    if any(take.simulated for take in takes):
+        write_text(say_simulated())
+    write_text(render_table([heads, *rows], indent="") if rows else "nothing was measured yet")
 
 
 def move_take(

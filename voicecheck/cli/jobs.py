@@ -1,8 +1,7 @@
-"""`type`, `job`, `baseline`, `compare`, `report`: what works on the job book."""
+"""`type`, `job`, `baseline`, `report`: what works on the job book."""
 
 from __future__ import annotations
 
-import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,10 +10,10 @@ import typer
 
 from voicecheck.cli import clubs
 from voicecheck.cli.common import (
+    AllNumbers,
     Book,
     Force,
     Json,
-    Numbers,
     Quiet,
     open_door,
     tell,
@@ -23,7 +22,6 @@ from voicecheck.cli.common import (
 )
 from voicecheck.cli.fields import ask_also
 from voicecheck.cli.keys import is_terminal
-from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
     from voicecheck.records.fields import Field
@@ -36,9 +34,6 @@ def register(app: typer.Typer) -> None:
     _register_types(app)
     _register_jobs(app)
     _register_baselines(app)
-    app.command("element")(identify)
-    app.command("masks")(list_masks)
-    app.command("compare")(compare)
     app.command("report")(report)
 
 
@@ -178,14 +173,16 @@ def open_job(
     **words: str,
 ) -> None:
     """Open a job for one set."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         job = opened.open_job(label, type_name, **words)
-    if as_json:
-        write_json({"job": job.job})
-    else:
-        tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+        if as_json:
+            write_json({"job": job.job})
+        else:
+            tell(f"Opened job {job.job}: {label} ({type_name}).", quiet=quiet)
+            tell_next(opened, job.job, quiet=quiet)
 
 
 def list_jobs(
@@ -208,15 +205,20 @@ def list_jobs(
         write_text(render_jobs(jobs))
 
 
-def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
-    """Show a job and its current runs."""
+def show_job(
+    job: JobNumber, numbers: AllNumbers = False, book: Book = None, as_json: Json = False
+) -> None:
+    """Show a job: where its set stands, part by part, and what is next."""
     from voicecheck.cli.show import render_jobs, render_run
+    from voicecheck.cli.tellshow import render_told
     from voicecheck.records import to_document
     from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.telling import tell_standing
 
     with open_book(book) as opened:
         record = opened.load_job(job)
         runs = opened.list_runs(job=job)
+        standing = tell_standing(opened, job)
     if as_json:
         write_json({**to_document(record), "runs": [to_document(run) for run in runs]})
         return
@@ -224,7 +226,10 @@ def show_job(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     told = ((word.label.lower(), getattr(record, word.name)) for word in list_words())
     lines += [f"{label}: {text}" for label, text in told if text]
     lines += [f"note: {note}" for note in record.notes]
-    lines += [render_run(run) for run in runs]
+    if numbers:
+        lines += [render_run(run) for run in runs]
+    else:
+        lines.append(render_told(standing, numbers=f"voicecheck job show {job} --numbers"))
     write_text("\n".join(lines))
 
 
@@ -234,7 +239,7 @@ def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
 
     with open_book(book) as opened:
         opened.close_job(job)
-    tell(f"Closed job {job}.", quiet=quiet)
+    tell(f"Closed job {job}; `voicecheck job reopen {job}` opens it again.", quiet=quiet)
 
 
 def note_job(
@@ -244,11 +249,13 @@ def note_job(
     quiet: Quiet = False,
 ) -> None:
     """Add a note to a job; the report tells it as work done."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.add_note(job, text)
-    tell(f"Noted with job {job}.", quiet=quiet)
+        tell(f"Noted with job {job}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)
 
 
 def keep_cause(
@@ -309,116 +316,32 @@ def list_baselines(book: Book = None, as_json: Json = False) -> None:
         write_text("\n".join(map(render_baseline, baselines)) or "no baselines")
 
 
-def compare(
-    job: JobNumber,
-    stage: Annotated[
-        str | None,
-        typer.Option(
-            help="Stage to judge. Default: where the job stands, if said; else after, else before."
-        ),
-    ] = None,
-    against: Annotated[
-        str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
-    ] = "baseline",
-    result: Annotated[
-        list[str] | None,
-        typer.Option(metavar="TEST=VALUE", help="What a separating test gave; for the hints."),
-    ] = None,
-    numbers: Numbers = False,
-    book: Book = None,
-    as_json: Json = False,
-) -> None:
-    """Hold a set against its baseline, a mask or another stage, and say what is likely wrong."""
-    from voicecheck.cli.tellshow import render_comparison_numbers, render_told
-    from voicecheck.records import to_document
-    from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.papers.comparing import compare as compare_job
-    from voicecheck.workflow.telling import tell as tell_comparison
-
-    with open_book(book) as opened:
-        comparison = compare_job(
-            opened, job, stage=stage, against=against, results=_read_results(result or [])
-        )
-        told = None if as_json or numbers else tell_comparison(opened, comparison)
-        runs = opened.list_runs(job=job, stage=comparison.stage) if numbers else ()
-    if as_json:
-        write_json(to_document(comparison))
-    elif told is not None:
-        write_text(render_told(told, numbers=_retype(job, stage, against)))
-    else:
-        write_text(render_comparison_numbers(comparison, runs))
-
-
-def _retype(job: int, stage: str | None, against: str) -> str:
-    """The command that shows the numbers of the same comparison."""
-    words = ["voicecheck", "compare", str(job)]
-    words += ["--stage", stage] if stage else []
-    words += ["--against", against] if against != "baseline" else []
-    return shlex.join([*words, "--numbers"])
-
-
-def _read_results(texts: list[str]) -> dict[str, float]:
-    """Names and numbers out of "name=value"."""
-    results = {}
-    for text in texts:
-        name, _, value = text.partition("=")
-        try:
-            results[name.strip()] = float(value)
-        except ValueError:
-            raise InputError(f"result: need TEST=NUMBER, got {text!r}") from None
-    return results
-
-
-def identify(
-    job: JobNumber,
-    stage: Annotated[str, typer.Option(help="Stage of the transmit run.")] = "before",
-    book: Book = None,
-    as_json: Json = False,
-) -> None:
-    """Say which kind of transmitter element is fitted: carbon, electronic, or not clear."""
-    from voicecheck.records import to_document
-    from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.papers.comparing import identify as identify_job
-
-    with open_book(book) as opened:
-        identity = identify_job(opened, job, stage)
-    if as_json:
-        write_json(to_document(identity))
-        return
-    lines = [f"{identity.kind} (confidence {identity.confidence})"]
-    write_text("\n".join([*lines, *(f"  {reason}" for reason in identity.reasons)]))
-
-
-def list_masks(as_json: Json = False) -> None:
-    """List the masks that come with the program."""
-    from voicecheck.cli.show import render_table
-    from voicecheck.workflow.papers.comparing import describe_masks
-
-    masks = describe_masks()
-    if as_json:
-        write_json(masks)
-    else:
-        write_text(render_table(list(masks.items()), indent=""))
-
-
 def report(
     job: JobNumber,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
     language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    shop: Annotated[
+        str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
+    ] = "",
     force: Force = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Write the chart and the report of a job."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.reporting import report_job
 
     with open_book(book) as opened, open_door(force=force, quiet=quiet) as door:
-        files = report_job(opened, job, out, pdf=pdf, paper=paper, language=language, door=door)
-    if as_json:
-        write_json({"files": [str(file) for file in files]})
-        return
-    tell("\n".join(["Wrote:", *(f"  {file}" for file in files)]), quiet=quiet)
+        files = report_job(
+            opened, job, out, pdf=pdf, paper=paper, language=language, shop=shop, door=door
+        )
+        if as_json:
+            write_json({"files": [str(file) for file in files]})
+            return
+        first = next((file for file in files if file.suffix == ".html"), files[0])
+        tell(f"Wrote the report of job {job}, {len(files)} files; open {first}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)

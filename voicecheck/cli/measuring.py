@@ -23,8 +23,10 @@ from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
+    from voicecheck.records import Run
     from voicecheck.records.orders import Source, SweepOrder
     from voicecheck.records.terms import Ear, SweepPath
+    from voicecheck.workflow.telling import Told
 
 
 def register(app: typer.Typer) -> None:
@@ -110,6 +112,7 @@ def sweep(
     from voicecheck.records.orders import Stated, SweepOrder
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.lookup import tell_passed_over
+    from voicecheck.workflow.telltakes import tell_runs
 
     is_waiting = bench is not None and not yes and is_terminal()
     order = SweepOrder(
@@ -138,7 +141,9 @@ def sweep(
             order = order.replace(stage=opened.load_job(job).stage)
         results = _carry_out(opened, order, is_waiting=is_waiting, yes=yes, quiet=quiet)
         passed_over = tell_passed_over(opened, job, order.stage)
-    _show_runs([result.run for result in results], as_json=as_json, numbers=numbers)
+        runs = [result.run for result in results]
+        told = tell_runs(opened, runs)
+    _show_runs(runs, told, as_json=as_json, numbers=numbers)
     for line in passed_over:
         tell(line, quiet=quiet)
     if any(result.was_stopped for result in results):
@@ -218,7 +223,7 @@ def _confirm_level(order: SweepOrder) -> None:
         pass
 
 
-def _show_runs(runs: list[Any], *, as_json: bool, numbers: bool) -> None:
+def _show_runs(runs: list[Run], told: Told, *, as_json: bool, numbers: bool) -> None:
     if as_json:
         from voicecheck.records import to_document
 
@@ -226,8 +231,12 @@ def _show_runs(runs: list[Any], *, as_json: bool, numbers: bool) -> None:
         write_json(documents if len(documents) > 1 else documents[0])
         return
     from voicecheck.cli.show import render_run
+    from voicecheck.cli.tellshow import render_told
 
-    write_text("\n".join(render_run(run, with_numbers=numbers) for run in runs))
+    if numbers:
+        write_text("\n".join(render_run(run, with_numbers=True) for run in runs))
+        return
+    write_text(render_told(told, numbers=f"voicecheck job show {runs[0].job}"))
 
 
 def list_handsets(as_json: Json = False) -> None:
@@ -265,4 +274,5 @@ def list_devices(as_json: Json = False) -> None:
         )
         for d in devices
     ]
-    write_text(render_table(rows, indent=""))
+    heads = ("device", "by", "inputs", "outputs", "rate")
+    write_text(render_table([heads, *rows], indent=""))

@@ -17,7 +17,6 @@ from voicecheck.records import (
     Hint,
     Job,
     Measurement,
-    Problem,
     Run,
     SetType,
 )
@@ -27,12 +26,15 @@ from voicecheck.workflow.wording import (
     say_chance,
     say_comparison,
     say_path,
+    say_problems,
     say_quantity,
     say_residual,
     say_stage,
     say_verdict,
 )
 
+JOB_HEADS = ("job", "label", "type", "owner", "state", "stage")
+TYPE_HEADS = ("type", "transmitter", "feed", "region")
 FINDING_HEADS = (
     "path", "quantity", "value", "+/-", "from", "to", "unit", "at, Hz", "verdict",
 )  # fmt: skip
@@ -61,7 +63,7 @@ def render_measurement(measurement: Measurement, *, with_numbers: bool = False) 
     parts.append(render_table([*_list_figures(measurement), *_list_trust(measurement)]))
     if with_numbers:
         parts.append(render_table(list_budgets(measurement)))
-    parts += [f"  ! {_problem_line(problem)}" for problem in measurement.problems]
+    parts += [wrap(line, "  ! ", "    ") for line in say_problems(measurement.problems)]
     return "\n".join(parts)
 
 
@@ -117,11 +119,6 @@ def _list_trust(measurement: Measurement) -> list[tuple[str, str]]:
         if half:
             rows.append(("uncertainty of a point", f"{half[len(half) // 2]:.3f} dB (median, 95 %)"))
     return rows
-
-
-def _problem_line(problem: Problem) -> str:
-    when = f" at {problem.at_s:.2f} s" if problem.at_s is not None else ""
-    return f"{problem.kind}{when}: {problem.message}; {problem.effect}"
 
 
 def _list_distortion(measurement: Measurement) -> list[tuple[str, str]]:
@@ -249,6 +246,8 @@ def render_baseline(baseline: Baseline) -> str:
     )
     if baseline.without:
         head += f", without job {', '.join(map(str, baseline.without))}"
+    if baseline.simulated:
+        head = f"{head}; {say_simulated()}"
     return "\n".join([head, *(f"  ! {warning}" for warning in baseline.warnings)])
 
 
@@ -270,10 +269,17 @@ def render_jobs(jobs: Sequence[Job]) -> str:
     if not jobs:
         return "no jobs"
     rows = [
-        (str(job.job), job.label, job.type_name, job.owner, "closed" if job.closed_utc else "open")
+        (
+            str(job.job),
+            job.label,
+            job.type_name,
+            job.owner,
+            "closed" if job.closed_utc else "open",
+            say_stage(job.stage),
+        )
         for job in jobs
     ]
-    return render_table(rows, indent="")
+    return render_table([JOB_HEADS, *rows], indent="")
 
 
 def render_types(types: Sequence[SetType]) -> str:
@@ -281,4 +287,4 @@ def render_types(types: Sequence[SetType]) -> str:
     if not types:
         return "no set types"
     rows = [(one.name, one.transmitter, f"{one.feed_ma:g} mA", one.region) for one in types]
-    return render_table(rows, indent="")
+    return render_table([TYPE_HEADS, *rows], indent="")

@@ -7,12 +7,14 @@ import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from voicecheck.cli.common import tell
 from voicecheck.cli.guidance import WIDTH
 from voicecheck.cli.numbers import list_budgets
 from voicecheck.cli.show import render_comparison, render_table
 from voicecheck.workflow.wording import say_path, say_stage
 
 if TYPE_CHECKING:
+    from voicecheck.jobbook import JobBook
     from voicecheck.records import Comparison, Run
     from voicecheck.records.standing import NextStep
     from voicecheck.workflow.telling import Told, ToldPart
@@ -33,13 +35,16 @@ def render_told(told: Told, *, numbers: str = "") -> str:
         The command that shows every number.
     """
     lines = [told.simulated] if told.simulated else []
-    lines += [_wrap(told.headline), *_render_parts(told.parts), *map(_wrap, told.lines)]
+    lines += map(_wrap, (told.headline, *told.lead))
+    lines += [*_render_parts(told.parts), *map(_wrap, told.lines)]
     return "\n".join([*lines, *render_next(told.next_step, numbers=numbers)])
 
 
 def _render_parts(parts: Iterable[ToldPart]) -> list[str]:
     """A line for each part: its name, its state in a word, and what is said of it."""
     known = list(parts)
+    if not known:
+        return []
     name_width = max(len(part.name) for part in known)
     state_width = max(len(part.state) for part in known)
     lines = []
@@ -53,10 +58,22 @@ def render_next(step: NextStep | None, *, numbers: str = "") -> list[str]:
     """What comes next, with the command for it; where the numbers are."""
     lines = []
     if step is not None:
-        lines.append(_wrap(f"Next: {step.sentence} {step.command}", "", "      "))
+        whole = f"Next: {step.sentence} {step.command}"
+        if len(whole) <= WIDTH:
+            lines.append(whole)
+        else:
+            lines += [_wrap(f"Next: {step.sentence}", "", "      "), f"      {step.command}"]
     if numbers:
         lines.append(f"Numbers: {numbers}")
     return lines
+
+
+def tell_next(book: JobBook, job: int, *, quiet: bool) -> None:
+    """Tell beside the output what comes next for a job."""
+    from voicecheck.workflow.standing import set_standing
+
+    for line in render_next(set_standing(book, job).next_step):
+        tell(line, quiet=quiet)
 
 
 def _wrap(text: str, first: str = "", then: str = "  ") -> str:

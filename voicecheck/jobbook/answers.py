@@ -7,7 +7,7 @@ from collections import Counter
 import sqlalchemy as sa
 
 from voicecheck.jobbook import tables
-from voicecheck.jobbook.core import BookCore, add_event, find_job
+from voicecheck.jobbook.core import BookCore, add_event, find_job, is_in_bin
 from voicecheck.jobbook.rows import check_text
 
 CAUSE = "cause"
@@ -40,9 +40,11 @@ class AnswerShelf(BookCore):
             add_event(connection, number, CAUSE, f"{code}: {text}")
 
     def count_causes(self) -> dict[str, int]:
-        """How many jobs of the book turned out to have each cause, by code."""
+        """How many jobs of the book, the bin left out, turned out to have each cause, by code."""
         event = tables.event
-        newest = sa.select(sa.func.max(event.c.id)).where(event.c.kind == CAUSE)
+        newest = sa.select(sa.func.max(event.c.id)).where(
+            event.c.kind == CAUSE, ~is_in_bin(event.c.job_id)
+        )
         chosen = newest.group_by(event.c.job_id).scalar_subquery()
         with self._reading() as connection:
             texts = connection.execute(sa.select(event.c.text).where(event.c.id.in_(chosen)))

@@ -96,6 +96,12 @@ def find_job(
     )
 
 
+def is_in_bin(job_id: sa.Column[Any]) -> sa.Exists:
+    """Whether the job that a column names was removed; no job is in no bin."""
+    job = tables.job
+    return sa.exists().where(job.c.id == job_id, job.c.removed_utc.is_not(None))
+
+
 def suggest(name: str, names: list[str], what: str) -> str:
     """Which known names are near the one asked for, in words."""
     import difflib

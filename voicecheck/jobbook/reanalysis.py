@@ -18,7 +18,7 @@ import sqlalchemy as sa
 import voicecheck
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
 from voicecheck.jobbook import tables
-from voicecheck.jobbook.core import BookCore
+from voicecheck.jobbook.core import BookCore, is_in_bin
 from voicecheck.jobbook.rows import decode_record, encode_record, select_in, select_rows
 from voicecheck.jobbook.runs import insert_measurement, insert_run, is_current, load_runs
 from voicecheck.jobbook.sound import decode_recording
@@ -46,6 +46,8 @@ class ReanalysisShelf(BookCore):
         """
         SHA-256 of the recordings that have no measurement by a version, oldest first.
 
+        Those that only jobs in the bin have are left out.
+
         Parameters
         ----------
         version : str, optional
@@ -56,7 +58,8 @@ class ReanalysisShelf(BookCore):
             measurement.c.recording_sha256 == recording.c.sha256,
             measurement.c.version == (version or voicecheck.__version__),
         )
-        statement = sa.select(recording.c.sha256).where(~done.exists()).order_by(recording.c.id)
+        statement = sa.select(recording.c.sha256).where(~done.exists(), ~_is_in_bin_alone())
+        statement = statement.order_by(recording.c.id)
         with self._reading() as connection:
             return tuple(connection.execute(statement).scalars())
 
@@ -140,7 +143,9 @@ class ReanalysisShelf(BookCore):
     def _renew_runs(self, pool: Pool, version: str) -> int:
         """Pool again every run whose recordings all have new numbers; the old run stays."""
         table = tables.run
-        statement = sa.select(table.c.id).where(is_current(), table.c.version != version)
+        statement = sa.select(table.c.id).where(
+            is_current(), table.c.version != version, ~is_in_bin(table.c.job_id)
+        )
         with self._reading() as connection:
             numbers = list(connection.execute(statement.order_by(table.c.id)).scalars())
         n_runs = 0
@@ -149,6 +154,20 @@ class ReanalysisShelf(BookCore):
                 for row in select_in(connection, table, table.c.id, numbers[first : first + BATCH]):
                     n_runs += _renew_run(connection, row, pool, version)
         return n_runs
+
+
+def _is_in_bin_alone() -> sa.ColumnElement[bool]:
+    """Whether a recording is in runs of removed jobs, and in no other run."""
+    link, measurement, run = tables.run_measurement, tables.measurement, tables.run
+    heard = (
+        sa.select(run.c.id)
+        .join(link, link.c.run_id == run.c.id)
+        .join(measurement, link.c.measurement_id == measurement.c.id)
+        .where(measurement.c.recording_sha256 == tables.recording.c.sha256)
+        .correlate(tables.recording)
+    )
+    is_binned = is_in_bin(run.c.job_id)
+    return sa.and_(heard.where(is_binned).exists(), ~heard.where(~is_binned).exists())
 
 
 def _renew_run(connection: sa.Connection, row: Any, pool: Pool, version: str) -> bool:

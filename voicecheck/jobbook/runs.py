@@ -26,6 +26,7 @@ from voicecheck.jobbook.rows import (
 from voicecheck.records import Baseline, BenchRecord, Comparison, Measurement, Run
 from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
+from voicecheck.records.verdicts import CHANGES, HELD_AGAINST
 
 ORIGIN = sa.func.coalesce(tables.run.c.origin_id, tables.run.c.id)
 """The run that a run stands for: itself, or the one whose recordings were analysed again."""
@@ -182,7 +183,10 @@ class RunShelf(BookCore):
             if comparison.job is not None:
                 find_job(connection, comparison.job)
                 told = f"{comparison.stage} against {comparison.against.name}"
-                add_event(connection, comparison.job, "compared", f"{told}: {comparison.overall}")
+                is_change = comparison.against.kind not in HELD_AGAINST
+                found = CHANGES.get(comparison.overall) if is_change else None
+                text = f"{told}: {found or comparison.overall}"
+                add_event(connection, comparison.job, "compared", text)
             return insert_comparison(connection, comparison)
 
     def list_comparisons(self, job: int) -> tuple[Comparison, ...]:

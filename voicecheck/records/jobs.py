@@ -12,7 +12,15 @@ from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
-from voicecheck.records.terms import Family, JobStage, Scale, Transmitter, Verdict, words_of
+from voicecheck.records.terms import (
+    Family,
+    JobStage,
+    LimitKind,
+    Scale,
+    Transmitter,
+    Verdict,
+    words_of,
+)
 
 TRANSMITTERS = words_of(Transmitter)
 
@@ -231,7 +239,9 @@ class Finding:
 
     `reference` is the type's mean, or the value of the earlier stage, in the same unit. Of a
     difference `detectable` is the smallest change that would be called real in nine of ten cases
-    (`None`: none would), and `budget` the parts of its uncertainty.
+    (`None`: none would), and `budget` the parts of its uncertainty. `limit` tells whose limits low
+    and high are: "service" what a set is set to, "line" what works on a line, "beside" what is told
+    without a verdict; "" where there is one kind only.
     """
 
     path: str
@@ -248,6 +258,7 @@ class Finding:
     reference: float | None = None
     detectable: float | None = None
     budget: Budget = ()
+    limit: LimitKind = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,8 @@ What a sweep may be asked for: "both" is transmit and sidetone from the same tak
 at once where the bench can, and then receive.
 """
 Verdict = Literal["within", "doubtful", "outside", "not comparable"]
+LimitKind = Literal["", "service", "line", "beside"]
+"""What a limit is for: how a set is set, what works on a line, or only told beside both."""
 JobStage = Literal["before", "after"]
 """Where the work on a set stands: as found, or done."""
 MarkState = Literal[Verdict, "not tested"]

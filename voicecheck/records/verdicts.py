@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from voicecheck.records.terms import Verdict
 
@@ -10,6 +10,12 @@ SEVERITY: tuple[Verdict, ...] = ("outside", "doubtful", "not comparable", "withi
 """From what matters most to what matters least; what could not be compared is not passed over."""
 TELLING: tuple[Verdict, ...] = ("outside", "doubtful")
 """Verdicts that somebody must be told of."""
+HELD_AGAINST = ("baseline", "mask", "stand-in")
+"""Kinds of reference whose verdicts say how good a set is; against others they say what changed."""
+CHANGES: Mapping[str, str] = {
+    "outside": "changed", "doubtful": "perhaps changed", "within": "unchanged",
+}  # fmt: skip
+"""What a verdict says between two stages, where `outside` is no fault."""
 
 
 def rank_verdict(verdict: str) -> int:

@@ -1,13 +1,15 @@
 """HTML and PDF from records."""
 
-from voicecheck.report.content import ReportContent
+from voicecheck.report.content import Picture, ReportContent, Voices
 from voicecheck.report.files import render_file, write_report
 from voicecheck.report.render import render_html, render_pdf
 from voicecheck.report.sentences import tell_comparison
 from voicecheck.report.tables import is_from_memory
 
 __all__ = [
+    "Picture",
     "ReportContent",
+    "Voices",
     "is_from_memory",
     "render_file",
     "render_html",

@@ -9,9 +9,49 @@ from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
 from voicecheck.records import Baseline, Comparison, Job, Run, SetType
 from voicecheck.records.benches import BenchCheck
+from voicecheck.records.standing import Mark
 from voicecheck.records.terms import check_word
 
 PAPERS = ("A4", "Letter")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """
+    A picture of the bench pages, drawn already.
+
+    Parameters
+    ----------
+    title, told : str
+        What it shows, and what is to be seen in it: it stands in for the picture where that cannot
+        be seen.
+    image : bytes
+    media : str
+        "svg" or "png".
+    """
+
+    title: str
+    told: str
+    image: bytes
+    media: str = "svg"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Voices:
+    """
+    Speech before and after the work, to be heard on the page.
+
+    Parameters
+    ----------
+    before, after : bytes
+        FLAC.
+    is_levelled : bool
+        Both were made equally loud, since they come from two benches.
+    """
+
+    before: bytes
+    after: bytes
+    is_levelled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +65,7 @@ class ReportContent:
         Its notes are told as the work that was done, unless `work_done` is given.
     set_type : SetType or None
     runs : tuple of Run
-        All paths and stages, at least one.
+        All paths and stages; at least one where there is no other check.
     baselines : mapping of str to Baseline
         By path; drawn and named as the source of the limits.
     comparisons : tuple of Comparison
@@ -43,11 +83,20 @@ class ReportContent:
         "cord", ...); what is not here is told as not tested.
     has_made_checks : bool
         Any of them is of a made scene.
+    marks : tuple of Mark
+        The strip of the set, as everywhere.
+    shop : str
+        Who did the work; "" is not told.
+    photograph : bytes
+        JPEG; empty without one.
+    voices : Voices or None
+    pictures : tuple of Picture
+        Of checks, and of sound against time.
 
     Raises
     ------
     InputError
-        No run, or an unknown paper.
+        Nothing was measured, or an unknown paper.
     """
 
     job: Job
@@ -63,11 +112,19 @@ class ReportContent:
     work_done: tuple[str, ...] | None = None
     other_checks: Mapping[str, str] = field(default_factory=dict)
     has_made_checks: bool = False
+    marks: tuple[Mark, ...] = ()
+    shop: str = ""
+    photograph: bytes = b""
+    voices: Voices | None = None
+    pictures: tuple[Picture, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what no report can be made from."""
-        if not self.runs:
-            raise InputError("runs: need at least one run for a report, got none; sweep first")
+        if not self.runs and not self.other_checks:
+            raise InputError(
+                "report: need at least one run or check of the job, got none; sweep first, or "
+                "take a check"
+            )
         check_word(self.paper, PAPERS, "paper")
 
     def find_limits_comparison(self, *, is_before: bool) -> Comparison | None:

@@ -66,7 +66,7 @@ def write_report(
     -------
     tuple of Path
         report.html, chart.png, chart.svg, a chart of each path, job_sheet.png, findings.csv,
-        response.csv, report.json and, when asked for, report.pdf.
+        response.csv, report.json and, when asked for, report.pdf; no charts of a job without a run.
 
     Raises
     ------
@@ -104,8 +104,8 @@ def render_file(content: ReportContent, name: str) -> bytes:
     makers: dict[str, Callable[[], bytes]] = {
         "report.html": lambda: render_html(content, draw_figures(content)).encode("utf-8"),
         "report.pdf": lambda: render_pdf(content, draw_figures(content)),
-        "chart.png": lambda: render_figure(draw_figures(content).summary, "png"),
-        "chart.svg": lambda: render_figure(draw_figures(content).summary, "svg"),
+        "chart.png": lambda: _render_chart(content, "png"),
+        "chart.svg": lambda: _render_chart(content, "svg"),
         "findings.csv": lambda: make_findings_csv(content),
         "response.csv": lambda: make_response_csv(content.runs),
         "report.json": lambda: make_report_json(content),
@@ -113,6 +113,13 @@ def render_file(content: ReportContent, name: str) -> bytes:
     if name not in makers:
         raise InputError(f"report: there is no file {name!r}; there are {', '.join(makers)}")
     return makers[name]()
+
+
+def _render_chart(content: ReportContent, file_format: str) -> bytes:
+    summary = draw_figures(content).summary
+    if summary is None:
+        raise InputError("chart: the job has no run to be drawn; sweep it first")
+    return render_figure(summary, file_format)
 
 
 def render_charts(content: ReportContent, figures: Figures) -> dict[str, bytes]:
@@ -127,7 +134,10 @@ def render_charts(content: ReportContent, figures: Figures) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
+        Empty without a run.
     """
+    if figures.summary is None or figures.sheet is None:
+        return {}
     charts = {f"chart.{kind}": render_figure(figures.summary, kind) for kind in ("png", "svg")}
     for path in content.paths:
         figure = draw_response(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from voicecheck.charts import say_stage, say_value
@@ -20,7 +20,7 @@ MOST_PROBLEMS = 6
 
 def list_problems(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
     """
-    What disturbed the recordings: one line for each kind in each run, with how often.
+    What disturbed the recordings: one line for each kind, with where and how often.
 
     Parameters
     ----------
@@ -32,13 +32,17 @@ def list_problems(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
     tuple of str
         Six at most, then how many more there are.
     """
-    lines: list[str] = []
+    kinds: dict[str, list[Problem]] = {}
+    places: dict[str, dict[tuple[str, str], None]] = {}
     for run in runs:
-        kinds: dict[str, list[Problem]] = {}
         found = [problem for recording in run.recordings for problem in recording.problems]
         for problem in found or run.pooled.problems:
             kinds.setdefault(problem.kind, []).append(problem)
-        lines.extend(_say_problems(run, problems, words) for problems in kinds.values())
+            places.setdefault(problem.kind, {})[run.path, run.stage] = None
+    lines = [
+        _say_problems(_say_places(places[kind], words), problems, words)
+        for kind, problems in kinds.items()
+    ]
     if len(lines) > MOST_PROBLEMS:
         more = words.say("report", "more_problems", n=len(lines) - MOST_PROBLEMS)
         lines = [*lines[:MOST_PROBLEMS], more]
@@ -67,7 +71,15 @@ def list_residuals(runs: Sequence[Run], words: Words) -> tuple[str, ...]:
     )
 
 
-def _say_problems(run: Run, problems: Sequence[Problem], words: Words) -> str:
+def _say_places(places: Iterable[tuple[str, str]], words: Words) -> str:
+    """Paths and stages, those of one stage together."""
+    by_stage: dict[str, list[str]] = {}
+    for path, stage in places:
+        by_stage.setdefault(say_stage(stage, words), []).append(words.say("path_term", path))
+    return "; ".join(f"{', '.join(paths)} {stage}" for stage, paths in by_stage.items())
+
+
+def _say_problems(places: str, problems: Sequence[Problem], words: Words) -> str:
     first = problems[0]
     message = first.message or first.kind
     if first.at_s is not None:
@@ -75,14 +87,8 @@ def _say_problems(run: Run, problems: Sequence[Problem], words: Words) -> str:
         message = words.say("report", "problem_at", message=message, at=at)
     if len(problems) > 1:
         message = words.say("report", "problem_often", n=len(problems), message=message)
-    return words.say(
-        "report",
-        "problem",
-        path=words.say("path_term", run.path),
-        stage=say_stage(run.stage, words),
-        message=message,
-        effect=f"; {first.effect}" if first.effect else "",
-    )
+    effect = f"; {first.effect}" if first.effect else ""
+    return words.say("report", "problem", places=places, message=message, effect=effect)
 
 
 def list_loudness(runs: Sequence[Run], words: Words) -> tuple[str, ...]:

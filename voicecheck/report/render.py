@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import math
+import base64
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,42 +13,50 @@ from voicecheck.charts import (
     OWNER_PATHS,
     describe_response,
     draw_job_sheet,
+    draw_owner_picture,
     draw_summary,
     inline_svg,
     list_conditions,
     order_runs,
     render_figure,
-    say_conclusion,
     say_stage,
 )
 from voicecheck.errors import InputError
-from voicecheck.records import Comparison, Hint
-from voicecheck.report import intervals, notes, sentences, tables
-from voicecheck.report.content import ReportContent
+from voicecheck.records import Hint
+from voicecheck.report import intervals, notes, owner, sentences, tables
+from voicecheck.report.content import Picture, ReportContent
 from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TEMPLATE_FOLDER = Path(__file__).parents[1] / "data" / "report"
-MOST_HINTS, MOST_HINTS_WHEN_FULL = 3, 2
-CHART_HEIGHTS_MM = (66.0, 98.0)
-LINE_CHARACTERS, LINE_MM = 88, 4.4
-LINES_AT_LOWEST = {"A4": 23, "Letter": 20}
-"""Lines of the owner's text that leave room for the lowest chart."""
+MOST_HINTS = 3
+PDF_VARIANT = "pdf/ua-1"
+"""Tagged, with title and language: a screen reader tells headings, tables and pictures."""
+BARE_HEIGHT_MM = 74.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """The figures of a report, drawn once for all that shows them."""
+    """
+    The figures of a report, drawn once for all that shows them.
 
-    summary: Figure
-    bare: Figure
-    sheet: Figure
+    `owner` has a picture for each path that an owner knows, `bare` is the summary without what the
+    page says beside it; without any run there is none of them.
+    """
+
+    summary: Figure | None = None
+    bare: Figure | None = None
+    sheet: Figure | None = None
+    owner: Mapping[str, Figure] = field(default_factory=dict)
 
 
 def draw_figures(content: ReportContent) -> Figures:
     """Figures of the report: talking and hearing for the owner, all curves for the bench."""
+    if not content.runs:
+        return Figures()
+    words = load_words(content.language)
     summary, bare = (
         draw_summary(
             content.runs,
@@ -57,7 +66,7 @@ def draw_figures(content: ReportContent) -> Figures:
             language=content.language,
             bare_height_mm=height_mm,
         )
-        for height_mm in (None, _find_chart_height_mm(content))
+        for height_mm in (None, BARE_HEIGHT_MM)
     )
     return Figures(
         summary=summary,
@@ -70,23 +79,22 @@ def draw_figures(content: ReportContent) -> Figures:
             content.latest,
             language=content.language,
         ),
+        owner={
+            path: draw_owner_picture(
+                [run for run in content.runs if run.path == path],
+                content.baselines.get(path),
+                content.latest,
+                words,
+            )
+            for path in list_owner_paths(content)
+        },
     )
 
 
-def _find_chart_height_mm(content: ReportContent) -> float:
-    """As tall as the words of the first page leave room for."""
-    words = load_words(content.language)
-    told = [
-        *sentences.tell_found(content, words),
-        *sentences.tell_done(content, words),
-        *sentences.tell_now(content, words),
-    ]
-    lengths = [len(statement.about) + len(statement.text) for statement in told]
-    lengths.append(len(content.job.complaint))
-    n_lines = sum(math.ceil(length / LINE_CHARACTERS) for length in lengths)
-    lowest, highest = CHART_HEIGHTS_MM
-    spare_mm = LINE_MM * (LINES_AT_LOWEST[content.paper] - n_lines)
-    return min(max(lowest + spare_mm, lowest), highest)
+def list_owner_paths(content: ReportContent) -> tuple[str, ...]:
+    """Paths that the owner's page shows: talking and hearing, else the first that there is."""
+    shown = tuple(path for path in OWNER_PATHS if path in content.paths)
+    return shown or content.paths[:1]
 
 
 def render_html(content: ReportContent, figures: Figures | None = None) -> str:
@@ -102,8 +110,7 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
     Returns
     -------
     str
-        Prints to two pages of the content's paper, and a third with the uncertainty budget where
-        the measurements state one.
+        Prints to one page for the owner and further ones for the bench, on the content's paper.
 
     Raises
     ------
@@ -127,9 +134,9 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
         words=words,
         content=content,
         style=_Markup(style + _page_rules(content, words)),
-        chart=_inline(figures.bare, "chart"),
-        sheet=_inline(figures.sheet, "sheet"),
-        **_gather_owner_page(content, words),
+        chart=_inline(figures.bare, "chart", _join_numbers(content, words)),
+        sheet=_inline(figures.sheet, "sheet", words.say("report", "sheet_chart")),
+        **_gather_owner_page(content, figures, words),
         **_gather_bench_page(content, words),
     )
     # A label may hold half a surrogate pair, which no file can: it is shown as a question mark.
@@ -142,8 +149,10 @@ def _Markup(text: str) -> Any:  # noqa: N802 (made of our own text only)
     return Markup(text)
 
 
-def _inline(figure: Figure, prefix: str) -> Any:
-    return _Markup(inline_svg(render_figure(figure, "svg"), prefix))
+def _inline(figure: Figure | None, prefix: str, title: str) -> Any:
+    if figure is None:
+        return ""
+    return _Markup(inline_svg(render_figure(figure, "svg"), prefix, title))
 
 
 def _page_rules(content: ReportContent, words: Words) -> str:
@@ -163,28 +172,33 @@ def _css_string(text: str) -> str:
     return '"' + "".join(c if c.isalnum() else f"\\{ord(c):x} " for c in text) + '"'
 
 
-def _gather_owner_page(content: ReportContent, words: Words) -> dict[str, Any]:
-    latest = content.latest
+def _gather_owner_page(content: ReportContent, figures: Figures, words: Words) -> dict[str, Any]:
+    told = {path: owner.describe_picture(content, path, words) for path in figures.owner}
+    shown = [
+        (_inline(figure, f"owner-{path}", told[path]), told[path])
+        for path, figure in figures.owner.items()
+    ]
     return {
-        "verdict": latest.overall if latest is not None else "",
-        "verdict_line": _say_verdict(latest, words),
-        "found": sentences.tell_found(content, words),
-        "done": sentences.tell_done(content, words),
-        "now": sentences.tell_now(content, words),
-        "numbers": describe_chart(content, words),
-        "owner_cautions": notes.list_cautions("owner", words),
+        "page": owner.tell_owner(content, words),
+        "owner_pictures": shown,
+        "voices": _list_voices(content, words),
+        "photograph": _embed(content.photograph, "image/jpeg"),
         "facts": _list_facts(content, words),
     }
 
 
-def _say_verdict(comparison: Comparison | None, words: Words) -> str:
-    if comparison is None:
-        return words.say("report", "verdict_none")
-    known = {"before": "before_line", "after": "after_line"}
-    stage = comparison.stage
-    name = words.say("report", known[stage]) if stage in known else say_stage(stage, words)
-    verdict = say_conclusion(comparison, words)
-    return words.say("report", "verdict_line", stage=name, verdict=verdict)
+def _list_voices(content: ReportContent, words: Words) -> tuple[tuple[str, str], ...]:
+    """Name and sound of each player."""
+    voices = content.voices
+    if voices is None:
+        return ()
+    parts = (("hear_before", voices.before), ("hear_after", voices.after))
+    return tuple((words.say("owner_page", key), _embed(one, "audio/flac")) for key, one in parts)
+
+
+def _embed(content: bytes, media_type: str) -> str:
+    """A file inside the page; "" where there is none."""
+    return f"data:{media_type};base64,{base64.b64encode(content).decode()}" if content else ""
 
 
 def describe_chart(content: ReportContent, words: Words) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -202,12 +216,15 @@ def describe_chart(content: ReportContent, words: Words) -> tuple[tuple[str, tup
         Path in words and its sentences.
     """
     described = []
-    shown = [path for path in OWNER_PATHS if path in content.paths] or content.paths[:1]
-    for path in shown:
+    for path in list_owner_paths(content):
         runs = order_runs([run for run in content.runs if run.path == path])
         name = f"{words.say('path', path)} ({words.say('path_term', path)})"
         described.append((name, describe_response(runs, content.baselines.get(path), words)))
     return tuple(described)
+
+
+def _join_numbers(content: ReportContent, words: Words) -> str:
+    return " ".join(f"{name}: {'; '.join(told)}." for name, told in describe_chart(content, words))
 
 
 def _list_facts(content: ReportContent, words: Words) -> tuple[tuple[str, str], ...]:
@@ -216,9 +233,10 @@ def _list_facts(content: ReportContent, words: Words) -> tuple[tuple[str, str], 
     facts = [
         ("owner", content.job.owner),
         ("set_type", type_name),
-        ("transmitter", words.say("transmitter", set_type.transmitter) if set_type else ""),
         ("job", str(content.job.job)),
-        ("date", words.date(content.now_utc) or ""),
+        ("came_in", words.date(content.job.opened_utc) or ""),
+        ("went_out", words.date(content.job.closed_utc) or ""),
+        ("date", "" if content.job.closed_utc else words.date(content.now_utc) or ""),
     ]
     return tuple((words.say("report", key), value) for key, value in facts if value)
 
@@ -227,10 +245,15 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
     runs = order_runs(content.runs)
     table = tables.tabulate_findings(content, words)
     loudness = notes.list_loudness(runs, words)
-    is_full = sum(len(group.rows) for group in table.groups) > tables.MOST_ROWS
-    hints = _list_hints(content, words)[: MOST_HINTS_WHEN_FULL if is_full else MOST_HINTS]
+    hints = _list_hints(content, words)[:MOST_HINTS]
     shown = " ".join([*loudness, *hints, *(r.quantity for g in table.groups for r in g.rows)])
     return {
+        "set_line": _list_set(content, words),
+        "told_found": sentences.tell_found(content, words),
+        "told_done": sentences.tell_done(content, words),
+        "told_now": sentences.tell_now(content, words),
+        "numbers": describe_chart(content, words),
+        "pictures": [_show_picture(one, i) for i, one in enumerate(content.pictures)],
         "table": table,
         "hints": hints,
         "conditions": (*list_conditions(runs, words, with_path=True), *loudness),
@@ -243,6 +266,25 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "residuals": notes.list_residuals(runs, words),
         "budgets": intervals.tabulate_budgets(runs, words),
         "has_memory": words.say("report", "memory_mark") in shown,
+    }
+
+
+def _list_set(content: ReportContent, words: Words) -> str:
+    """Type and transmitter in one line."""
+    set_type = content.set_type
+    if set_type is None:
+        return content.job.type_name
+    return f"{set_type.name}, {words.say('transmitter', set_type.transmitter)}"
+
+
+def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
+    is_svg = picture.media == "svg"
+    title = f"{picture.title} {picture.told}"
+    return {
+        "title": picture.title,
+        "told": picture.told,
+        "svg": _Markup(inline_svg(picture.image, f"picture-{index}", title)) if is_svg else "",
+        "source": "" if is_svg else _embed(picture.image, "image/png"),
     }
 
 
@@ -268,7 +310,7 @@ def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
 
 def render_pdf(content: ReportContent, figures: Figures | None = None) -> bytes:
     """
-    The same report as PDF.
+    The same report as tagged PDF (PDF/UA-1, ISO 14289-1), without the players.
 
     Parameters
     ----------
@@ -294,7 +336,8 @@ def render_pdf(content: ReportContent, figures: Figures | None = None) -> bytes:
             f"PDF: the extra `pdf` is not usable here ({reason}); install voicecheck[pdf] and the "
             "system's Pango library, or print report.html from a browser"
         ) from error
-    pdf: bytes = weasyprint.HTML(string=html, url_fetcher=_refuse_fetch).write_pdf()
+    document = weasyprint.HTML(string=html, url_fetcher=_refuse_fetch)
+    pdf: bytes = document.write_pdf(pdf_variant=PDF_VARIANT)
     return pdf
 
 

@@ -248,7 +248,7 @@ SIGNS: Mapping[str, _Sign] = {
     # -16 dB (4 to 16 %); electret position dependence 0 to 0.2 dB, carbon 0.4 to 1.5 dB between
     # conditionings; carbon compresses 0.5 to 4 dB at high level.
     # A carbon element loses 1 to 8 dB at low level and hisses along -8 to -12 dB per decade.
-    "thd": _Sign(text="THD", unit="%", electronic=1.5, carbon=4.0),
+    "thd": _Sign(text="distortion", unit="%", electronic=1.5, carbon=4.0),
     "compression": _Sign(
         text="compression at +6 dB", unit="dB", electronic=0.15, carbon=0.5, weight=0.5
     ),

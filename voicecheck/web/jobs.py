@@ -31,12 +31,13 @@ from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
 from voicecheck.workflow.standing import list_standings, set_standing
-from voicecheck.workflow.takes import list_takes
+from voicecheck.workflow.takes import list_takes, read_sound
 from voicecheck.workflow.undoing import find_undo, undo
 
 PER_PAGE = 50
 REPORT_POLICY = (
-    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:"
+    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; "
+    "media-src data:"
 )
 REPORT_FILES = {
     "report.html": "text/html",
@@ -73,6 +74,7 @@ class JobPages(Pages):
             Route("/jobs/{job}/note", with_form(self.add_note), methods=["POST"]),
             Route("/jobs/{job}/cause", with_form(self.keep_cause), methods=["POST"]),
             Route("/jobs/{job}/takes/{key}", with_form(self.change_take), methods=["POST"]),
+            Route("/jobs/{job}/takes/{key}/{seat}.flac", self.hear),
             Route("/jobs/{job}/undo", with_form(self.undo), methods=["POST"]),
             Route("/jobs/{job}/edit", with_form(self.edit), methods=["POST"]),
             Route("/jobs/{job}/state", with_form(self.change_state), methods=["POST"]),
@@ -223,6 +225,13 @@ class JobPages(Pages):
         with open_book(self._where) as book:
             keep_cause(book, number, sent.text("cause"))
         return go_to(f"/jobs/{number}#log")
+
+    def hear(self, request: Request) -> Response:
+        """The recording of one seat."""
+        seat = parse_number(request.path_params["seat"])
+        with open_book(self._where) as book:
+            sound = read_sound(book, _find_number(request), request.path_params["key"], seat)
+        return Response(sound, media_type="audio/flac")
 
     def undo(self, request: Request, _: Sent) -> Response:
         """Take the last thing back."""

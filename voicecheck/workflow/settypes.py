@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from voicecheck.checkout.limits import list_regions
+from voicecheck.checkout.limits import OTHER_NAMES, list_regions
 from voicecheck.errors import InputError
 from voicecheck.records import SetType
 
@@ -35,6 +35,7 @@ def check_region(region: str) -> str:
     import difflib
 
     typed = region.strip().casefold()
+    typed = OTHER_NAMES.get(typed, typed).casefold()
     known = {name.casefold(): name for name in list_known_regions()}
     if not typed or typed in known:
         return known.get(typed, "")

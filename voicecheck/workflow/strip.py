@@ -22,8 +22,9 @@ from voicecheck.records.quantities import family_of, says_nothing
 from voicecheck.records.standing import Mark
 from voicecheck.records.terms import JobStage, MarkKey, MarkState, PathName
 from voicecheck.records.verdicts import find_gravest, rank_verdict
+from voicecheck.report.sources import say_source
 from voicecheck.words import Words
-from voicecheck.workflow.checks.kinds import get_kind
+from voicecheck.workflow.checks.kinds import Check, get_kind
 from voicecheck.workflow.checks.run import StoredCheck
 from voicecheck.workflow.papers.lookup import choose_current
 
@@ -36,6 +37,8 @@ NOISY = ("crackle", "noise", "hum")
 """Families of the mark `crackle`, on every path; the others belong to the path's own mark."""
 DIGITS = "1234567890"
 PARTS = ("cord", "hook", "handset")
+TIED_BY_CHANCE_PERCENT = 60.0
+"""The time after its beat in which an event counts as an answer is this much of a beat at most."""
 HELD = ("baseline", "stand-in")
 """Kinds of reference that say how a set is: good sets of its type, or what any set keeps to."""
 MARK_KEYS: tuple[MarkKey, ...] = get_args(MarkKey)
@@ -245,23 +248,24 @@ def _say_change(key: MarkKey, findings: Sequence[Finding], words: Words) -> str:
     return words.say("standing", f"{name}_{side}", amount=words.number(abs(most.value or 0.0)))
 
 
-def judge_check(stored: StoredCheck) -> MarkState:
+def judge_check(check: Check) -> MarkState:
     """
     Verdict on one check, by what it found; "not comparable" where nothing is held against it.
 
     Parameters
     ----------
-    stored : StoredCheck
+    check : record
 
     Notes
     -----
     A bell has two notes and a cord is quiet (S57, S41: trade).
     """
-    check = stored.check
     if isinstance(check, BellCheck):
         return "outside" if not check.rings else "doubtful" if len(check.gongs_hz) < 2 else "within"
     if isinstance(check, FlexCheck):
-        return "outside" if check.events else "within"
+        if not check.events:
+            return "within"
+        return "doubtful" if _is_untied(check) else "outside"
     if isinstance(check, LineCheck) and any(one.kind == "open-loop" for one in check.problems):
         return "outside"
     findings = [one for one in getattr(check, "findings", ()) if one.value is not None]
@@ -270,12 +274,17 @@ def judge_check(stored: StoredCheck) -> MarkState:
     return find_gravest(one.verdict for one in findings)
 
 
+def _is_untied(check: FlexCheck) -> bool:
+    """Whether no more of the events followed a movement than would by themselves."""
+    return check.tied_percent is not None and check.tied_percent <= TIED_BY_CHANCE_PERCENT
+
+
 def _say_stored(checks: Sequence[StoredCheck], *, partly: str = "") -> Said:
     """The gravest of what counts, in its own words."""
-    worst = min(checks, key=lambda one: rank_verdict(judge_check(one)))
+    worst = min(checks, key=lambda one: rank_verdict(judge_check(one.check)))
     told = get_kind(worst.kind).describe(worst.check)
     return Said(
-        state=judge_check(worst),
+        state=judge_check(worst.check),
         sentence=told,
         partly=partly,
         simulated=any(one.is_simulated for one in checks),
@@ -290,14 +299,22 @@ def _say_dial(checks: Sequence[StoredCheck], words: Words) -> Said:
     check = checks[-1].check
     if isinstance(check, DialCheck):
         worst = [one for one in check.findings if one.verdict == said.state != "within"]
-        sentence = _say_dial_finding(worst[0], words) if worst else said.sentence
+        sentence = say_limit(worst[0], words) if worst else said.sentence
         if not check.region:
             sentence = words.say("standing", "no_region", told=said.sentence)
         return Said(state=said.state, sentence=sentence, partly=partly, simulated=said.simulated)
     return said
 
 
-def _say_dial_finding(finding: Finding, words: Words) -> str:
+def say_limit(finding: Finding, words: Words) -> str:
+    """
+    What a check found beyond a limit, with what is usual and who says so.
+
+    Parameters
+    ----------
+    finding : Finding
+    words : Words
+    """
     low, high = (words.number(limit, 1) for limit in (finding.low, finding.high))
     limits = words.say("report", "from_to", low=low, high=high)
     if finding.low is None or finding.high is None:
@@ -305,11 +322,11 @@ def _say_dial_finding(finding: Finding, words: Words) -> str:
         limits = words.say("report", side, low=low, high=high)
     return words.say(
         "standing",
-        "dial_outside",
+        "dial_line" if finding.limit == "line" else "dial_outside",
         name=words.say("quantity", finding.quantity),
         value=say_value(finding.value, finding.unit, words, quantity=finding.quantity),
         limits=limits,
-        source=finding.reason or finding.source,
+        source=say_source(finding.reason or finding.source, words),
     )
 
 
@@ -317,7 +334,11 @@ def _say_flex(checks: Sequence[StoredCheck], words: Words) -> Said:
     latest = {one.part: one for one in checks}
     missing = [part for part in PARTS if part not in latest]
     partly = words.say("standing", "parts_missing", names=", ".join(missing)) if missing else ""
-    return _say_stored(tuple(latest.values()), partly=partly)
+    said = _say_stored(tuple(latest.values()), partly=partly)
+    if said.state != "doubtful":
+        return said
+    sentence = words.say("standing", "cord_untied", told=said.sentence)
+    return Said(state=said.state, sentence=sentence, partly=partly, simulated=said.simulated)
 
 
 def _say_bell(checks: Sequence[StoredCheck], words: Words) -> Said:

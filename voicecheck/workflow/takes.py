@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.run import list_checks
@@ -23,6 +24,8 @@ class KeptTake:
     aside : str
         Why it does not count; "" if it does.
     simulated : bool
+    n_seats : int
+        Recordings of a run; 0 of a check.
     """
 
     key: str
@@ -31,6 +34,7 @@ class KeptTake:
     told: str
     aside: str = ""
     simulated: bool = False
+    n_seats: int = 0
 
 
 def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
@@ -53,6 +57,7 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
             told=f"{run.n_seats} seat{'' if run.n_seats == 1 else 's'}, {run.saved_utc[:16]}",
             aside=run.aside,
             simulated=run.is_simulated,
+            n_seats=run.n_seats,
         )
         for run in runs
     ]
@@ -70,3 +75,33 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
             for one in checks
         ),
     )
+
+
+def read_sound(book: JobBook, job: int, key: str, seat: int) -> bytes:
+    """
+    The recording of one seat of a run, as the FLAC file that the book keeps.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    key : str
+        Of the run, as `KeptTake.key`.
+    seat : int
+        From 1.
+
+    Raises
+    ------
+    InputError
+        No such job, run or seat, or its recording did not come along with it.
+    JobBookError
+        The file is missing or damaged.
+    """
+    # Both list the runs of a job in one order; only the traces know their keys.
+    keys = [run.key for run in book.read_traces([job])[job].runs]
+    runs = book.list_runs(job=job, aside=True)
+    found = [run for one, run in zip(keys, runs, strict=True) if one == key]
+    sounds = [one.recording.sha256 for run in found for one in run.recordings]
+    if not 1 <= seat <= len(sounds) or sounds[seat - 1] is None:
+        raise InputError(f"{key[:40]}: has no recording of seat {seat}")
+    return book.load_recording_file(str(sounds[seat - 1]))

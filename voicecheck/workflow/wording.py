@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from voicecheck.records import Comparison, Finding, Hint, Measurement
+from voicecheck.records import Comparison, Finding, Hint, Measurement, Problem
 from voicecheck.records.residuals import describe_residual
 from voicecheck.words import load_words
 
@@ -24,6 +25,11 @@ def say_quantity(name: str, language: str = "en") -> str:
     'something new'
     """
     return load_words(language).say("quantity", name)
+
+
+def say_limit(finding: Finding, language: str = "en") -> str:
+    """Whose limits a value is held against; "" where there is one kind only."""
+    return load_words(language).say("limit", finding.limit) if finding.limit else ""
 
 
 def say_chance(hint: Hint, language: str = "en") -> str:
@@ -118,12 +124,23 @@ def say_stage(stage: str, language: str = "en") -> str:
     return load_words(language).say_own("standing", f"stage_{stage}", stage)
 
 
-def say_source(text: str, language: str = "en") -> str:
-    """Where a limit or a cause comes from, with the mark of what was not seen in a source."""
+def say_source(text: str, language: str = "en", *, is_marked: bool = True) -> str:
+    """Where a limit or a cause comes from, in words; on wish marked where it was not in print."""
     from voicecheck.report import is_from_memory
+    from voicecheck.report.sources import say_source as say
 
-    mark = load_words(language).say("report", "memory_mark")
-    return f"{text} {mark}" if is_from_memory(text) else text
+    words = load_words(language)
+    told = say(text, words)
+    if is_marked and is_from_memory(text):
+        return f"{told} {words.say('report', 'memory_mark')}"
+    return told
+
+
+def say_problems(problems: Iterable[Problem], language: str = "en") -> tuple[str, ...]:
+    """What disturbed a recording, alike ones once with their count."""
+    from voicecheck.workflow.telltakes import tell_problems
+
+    return tell_problems(problems, load_words(language))
 
 
 def list_stated(measurement: Measurement) -> tuple[StatedFigure, ...]:

@@ -13,9 +13,10 @@ from voicecheck.checkout.limits import Row, find_region, judge, load_rows
 from voicecheck.checkout.signals import check_sound
 from voicecheck.errors import RecordingError
 from voicecheck.records import DialCheck, DialDigit, DigitSpread, Finding, Problem, Recording
+from voicecheck.records.terms import LimitKind
 
 LIMITS = "dial_limits.csv"
-HELD = ("judge", "line", "note")
+HELD: dict[str, LimitKind] = {"judge": "service", "line": "line", "note": "beside"}
 """What serviced sets do, what works on a line, and what is only told beside both."""
 LONGEST_PULSE_GAP_S = 0.24
 """A longer make ends the digit: 250 ms is the shortest pause of the table (S67)."""
@@ -306,8 +307,13 @@ def _judge_all(check: DialCheck) -> list[Finding]:
     """One finding for each row of the region that judges, and of those that hold anywhere."""
     rows: list[Row] = [row for row in load_rows(LIMITS) if row["use"] in HELD]
     own = [row for row in rows if check.region and row["region"] == check.region]
-    named = {row["quantity"] for row in own if row["use"] == "judge"}
-    anywhere = [row for row in rows if row["region"] == "any" and row["quantity"] not in named]
+    # What is told of any line stays beside service limits, until the region's own line is known.
+    named = {(row["quantity"], row["use"] == "judge") for row in own}
+    anywhere = [
+        row
+        for row in rows
+        if row["region"] == "any" and (row["quantity"], row["use"] == "judge") not in named
+    ]
     bounced = max(check.digits, key=lambda digit: digit.bounce_ms or 0.0)
     worst = {
         "pulses_per_s": (
@@ -338,9 +344,10 @@ def _judge_all(check: DialCheck) -> list[Finding]:
 def _hold(row: Row, value: float | None, uncertainty: float, region: str) -> Finding:
     """A value against a row; a row that is only told beside gives no verdict."""
     finding = judge(row["quantity"], value, row, uncertainty=uncertainty)
+    finding = dataclasses.replace(finding, limit=HELD[row["use"]])
     if row["use"] != "note" or value is None:
         return finding
-    missing = f"no limits for {region}" if region else "no region is named"
+    missing = f"no line limits of {region} are known" if region else "no region is named"
     if row["region"] == region:
         missing = "told beside the limits"
     reason = f"{missing}, so no verdict; {row['note'] or row['source']}"

@@ -276,4 +276,4 @@ def _conclude(events: Sequence[FlexEvent], minutes: float) -> str:
     told = ", ".join(f"{n} {kind}{'s' if n > 1 else ''}" for kind, n in counts.items() if n)
     places = [event.place for event in events if event.place]
     where = f", most at {max(set(places), key=places.count)}" if places else ""
-    return f"not quiet: {told}{where}; 0 expected (S41, trade)"
+    return f"not quiet: {told}{where}; a good one is quiet (common practice of the trade)"

@@ -331,7 +331,7 @@ def _collect(holdings: Holdings, jack: JackConversion | None) -> dict[str, Found
     for one in holdings.checks:
         key = make_key(one.kind, one.stage, one.part)
         earlier = measured[key].digits if key in measured else ""
-        state = judge_check(one)
+        state = judge_check(one.check)
         measured[key] = Found(
             words=describe_stored(one),
             verdict="" if state == "not tested" else state,

@@ -168,7 +168,12 @@ def hold(
     """As `compare`, and keep nothing."""
     _check_results(results, against)
     record = book.load_job(job)
-    stage = stage or _choose_stage(book, record)
+    stage = stage or _choose_stage(book, record, against)
+    if against == stage == "before":
+        raise InputError(
+            f"job {job}: nothing but the set as found is there to be held against it; say that the "
+            f"work is done (`voicecheck job done {job}`) and sweep again"
+        )
     runs = current_runs(book, job, stage)
     if not runs:
         have = sorted({run.stage for run in book.list_runs(job=job, recordings=False)})
@@ -185,11 +190,11 @@ def hold(
     return comparison
 
 
-def _choose_stage(book: JobBook, job: Job) -> str:
+def _choose_stage(book: JobBook, job: Job, against: str) -> str:
     stages = {run.stage for run in book.list_runs(job=job.job, recordings=False)}
     # A job that nobody spoke of is opened as found; stages that were swept by name say more.
     is_said = any(event.kind == "stage" for event in book.list_events(job.job))
-    if is_said and job.stage in stages:
+    if is_said and job.stage in stages - {against}:
         return job.stage
     return next((stage for stage in ("after", "before") if stage in stages), job.stage)
 

@@ -10,11 +10,20 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Run
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
+from voicecheck.words import load_words
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.papers.comparing import find_judged_baselines
+from voicecheck.workflow.papers.enclosures import (
+    draw_checks,
+    find_photograph,
+    find_shop,
+    find_voices,
+)
+from voicecheck.workflow.papers.hearing import draw_sounds
 from voicecheck.workflow.papers.lookup import choose_current
+from voicecheck.workflow.standing import set_standing
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
@@ -28,6 +37,7 @@ def report_job(
     pdf: bool = False,
     language: str = "en",
     paper: str = "A4",
+    shop: str = "",
     door: Door = DOOR,
 ) -> tuple[Path, ...]:
     """
@@ -42,6 +52,8 @@ def report_job(
     pdf : bool
         Also as PDF, which needs the extra `pdf`.
     language, paper : str
+    shop : str
+        Named on the first page.
     door : Door
 
     Returns
@@ -52,9 +64,9 @@ def report_job(
     Raises
     ------
     InputError
-        No such job, no run to report, or the folder cannot be written.
+        No such job, nothing to report, or the folder cannot be written.
     """
-    content = _collect_content(book, job, language=language, paper=paper)
+    content = _collect_content(book, job, language=language, paper=paper, shop=shop)
     return write_report(content, folder, pdf=pdf, door=door)
 
 
@@ -67,16 +79,23 @@ def make_report_file(
     Raises
     ------
     InputError
-        No such job or file, or no run to report.
+        No such job or file, or nothing to report.
     """
-    return render_file(_collect_content(book, job, language=language, paper=paper), name)
+    content = _collect_content(book, job, language=language, paper=paper, shop=find_shop())
+    return render_file(content, name)
 
 
-def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> ReportContent:
+def _collect_content(
+    book: JobBook, job: int, *, language: str, paper: str, shop: str
+) -> ReportContent:
+    words = load_words(language)
     record = book.load_job(job)
     runs = _latest_runs(book, job)
-    if not runs:
-        raise InputError(f"job {job} has no run to report; sweep it first")
+    checks = list_checks(book, job)
+    if not runs and not checks:
+        raise InputError(
+            f"job {job} has no run or check to report; sweep it, or take a check of it, first"
+        )
     return ReportContent(
         job=record,
         set_type=book.load_type(record.type_name),
@@ -89,7 +108,12 @@ def _collect_content(book: JobBook, job: int, *, language: str, paper: str) -> R
         language=language,
         paper=paper,
         other_checks=collect_results(book, job),
-        has_made_checks=any(one.is_simulated for one in list_checks(book, job)),
+        has_made_checks=any(one.is_simulated for one in checks),
+        marks=set_standing(book, job, language).marks,
+        shop=shop,
+        photograph=find_photograph(book, job),
+        voices=find_voices(book, checks),
+        pictures=(*draw_sounds(book, runs, checks, words), *draw_checks(checks, words)),
     )
 
 
