@@ -149,7 +149,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
         takes=_choose_takes(takes, path),
-        told=_tell_stand_in(held) if mark.state == "not comparable" else (),
+        told=_tell_stand_in(held),
     )
 
 
@@ -222,7 +222,7 @@ def _find_explained(held: Sequence[Held]) -> Comparison | None:
 def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     """What the first day offers: wide limits, and what would make them narrow."""
     found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
-    if not found:
+    if not found or any(one.comparison.against.kind == "baseline" for one in held):
         return ()
     masks = (one for one in found[0].beside if one.against.kind == "mask")
     told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))
