@@ -136,6 +136,24 @@ def test_a_jump_of_the_level_within_a_sweep_is_the_sets_and_the_interval_holds_b
     assert ("burst", "sweep 2") in tell(measure(sound))
 
 
+@pytest.mark.parametrize("size_db", [0.2, 0.3])
+def test_granules_that_slip_while_carbon_settles_are_no_echo_canceller(size_db: float) -> None:
+    """The highs of the first sweep stand out and the closing mark is weaker, but by chance."""
+    first = played().of("sweep")[0]
+    at_s = first.start_s + 0.6 * (first.end_s - first.start_s)
+    measurement = measure(jump(take("carbon-settling").samples, at_s, size_db))
+    assert "level-control" not in {kind for kind, _ in tell(measurement)}
+
+
+@pytest.mark.parametrize("severity", ["light", "medium"])
+@pytest.mark.parametrize("name", ["electret", "carbon"])
+def test_an_echo_canceller_that_learns_is_named(name: str, severity: str) -> None:
+    made, _ = SPOILERS["echo-canceller"](
+        take(name).samples, played(), severity, np.random.default_rng(53)
+    )
+    assert ("level-control", None) in tell(measure(made))
+
+
 @pytest.mark.parametrize("name", ["electret", "carbon"])
 def test_overload_that_was_filtered_afterwards_is_told(name: str) -> None:
     samples = take(name).samples

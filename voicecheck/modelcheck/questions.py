@@ -49,6 +49,13 @@ CANCELLED_MORE = 3.5
 LOOK = 9600
 """Samples from the middle, where a sweep is, in which the smallest move is a recorder's step."""
 CANCELLED_DB, CANCELLED_HIGH_DB, LATER_HIGH_DB = -0.2, 0.08, 0.008
+HIGH_OF_MARKS, HIGH_OF_DRIFT = 0.25, 0.8
+"""
+What a canceller's first sweep has in the highs, at least, over what marks and sweeps lost.
+
+Of what it takes the highs of the first sweep miss a third and more, and all sweeps fall by two
+thirds of that; a heap of granules that settles takes all frequencies alike, and jumps by chance.
+"""
 LOST_DB = -4.0
 """From what sounds first to what sounds last: no carbon element loses that without a drift."""
 
@@ -246,6 +253,8 @@ def _judge_order(
     sure_db = 4.0 * order.sd_db
     # It learns the later, the less often a tone was heard: the highs, and the first of all.
     high_db = (CANCELLED_HIGH_DB if is_first_used else LATER_HIGH_DB) + sure_db
+    if marks_db is not None and is_first_used:
+        high_db = max(high_db, -HIGH_OF_MARKS * marks_db, HIGH_OF_DRIFT * abs(drift_db))
     is_learning = order.first_high_db > high_db
     if marks_db is not None and (
         (marks_db < CANCELLED_DB - 1.2 * abs(drift_db) and is_learning)

@@ -137,7 +137,13 @@ class Ring:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BellCheck:
-    """A bell before a microphone; `decay_s` is the time of a fall by 60 dB, `taps` single blows."""
+    """
+    A bell before a microphone; `decay_s` is the time of a fall by 60 dB, `taps` single blows.
+
+    `pattern_hz` tells how often the blows repeat, `ringing_hz` the ringing current that they
+    follow. Of gongs struck in turn `gap_percent` is the part of a ringing period from the lower to
+    the higher one (50 is even), `gong_difference_db` the higher one's level re the lower one's.
+    """
 
     strikes_per_s: float | None
     gongs_hz: tuple[float, ...]
@@ -146,6 +152,10 @@ class BellCheck:
     rings: tuple[Ring, ...]
     cadence_s: tuple[float, ...] = ()
     taps: int = 0
+    pattern_hz: float | None = None
+    ringing_hz: float | None = None
+    gap_percent: float | None = None
+    gong_difference_db: float | None = None
     problems: tuple[Problem, ...] = ()
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from voicecheck.charts import (
     OWNER_PATHS,
+    RESPONSE_PATHS,
     describe_response,
     draw_job_sheet,
     draw_owner_picture,
@@ -54,7 +55,7 @@ class Figures:
 
 def draw_figures(content: ReportContent) -> Figures:
     """Figures of the report: talking and hearing for the owner, all curves for the bench."""
-    if not content.runs:
+    if not any(run.path in RESPONSE_PATHS for run in content.runs):
         return Figures()
     words = load_words(content.language)
     summary, bare = (
