@@ -118,3 +118,14 @@ def test_as_found_is_not_held_against_itself(tmp_path: Path) -> None:
     call("sweep", 1, "--path", "loop", "--simulated", "carbon", "--seats", 1, book=folder)
     with pytest.raises(InputError, match="voicecheck job done 1"):
         call("compare", 1, "--against", "before", book=folder)
+
+
+def test_the_benchs_own_loop_says_nothing_of_a_set(tmp_path: Path) -> None:
+    """What rustles in a loop is no noise of the telephone, and no path was swept."""
+    folder = tmp_path / "book"
+    call("type", "add", "X", "--transmitter", "carbon", "--region", "", book=folder)
+    call("job", "open", "set", "--type", "X", book=folder)
+    call("sweep", 1, "--path", "loop", "--simulated", "carbon", "--seats", 1, book=folder)
+    flat = join(call("compare", 1, book=folder))
+    assert "crackle and noise not tested not swept" in flat
+    assert "How sure: no path of the set was swept" in flat

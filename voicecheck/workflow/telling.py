@@ -349,7 +349,7 @@ def _say_seats(book: JobBook, job: int, stage: str, words: Words) -> str:
     swept = set(PATHS.values())
     counts = {run.n_seats for (path, at), run in used.items() if at == stage and path in swept}
     if not counts:
-        return ""
+        return words.say("told", "no_seat")
     n = str(min(counts)) if len(counts) == 1 else f"{min(counts)}-{max(counts)}"
     return words.say("told", "seat_one" if n == "1" else "seats", n=n)
 
