@@ -71,7 +71,7 @@ def test_gongs_set_by_hand(gap_share: float, second_db: float) -> None:
 
 @pytest.mark.parametrize("language", ["en", "fr"])
 def test_prompts_are_no_bell(language: str) -> None:
-    """The longest ones; the bench hears all 55 minutes."""
+    """The longest ones; the bench hears all 51 minutes."""
     files = sorted(need_voices(language), key=lambda path: path.stat().st_size)[-12:]
     assert len(files) == 12
     for path in files:
