@@ -15,7 +15,7 @@ from typing import NoReturn
 
 import pytest
 
-REQUIRED = ("BENCH", "POSTGRES", "PAGE", "PDF", "DECODERS", "VOICES", "LIBRARIES")
+REQUIRED = ("BENCH", "POSTGRES", "PAGE", "PDF", "DECODERS", "VOICES", "SOUNDS", "LIBRARIES")
 """Services that `.ci/run` installs and requires."""
 SERVICES = (*REQUIRED, "PLATFORM")
 VOICES = {
@@ -23,6 +23,8 @@ VOICES = {
     "fr": Path("/usr/share/asterisk/sounds/fr_CA_f_June"),
 }
 """Spoken prompts of two languages, none of which holds a keypad digit."""
+
+SOUNDS = Path("/usr/share/sounds")
 
 
 def is_required(service: str) -> bool:
@@ -73,3 +75,10 @@ def need_voices(language: str, which: str = "**/*.wav") -> list[Path]:
     missing = f"Debian's asterisk-core-sounds-{language}-wav is not installed"
     need("VOICES", None if folder.is_dir() else missing)
     return sorted(folder.glob(which))
+
+
+def need_sound(name: str, package: str) -> Path:
+    """A sound of a Debian package, by its path under the folder of sounds."""
+    path = SOUNDS / name
+    need("SOUNDS", None if path.is_file() else f"Debian's {package} is not installed")
+    return path

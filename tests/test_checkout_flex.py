@@ -124,6 +124,12 @@ def test_bell(text: str, rate_hz: int) -> None:
     truth, check = scene.truth, measure_bell(record(scene))
     assert check.strikes_per_s == pytest.approx(truth.strikes_per_s, rel=0.005)
     assert check.gongs_hz == pytest.approx(sorted(truth.gongs_hz), abs=1.0)
+    assert check.ringing_hz == pytest.approx(truth.settings.ringing_hz, rel=0.005)
+    if text == "one-gong":
+        assert check.gap_percent is check.gong_difference_db is None
+    else:
+        assert check.gap_percent == pytest.approx(100.0 * truth.settings.gap_share, abs=2.0)
+        assert check.gong_difference_db == pytest.approx(truth.settings.second_db, abs=2.0)
     assert check.level_dbfs == pytest.approx(truth.level_dbfs, abs=0.1)
     assert check.decay_s == pytest.approx(truth.settings.decay_s, rel=0.05)
     found = np.array([(ring.start_s, ring.end_s) for ring in check.rings])

@@ -104,3 +104,35 @@ def test_a_list_without_an_open_step_says_so() -> None:
         "Next: Close it. voicecheck job close 3",
         "All steps: voicecheck check 3",
     ]
+
+
+@pytest.mark.parametrize(("verdict", "following"), [
+    ("pass", "Next: voicecheck sweep JOB --path transmit --bench 'old attic'"),
+    ("moved", "Next: voicecheck bench check 'old attic'"),
+])  # fmt: skip
+def test_a_bench_check_has_named_columns_and_says_what_is_next(
+    verdict: str, following: str
+) -> None:
+    from voicecheck.cli.benchshow import render_check
+    from voicecheck.records import BenchCheck, CheckItem
+
+    item = CheckItem(
+        quantity="loop-back", value=0.31, unit="dB", stored=0.01, limit=0.2, verdict=verdict,
+        message="a gain has moved",
+    )  # fmt: skip
+    check = BenchCheck(bench="old attic", time_utc="2031-04-02T12:00:00+00:00", items=(item,))
+    lines = render_check(check).splitlines()
+    assert lines[1].split() == ["verdict", "what", "now", "unit", "stored", "limit"]
+    assert lines[-1] == following
+    assert check.is_passed == (verdict == "pass")
+
+
+def test_a_report_says_which_file_to_open_and_what_is_next(book: Path, tmp_path: Path) -> None:
+    call("dial", 1, "--simulated", "healthy:370", book=book)
+    # A loop of the bench is no path of the set: there is nothing to draw of it.
+    call("sweep", 1, "--path", "loop", "--simulated", "carbon", "--seats", 1, book=book)
+    said = call("report", 1, "--out", tmp_path / "out", book=book, is_all=True)
+    assert len(said.splitlines()) < 6
+    assert f"open {tmp_path / 'out' / 'report.html'}" in said
+    assert "Next: " in said
+    assert (tmp_path / "out" / "report.html").is_file()

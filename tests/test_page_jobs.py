@@ -17,6 +17,8 @@ from voicecheck.bench.soundfiles import save_sound
 from voicecheck.bench.wavfile import save_programme
 from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
+from voicecheck.verdicts.faults import load_fault_table
+from voicecheck.web.jobview import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.takes import list_takes
 from voicecheck.workflow.wording import say_found
@@ -382,3 +384,8 @@ def test_a_line_that_ended_well_goes_by_itself_and_a_failed_one_when_it_is_put_a
     assert "seats: none" in client.get("/").text
     client.post("/desk/away", data={"away": "1"})
     assert "seats: none" not in client.get("/").text
+
+
+def test_every_test_that_the_page_does_is_one_of_the_fault_table() -> None:
+    known = {row.next_test for row in load_fault_table().rows}
+    assert {*CHECKED_BY, *ON_THE_BENCH, *SWEPT_AGAIN} <= known

@@ -17,13 +17,14 @@ from voicecheck.charts.owner import draw_owner_picture
 from voicecheck.charts.panel import order_runs
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure, save_figure
-from voicecheck.charts.sheet import draw_job_sheet
+from voicecheck.charts.sheet import RESPONSE_PATHS, draw_job_sheet
 from voicecheck.charts.summary import OWNER_PATHS, draw_summary
 from voicecheck.charts.timing import draw_timing
 from voicecheck.records.shown import Display, show_by
 
 __all__ = [
     "OWNER_PATHS",
+    "RESPONSE_PATHS",
     "conclude_path",
     "describe_response",
     "draw_findings",

@@ -222,7 +222,7 @@ def list_all(book: Book = None, as_json: Json = False) -> None:
         state = "passed" if last and last.is_passed else "moved"
         checked = f"check {last.time_utc[:10]}: {state}" if last else "never checked"
         rows.append((file.setup.name, file.setup.device, f"{file.setup.rate_hz} Hz", checked))
-    write_text(render_table(rows, indent=""))
+    write_text(render_table([("bench", "device", "rate", "last check"), *rows], indent=""))
 
 
 def show(

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Any
 
 from voicecheck.cli.show import render_table
 from voicecheck.records import BenchCheck, StepResult, to_document
-from voicecheck.records.times import say_time
+from voicecheck.records.times import say_own_time
 
 if TYPE_CHECKING:
     from voicecheck.workflow.benches.store import BenchFile
 
 TREND_WIDTH = 30
+CHECK_HEADS = ("verdict", "what", "now", "unit", "stored", "limit")
+STEP_HEADS = ("step", "value", "95 % interval", "until")
 
 
 def describe_bench(file: BenchFile) -> dict[str, Any]:
@@ -67,7 +70,8 @@ def render_bench(file: BenchFile) -> str:
     lines = [f"bench {setup.name}", render_table([row for row in rows if row[1]])]
     newest = {result.step: result for result in file.results}
     lines += ["calibration"]
-    lines += [render_table([_list_step(result) for result in newest.values()])] if newest else []
+    steps = [_list_step(result) for result in newest.values()]
+    lines += [render_table([STEP_HEADS, *steps])] if steps else []
     lines += [] if newest else ["  none yet: levels are relative"]
     lines += ["levels"]
     for path, standing in judge_paths(file).items():
@@ -90,20 +94,25 @@ def render_check(check: BenchCheck) -> str:
     from voicecheck.cli.guidance import wrap
 
     outcome = "passed" if check.is_passed else "not passed"
-    lines = [f"bench check {check.bench}, {say_time(check.time_utc)}: {outcome}"]
+    lines = [f"bench check {check.bench}, {say_own_time(check.time_utc)}: {outcome}"]
     rows = []
     for item in check.items:
         value = "" if item.value is None else f"{item.value:.2f}"
-        stored = "" if item.stored is None else f"stored {item.stored:.2f}"
-        limit = f"limit {item.limit:g} dB"
+        stored = "" if item.stored is None else f"{item.stored:.2f}"
+        limit = f"{item.limit:g} dB"
         unit = item.unit if value else ""
         rows.append((item.verdict, item.quantity, value, unit, stored, limit))
-    lines.append(render_table(rows))
+    lines.append(render_table([CHECK_HEADS, *rows]))
     if any(item.verdict == "not done" for item in check.items):
         lines.append("  not done: passed over, or never calibrated, so nothing to hold it against")
     moved = [item for item in check.items if item.verdict == "moved"]
     lines += [wrap(f"{item.quantity}: {item.message}", "  >  ", "     ") for item in moved]
-    return "\n".join(lines)
+    name = shlex.quote(check.bench)
+    step = f"sweep JOB --path transmit --bench {name}"
+    if not check.is_passed:
+        step = f"bench check {name}"
+        lines.append("Suspect the bench before a set: mend what moved, or calibrate it again.")
+    return "\n".join([*lines, f"Next: voicecheck {step}"])
 
 
 def render_result(result: StepResult) -> str:
@@ -139,7 +148,7 @@ def render_trend(file: BenchFile, step: str) -> str:
         share = (value - low) / (high - low) if high > low else 0.5
         at = round(share * (TREND_WIDTH - 1))
         bar = "." * at + "o" + "." * (TREND_WIDTH - 1 - at)
-        rows.append((say_time(result.done_utc), f"{value:.3f} {result.unit}", bar))
+        rows.append((say_own_time(result.done_utc), f"{value:.3f} {result.unit}", bar))
     return f"{step}, from {low:.3f} to {high:.3f} {results[-1].unit}\n{render_table(rows)}"
 
 

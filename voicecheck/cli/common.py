@@ -23,7 +23,7 @@ Book = Annotated[
     ),
 ]
 Numbers = Annotated[
-    bool, typer.Option("--numbers", help="Show what each interval is made of, row by row.")
+    bool, typer.Option("--numbers", help="Show every number, and what each interval is made of.")
 ]
 AllNumbers = Annotated[bool, typer.Option("--numbers", help="Show every number, in tables.")]
 Json = Annotated[

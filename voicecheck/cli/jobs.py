@@ -331,6 +331,7 @@ def report(
     quiet: Quiet = False,
 ) -> None:
     """Write the chart and the report of a job."""
+    from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.papers.reporting import report_job
 
@@ -338,7 +339,9 @@ def report(
         files = report_job(
             opened, job, out, pdf=pdf, paper=paper, language=language, shop=shop, door=door
         )
-    if as_json:
-        write_json({"files": [str(file) for file in files]})
-        return
-    tell("\n".join(["Wrote:", *(f"  {file}" for file in files)]), quiet=quiet)
+        if as_json:
+            write_json({"files": [str(file) for file in files]})
+            return
+        first = next((file for file in files if file.suffix == ".html"), files[0])
+        tell(f"Wrote the report of job {job}, {len(files)} files; open {first}.", quiet=quiet)
+        tell_next(opened, job, quiet=quiet)

@@ -274,4 +274,5 @@ def list_devices(as_json: Json = False) -> None:
         )
         for d in devices
     ]
-    write_text(render_table(rows, indent=""))
+    heads = ("device", "by", "inputs", "outputs", "rate")
+    write_text(render_table([heads, *rows], indent=""))

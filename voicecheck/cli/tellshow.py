@@ -35,7 +35,8 @@ def render_told(told: Told, *, numbers: str = "") -> str:
         The command that shows every number.
     """
     lines = [told.simulated] if told.simulated else []
-    lines += [_wrap(told.headline), *_render_parts(told.parts), *map(_wrap, told.lines)]
+    lines += map(_wrap, (told.headline, *told.lead))
+    lines += [*_render_parts(told.parts), *map(_wrap, told.lines)]
     return "\n".join([*lines, *render_next(told.next_step, numbers=numbers)])
 
 
@@ -57,7 +58,11 @@ def render_next(step: NextStep | None, *, numbers: str = "") -> list[str]:
     """What comes next, with the command for it; where the numbers are."""
     lines = []
     if step is not None:
-        lines.append(_wrap(f"Next: {step.sentence} {step.command}", "", "      "))
+        whole = f"Next: {step.sentence} {step.command}"
+        if len(whole) <= WIDTH:
+            lines.append(whole)
+        else:
+            lines += [_wrap(f"Next: {step.sentence}", "", "      "), f"      {step.command}"]
     if numbers:
         lines.append(f"Numbers: {numbers}")
     return lines

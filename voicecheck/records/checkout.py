@@ -61,11 +61,23 @@ class DialCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToneName:
+    """What a tone is in a region; `period` is when, empty where that is not stated."""
+
+    name: str
+    region: str
+    period: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ToneHeard:
     """
     A keypad digit (kind "dtmf") or a call-progress tone; what its kind has not is `None`.
 
     `twist_db` is high group less low group. `cadence_s` is on, off, ...; empty for a steady tone.
+    `names` are all that fit a tone, of whatever region; its kind is "tone" where none does, or
+    where those of the chosen region are not of one kind.
     """
 
     kind: str
@@ -79,6 +91,7 @@ class ToneHeard:
     frequencies_hz: tuple[float, ...] | None = None
     cadence_s: tuple[float, ...] | None = None
     region: str | None = None
+    names: tuple[ToneName, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +150,13 @@ class Ring:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BellCheck:
-    """A bell before a microphone; `decay_s` is the time of a fall by 60 dB, `taps` single blows."""
+    """
+    A bell before a microphone; `decay_s` is the time of a fall by 60 dB, `taps` single blows.
+
+    `pattern_hz` tells how often the blows repeat, `ringing_hz` the ringing current that they
+    follow. Of gongs struck in turn `gap_percent` is the part of a ringing period from the lower to
+    the higher one (50 is even), `gong_difference_db` the higher one's level re the lower one's.
+    """
 
     strikes_per_s: float | None
     gongs_hz: tuple[float, ...]
@@ -146,6 +165,10 @@ class BellCheck:
     rings: tuple[Ring, ...]
     cadence_s: tuple[float, ...] = ()
     taps: int = 0
+    pattern_hz: float | None = None
+    ringing_hz: float | None = None
+    gap_percent: float | None = None
+    gong_difference_db: float | None = None
     problems: tuple[Problem, ...] = ()
 
 

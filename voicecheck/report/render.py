@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from voicecheck.charts import (
     OWNER_PATHS,
+    RESPONSE_PATHS,
     describe_response,
     draw_job_sheet,
     draw_owner_picture,
@@ -54,7 +55,7 @@ class Figures:
 
 def draw_figures(content: ReportContent) -> Figures:
     """Figures of the report: talking and hearing for the owner, all curves for the bench."""
-    if not content.runs:
+    if not any(run.path in RESPONSE_PATHS for run in content.runs):
         return Figures()
     words = load_words(content.language)
     summary, bare = (
@@ -279,12 +280,16 @@ def _list_set(content: ReportContent, words: Words) -> str:
 
 def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
     is_svg = picture.media == "svg"
-    title = f"{picture.title} {picture.told}"
+    told = f"{picture.title} {picture.told}"
     return {
         "title": picture.title,
         "told": picture.told,
-        "svg": _Markup(inline_svg(picture.image, f"picture-{index}", title)) if is_svg else "",
-        "source": "" if is_svg else _embed(picture.image, "image/png"),
+        "drawn": [
+            _Markup(inline_svg(one, f"picture-{index}-{part}", told))
+            for part, one in enumerate(picture.images)
+            if is_svg
+        ],
+        "sources": [] if is_svg else [_embed(one, "image/png") for one in picture.images],
     }
 
 

@@ -20,8 +20,16 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.traces import Compared
 
 CRACKLE, STAND_IN = "crackle", "stand-in"
-TEST_MARKS = {"flex_events_per_min": "cord", "press_events_per_min": "cord"}
-"""Where the page can do the test that separates a cause from the next; the others are by hand."""
+CHECKED_BY = {
+    "flex": "cord", "press-hook": "cord",
+    "dial-0": "dials", "dial-return": "dials", "dial-repeat": "dials",
+}  # fmt: skip
+ON_THE_BENCH = ("loop-back", "reference-handset", "known-source")
+SWEPT_AGAIN = (
+    "recondition", "reseat", "reseat-putty", "clean-mouthpiece", "swap-element", "feed-step",
+    "drive-steps", "lift-limiter", "tilt", "soak", "quiet-room",
+)  # fmt: skip
+"""Tests that separate causes, by where the page does them; others are done by hand and noted."""
 KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
@@ -96,6 +104,22 @@ def choose_mark(standing: Standing, wanted: str) -> Mark:
     return (named or worst or list(standing.marks))[0]
 
 
+def find_test(job: int, test: str) -> str:
+    """
+    Address where a separating test is done; "" for one that is done by hand.
+
+    Examples
+    --------
+    >>> find_test(3, "flex"), find_test(3, "recondition"), find_test(3, "continuity")
+    ('/jobs/3?mark=cord#next', '/jobs/3?stage=recondition#sweep', '')
+    """
+    if test in CHECKED_BY:
+        return f"/jobs/{job}?mark={CHECKED_BY[test]}#next"
+    if test in ON_THE_BENCH:
+        return "/benches"
+    return f"/jobs/{job}?stage={test}#sweep" if test in SWEPT_AGAIN else ""
+
+
 def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -> Panel:
     """
     The panel of a mark.
@@ -125,7 +149,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
         hints=explained.hints[:MOST_HINTS] if explained else (),
         hints_stage=explained.stage if explained else "",
         takes=_choose_takes(takes, path),
-        told=_tell_stand_in(held) if mark.state == "not comparable" else (),
+        told=_tell_stand_in(held),
     )
 
 
@@ -142,12 +166,18 @@ def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) ->
         Files that the program itself keeps, and what their coming means.
     """
     files = {file.name: file.sha256 for file in job.attachments}
-    told = [event for event in reversed(events) if not _is_of_check(event)]
+    told = [event for event in reversed(events) if not _is_of_other(event)]
     return [_make_line(event, files, documents) for event in told]
 
 
-def _is_of_check(event: Event) -> bool:
-    """Whether it is the recording of a check, of which the check's own line tells."""
+def _is_of_other(event: Event) -> bool:
+    """
+    Whether another line tells of it.
+
+    That of a check tells of its recording, and the strip of what was compared.
+    """
+    if event.kind == "compared":
+        return True
     stem, _, ending = event.text.rpartition(".")
     kind, _, stage = stem.partition("-")
     is_ours = kind in KINDS and stage in ("before", "after") and ending == "flac"
@@ -192,7 +222,7 @@ def _find_explained(held: Sequence[Held]) -> Comparison | None:
 def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     """What the first day offers: wide limits, and what would make them narrow."""
     found = [one.comparison for one in held if one.comparison.against.kind == STAND_IN]
-    if not found:
+    if not found or any(one.comparison.against.kind == "baseline" for one in held):
         return ()
     masks = (one for one in found[0].beside if one.against.kind == "mask")
     told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))

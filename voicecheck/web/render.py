@@ -20,7 +20,7 @@ from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource,
 from voicecheck.records.terms import MarkKey, MarkState, words_of
 from voicecheck.records.times import say_own_day, say_own_time
 from voicecheck.web.desk import Status
-from voicecheck.web.jobview import TEST_MARKS
+from voicecheck.web.jobview import find_test
 from voicecheck.web.remedies import link_commands, quote_name
 from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
@@ -93,7 +93,7 @@ def _templates() -> Environment:
     templates.globals["known_regions"] = list_known_regions
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS
-    templates.globals["test_marks"] = TEST_MARKS
+    templates.globals["find_test"] = find_test
     templates.globals["strip_names"] = [say_mark_name(key) for key in words_of(MarkKey)]
     templates.globals["sign_names"] = [(say_mark(one), one) for one in words_of(MarkState)]
     templates.filters["range"] = write_range

@@ -10,7 +10,7 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Hint
 from voicecheck.records.quantities import says_nothing
-from voicecheck.records.standing import Mark, NextStep
+from voicecheck.records.standing import Mark, NextStep, Standing
 from voicecheck.records.terms import MarkKey
 from voicecheck.records.verdicts import TELLING, find_gravest, rank_verdict
 from voicecheck.report.sentences import SMALLEST_OF, tell_differences
@@ -26,11 +26,14 @@ MOST_PHRASES = 2
 OTHER = "other"
 LIKELY = 0.2
 """A second cause at least so probable is told beside the first."""
+WIDE_KIND = "stand-in"
+"""Limits that any set keeps to, where no good set of the type is known."""
 TEST_COMMANDS = {
     "flex": "flex {job} --moved cord",
     "press-hook": "flex {job} --moved hook",
     "dial-0": "dial {job}",
     "dial-repeat": "dial {job}",
+    "dial-return": "dial {job}",
     "tilt": "sweep {job} --path transmit --angle-deg 90",
 }
 """Separating tests that a command of this program does; the others are done by hand."""
@@ -57,8 +60,10 @@ class Told:
     headline : str
         Well or not, at which stage, held against what.
     parts : tuple of ToldPart
+    lead : tuple of str
+        Told before the parts: of a change, how the set is now and was as found.
     lines : tuple of str
-        How it is now and was as found, what else was tested, how sure, the likely cause.
+        Told after them: the likely cause, how sure, what else was tested.
     next_step : NextStep or None
         Of the job.
     """
@@ -66,6 +71,7 @@ class Told:
     simulated: str
     headline: str
     parts: tuple[ToldPart, ...]
+    lead: tuple[str, ...] = ()
     lines: tuple[str, ...] = ()
     next_step: NextStep | None = None
 
@@ -93,36 +99,38 @@ def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
     words = load_words(language)
     job = comparison.job or 0
     standing = set_standing(book, job, language)
-    others = [mark for mark in standing.marks if mark.key in CHECKS]
-    beside = words.say(
-        "told",
-        "others",
-        parts=", ".join(
-            f"{words.say('mark', mark.key)} {words.say('standing_state', mark.state)}"
-            for mark in others
-        ),
-    )
     seats = _say_seats(book, job, comparison.stage, words)
     if is_held_against_limits(comparison):
-        sure = _say_sure(comparison, seats, words)
-        lines = (*_say_likely(comparison, words), sure, beside)
         headline, parts = _judge(comparison, words)
-    else:
+        lead: tuple[str, ...] = ()
         lines = (
-            *_say_both_ends(book, comparison, words),
-            _say_sure_change(comparison, seats, words),
+            *_say_since(comparison, words),
+            *_say_likely(comparison, words),
+            _say_sure(comparison, seats, words),
         )
-        lines = (*lines, beside)
+    else:
         headline, parts = _tell_change(comparison, words)
-    notes = tuple(write_sentence(note) for note in dict.fromkeys(comparison.notes))
-    lines = tuple(line for line in (*lines, *notes) if line)
+        lead = _say_both_ends(book, comparison, words)
+        lines = (_say_sure_change(comparison, seats, words),)
+    notes = (write_sentence(note) for note in dict.fromkeys(comparison.notes))
     return Told(
         simulated=words.say("chart", "simulated") if comparison.simulated else "",
         headline=headline,
+        lead=lead,
         parts=parts,
-        lines=lines,
+        lines=(*lines, _say_others(standing, words), *notes),
         next_step=standing.next_step,
     )
+
+
+def _say_others(standing: Standing, words: Words) -> str:
+    """What a sweep says nothing of."""
+    told = (
+        f"{words.say('mark', mark.key)} {words.say('verdict', mark.state)}"
+        for mark in standing.marks
+        if mark.key in CHECKS
+    )
+    return words.say("told", "others", parts=", ".join(told))
 
 
 def tell_standing(book: JobBook, job: int, language: str = "en") -> Told:
@@ -188,9 +196,10 @@ def _judge(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, .
     state = min(states, key=rank_verdict, default="not comparable")
     wanted = [key for key, judged in found.items() if judged and judged[0] == state]
     side = "does" if state == "within" else "do"
+    is_wide = state == "within" and comparison.against.kind == WIDE_KIND
     headline = words.say(
         "told",
-        f"headline_{state}",
+        f"headline_{state}" + ("_wide" if is_wide else ""),
         verdict=words.say("verdict", state),
         stage=say_stage_name(comparison.stage, words),
         does=_list([words.say("told", f"{side}_{key}") for key in wanted], state, words),
@@ -216,7 +225,7 @@ def say_stage_name(stage: str, words: Words) -> str:
 def _say_type(comparison: Comparison, words: Words) -> str:
     kind = comparison.against.kind
     name = comparison.against.name
-    return words.say("told", "any" if kind == "stand-in" else kind, name=name)
+    return words.say("told", "any" if kind == WIDE_KIND else kind, name=name)
 
 
 def _say_against(comparison: Comparison, words: Words) -> str:
@@ -250,11 +259,23 @@ def _tell_change(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldP
     headline = words.say(
         "told",
         f"changed_{gravest}",
-        names=_list(names, "within", words),
+        names=", ".join(names),
         stage=say_stage_name(comparison.stage, words),
         other=say_stage_name(against.name, words),
     )
     return headline, tuple(parts)
+
+
+def _say_since(comparison: Comparison, words: Words) -> tuple[str, ...]:
+    """What changed since the set came in, where that was held beside limits that say little."""
+    said = []
+    for beside in comparison.beside:
+        if beside.against.kind == "before":
+            headline, parts = _tell_change(beside, words)
+            changed = words.say("told", "change_outside")
+            told = [f"{one.name}: {one.sentence}" for one in parts if one.state == changed]
+            said.append(" ".join((headline, *map(write_sentence, told))))
+    return tuple(said)
 
 
 def _say_both_ends(book: JobBook, comparison: Comparison, words: Words) -> tuple[str, ...]:
@@ -293,16 +314,20 @@ def _say_likely(comparison: Comparison, words: Words) -> tuple[str, ...]:
     if first.code == OTHER:
         return (words.say("told", "no_cause"),)
     if not _is_likely(first):
-        return (_say_hint(first, "unlikely", comparison, words),)
-    seconds = [_say_hint(one, "or", comparison, words) for one in rest[:1] if _is_likely(one)]
-    return (_say_hint(first, "likely", comparison, words), *seconds)
+        return _say_hint(first, "unlikely", comparison, words)
+    said = _say_hint(first, "likely", comparison, words)
+    # A book from before there was "other" may have one cause alone.
+    if not rest or not _is_likely(rest[0]):
+        return said
+    return said + _say_hint(rest[0], "or", comparison, words)
 
 
 def _is_likely(hint: Hint) -> bool:
     return hint.code != OTHER and (hint.probability or 0.0) >= LIKELY
 
 
-def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> str:
+def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> tuple[str, ...]:
+    """A cause with its test, and the command that does the test."""
     test = words.say_own("hint_next", hint.code, hint.separate_by)
     said = words.say(
         "told",
@@ -312,16 +337,19 @@ def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> str
         test=write_sentence(test),
     )
     command = TEST_COMMANDS.get(hint.next_test)
-    return f"{said} (voicecheck {command.format(job=comparison.job)})" if command else said
+    if command is None:
+        return (said,)
+    return said, words.say("told", "test_by", command=command.format(job=comparison.job))
 
 
 def _say_seats(book: JobBook, job: int, stage: str, words: Words) -> str:
     """Seats of what was swept at a stage, path by path."""
     runs = [run for run in book.read_traces([job])[job].runs if not run.aside]
     used = choose_current(runs, lambda run: run.n_seats)
-    counts = {run.n_seats for (_, at), run in used.items() if at == stage}
+    swept = set(PATHS.values())
+    counts = {run.n_seats for (path, at), run in used.items() if at == stage and path in swept}
     if not counts:
-        return ""
+        return words.say("told", "no_seat")
     n = str(min(counts)) if len(counts) == 1 else f"{min(counts)}-{max(counts)}"
     return words.say("told", "seat_one" if n == "1" else "seats", n=n)
 

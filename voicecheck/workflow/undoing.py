@@ -59,7 +59,10 @@ def find_undo(book: JobBook, job: int, takes: Sequence[KeptTake] | None = None) 
         return None
     last = events[-1]
     act = _find_act(book, job, last, takes)
-    return None if act is None else Undo(told=f"{last.kind} {last.text}".strip(), act=act)
+    told = f"{last.kind} {last.text}".strip()
+    if last.text in DOCUMENTS:
+        told = f"check {DOCUMENTS[last.text]}"
+    return None if act is None else Undo(told=told, act=act)
 
 
 def undo(book: JobBook, job: int) -> str:

@@ -1,5 +1,5 @@
 """
-A bell before a microphone: strikes, their rate, the gongs' notes, how they die away.
+A bell before a microphone: strikes, their pattern, the gongs' notes, how they die away.
 
 Levels are re full scale: they compare before with after at one distance and gain, and say nothing
 absolute unless the microphone is calibrated.
@@ -9,6 +9,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck.checkout.bell.pattern import (
+    Pattern,
+    count_blows,
+    find_pattern,
+    find_ringing_hz,
+    find_turns,
+    is_ringing,
+    list_rises,
+)
 from voicecheck.checkout.signals import average, check_sound, level_dbfs
 from voicecheck.errors import InputError
 from voicecheck.records import BellCheck, Problem, Recording, Ring
@@ -20,10 +29,14 @@ RISE_DB, LEAST_OVER_ROOM_DB = 4.0, 10.0
 UNDER_LOUDEST_DB = 18.0
 BLIND_S = 0.012
 RING_GAP_S, LEAST_STRIKES = 0.14, 6
-UNEVEN = 0.12
-"""Ringing strikes evenly; the two edges of a dial pulse do not."""
+GROUP_EDGE_S = 0.008
 GONG_FROM_HZ, GONG_TO_HZ = 400.0, 3200.0
-GONG_DB, SAME_OCTAVE = 14.0, 1.7
+GONG_DB, GONG_OVER_ROOM_DB, SAME_OCTAVE = 22.0, 20.0, 1.7
+"""
+A gong's note so far under the other's, and over the middle of the band: its blows may be 6 dB
+fainter, and what the blows before have left sounds on with either sign.
+"""
+DOZEN = 12
 LEAST_RATE_HZ = 16000
 LOUD_ROOM_DBFS = -45.0
 
@@ -54,39 +67,95 @@ def measure_bell(recording: Recording) -> BellCheck:
         raise InputError(message)
     check_sound(recording, 1.0)
     samples, rate_hz = recording.samples, recording.rate_hz
-    strikes_s = find_strikes(samples, rate_hz)
-    groups = _split(strikes_s)
-    rings = [group for group in groups if len(group) >= LEAST_STRIKES and _is_even(group)]
-    if not rings:
-        return _tell_no_ring(recording, strikes_s)
-    gaps_s = np.concatenate([np.diff(group) for group in rings])
-    room_dbfs = level_dbfs(samples[: max(1, int((rings[0][0] - 0.05) * rate_hz))])
+    power_db = _list_power(samples, rate_hz)
+    groups = _split(_find_peaks(power_db, rate_hz))
+    patterns = _find_patterns(groups, power_db, rate_hz)
+    if not patterns:
+        return _tell_no_ring(recording, np.concatenate([np.zeros(0), *groups]))
+    rings = [group for group, _ in patterns]
     gongs_hz = _find_gongs(samples, rate_hz, rings)
-    parts = [samples[int(g[0] * rate_hz) : int(g[-1] * rate_hz)] for g in rings]
-    ringing_dbfs = level_dbfs(np.concatenate(parts))
-    clean = 10.0 ** (0.1 * ringing_dbfs) - 10.0 ** (0.1 * room_dbfs)
-    problems = list(recording.problems)
-    if len(gongs_hz) == 1:
-        message = "one note only: the clapper reaches one gong, or both gongs sound the same"
-        effect = "the strike rate is that of one gong; look at clapper and gongs"
-        problems.append(Problem(kind="one-gong", message=message, effect=effect))
+    told = [_tell_ring(samples, rate_hz, gongs_hz, *one) for one in patterns]
     return BellCheck(
-        strikes_per_s=_mean_rate(gaps_s),
+        strikes_per_s=_pool([one["strikes_per_s"] for one in told]),
         gongs_hz=gongs_hz,
-        level_dbfs=float(10.0 * np.log10(clean)) if clean > 0.0 else ringing_dbfs,
+        level_dbfs=_measure_level(samples, rate_hz, rings),
         decay_s=_measure_decay(samples, rate_hz, rings, gongs_hz),
         rings=tuple(Ring(start_s=float(g[0]), end_s=float(g[-1])) for g in rings),
         cadence_s=_list_cadence(rings),
         taps=sum(len(group) for group in groups if not any(group is ring for ring in rings)),
-        problems=tuple(problems),
+        pattern_hz=_pool([1.0 / pattern.period_s for _, pattern in patterns]),
+        ringing_hz=_pool([one["ringing_hz"] for one in told]),
+        gap_percent=_pool([one["gap_percent"] for one in told]),
+        gong_difference_db=_pool([one["gong_difference_db"] for one in told]),
+        problems=(*recording.problems, *_find_problems(gongs_hz, told)),
     )
 
 
-def _mean_rate(gaps_s: Array) -> float:
-    """Strikes per second, a missed or doubled strike left out."""
-    usual_s = float(np.median(gaps_s))
-    kept = gaps_s[np.abs(gaps_s / usual_s - 1.0) < 0.3]
-    return float(1.0 / np.mean(kept))
+def _find_patterns(
+    groups: list[Array], power_db: Array, rate_hz: int
+) -> list[tuple[Array, Pattern]]:
+    """Groups that ring, each with its pattern."""
+    rises = list_rises(power_db)
+    frame_s = _frame_s(rate_hz)
+    found = []
+    for group in groups:
+        if len(group) < LEAST_STRIKES:
+            continue
+        first = max(0, int((group[0] - GROUP_EDGE_S) / frame_s))
+        last = int((group[-1] + GROUP_EDGE_S) / frame_s)
+        pattern = find_pattern(rises[first:last], frame_s)
+        if pattern is not None and is_ringing(pattern, group):
+            found.append((group, pattern))
+    return found
+
+
+def _tell_ring(
+    samples: Array, rate_hz: int, gongs_hz: tuple[float, ...], strikes_s: Array, pattern: Pattern
+) -> dict[str, float | None]:
+    """What one ring tells, by the names of the record."""
+    blows = count_blows(pattern, strikes_s)
+    turns = find_turns(samples, rate_hz, strikes_s, gongs_hz)
+    ringing_hz = find_ringing_hz(blows, 1.0 / pattern.period_s, len(gongs_hz))
+    if turns is not None:
+        # Even gaps and like gongs repeat at every blow; the current goes there and back.
+        halves = max(1, round(turns.period_s / pattern.period_s))
+        ringing_hz = 1.0 / (halves * pattern.period_s)
+    return {
+        "strikes_per_s": blows / pattern.period_s,
+        "ringing_hz": ringing_hz,
+        "gap_percent": 100.0 * turns.share if turns else None,
+        "gong_difference_db": turns.difference_db if turns else None,
+    }
+
+
+def _pool(values: list[float | None]) -> float | None:
+    """Median over rings; of those that tell, where most do."""
+    known = [value for value in values if value is not None]
+    return float(np.median(known)) if 2 * len(known) > len(values) else None
+
+
+def _measure_level(samples: Array, rate_hz: int, rings: list[Array]) -> float:
+    """While it rings, the room before the first ring taken out."""
+    room_dbfs = level_dbfs(samples[: max(1, int((rings[0][0] - 0.05) * rate_hz))])
+    parts = [samples[int(g[0] * rate_hz) : int(g[-1] * rate_hz)] for g in rings]
+    ringing_dbfs = level_dbfs(np.concatenate(parts))
+    clean = 10.0 ** (0.1 * ringing_dbfs) - 10.0 ** (0.1 * room_dbfs)
+    return float(10.0 * np.log10(clean)) if clean > 0.0 else ringing_dbfs
+
+
+def _find_problems(
+    gongs_hz: tuple[float, ...], told: list[dict[str, float | None]]
+) -> list[Problem]:
+    problems = []
+    if len(gongs_hz) == 1:
+        message = "one note only: the clapper reaches one gong, or both gongs sound the same"
+        effect = "the strike rate is that of one gong; look at clapper and gongs"
+        problems.append(Problem(kind="one-gong", message=message, effect=effect))
+    if _pool([one["ringing_hz"] for one in told]) is None:
+        message = "the blows do not tell when the clapper has gone there and back"
+        effect = "the ringing frequency is withheld; strikes and how often they repeat stand"
+        problems.append(Problem(kind="pattern", message=message, effect=effect))
+    return problems
 
 
 def _tell_no_ring(recording: Recording, strikes_s: Array) -> BellCheck:
@@ -128,18 +197,32 @@ def find_strikes(samples: Array, rate_hz: int) -> Array:
     ndarray, shape (n_strikes,)
         Seconds.
     """
-    from scipy.signal import find_peaks
+    return _find_peaks(_list_power(samples, rate_hz), rate_hz)
 
+
+def _frame_s(rate_hz: int) -> float:
+    """Frames are whole samples, so as long as the rate allows."""
+    return max(1, round(FRAME_S * rate_hz)) / rate_hz
+
+
+def _list_power(samples: Array, rate_hz: int) -> Array:
+    """Power of what is sudden, frame by frame, decibels."""
     hop = max(1, round(FRAME_S * rate_hz))
     power = average(_keep_sudden(samples) ** 2, 2 * hop)[::hop]
-    power_db = 10.0 * np.log10(power + 1e-20)
+    return np.asarray(10.0 * np.log10(power + 1e-20))
+
+
+def _find_peaks(power_db: Array, rate_hz: int) -> Array:
+    """Blows, seconds, shape (n_strikes,)."""
+    from scipy.signal import find_peaks
+
     room_db = float(np.percentile(power_db, 10.0))
     least_db = max(room_db + LEAST_OVER_ROOM_DB, float(np.max(power_db)) - UNDER_LOUDEST_DB)
     peaks = find_peaks(power_db, height=least_db, distance=round(BLIND_S / FRAME_S))[0]
     before = np.array([np.min(power_db[max(0, at - 8) : at + 1]) for at in peaks], dtype=float)
     kept = peaks[power_db[peaks] - before > RISE_DB] if len(peaks) else peaks
     # The running mean peaks a frame after the blow.
-    return np.asarray((kept - 0.5) * hop / rate_hz, dtype=float)
+    return np.asarray((kept - 0.5) * _frame_s(rate_hz), dtype=float)
 
 
 def _keep_sudden(samples: Array) -> Array:
@@ -165,13 +248,6 @@ def _split(strikes_s: Array) -> list[Array]:
     return list(np.split(strikes_s, np.flatnonzero(np.diff(strikes_s) > RING_GAP_S) + 1))
 
 
-def _is_even(strikes_s: Array) -> bool:
-    gaps_s = np.diff(strikes_s)
-    usual_s = float(np.median(gaps_s))
-    # Of a dialled digit the median is one edge's gap, and the other edge's differ from it.
-    return float(np.mean(np.abs(gaps_s / usual_s - 1.0) < UNEVEN)) > 0.6
-
-
 def _list_cadence(rings: list[Array]) -> tuple[float, ...]:
     """On, off, on, ... as it was heard."""
     parts = []
@@ -182,21 +258,38 @@ def _list_cadence(rings: list[Array]) -> tuple[float, ...]:
     return tuple(parts)
 
 
-def _list_tails(rings: list[Array], end_s: float, least_s: float) -> list[tuple[float, float]]:
-    """Free ringing after each last strike, until the next ring or the end."""
+def _list_tails(
+    rings: list[Array], end_s: float, least_s: float, blow: int = -1
+) -> list[tuple[float, float]]:
+    """Ringing after each last strike, or another, until the next ring or the end."""
     tails = []
     for index, ring in enumerate(rings):
         until_s = float(rings[index + 1][0]) if index + 1 < len(rings) else end_s
-        if until_s - ring[-1] - 0.02 > least_s:
-            tails.append((float(ring[-1]) + 0.01, until_s - 0.01))
+        from_s = float(ring[max(blow, -len(ring))])
+        if until_s - from_s - 0.02 > least_s:
+            tails.append((from_s + 0.01, until_s - 0.01))
     return tails
 
 
 def _find_gongs(samples: Array, rate_hz: int, rings: list[Array]) -> tuple[float, ...]:
-    """First notes of one or two gongs, from what sounds on after the last strikes."""
+    """
+    First notes of one or two gongs, from what sounds on after the last strikes.
+
+    Of gongs that die away at once the last but one has sounded before; and where a recording ends
+    while it rings nothing sounds on, so its last dozen blows must do.
+    """
+    last = _find_notes(samples, rate_hz, rings, -1)
+    if len(last) == 1:
+        both = _find_notes(samples, rate_hz, rings, -2)
+        return both if len(both) == 2 else last
+    return last or _find_notes(samples, rate_hz, rings, -DOZEN)
+
+
+def _find_notes(samples: Array, rate_hz: int, rings: list[Array], blow: int) -> tuple[float, ...]:
+    """The same after one of the last strikes."""
     n_fft = 1 << 17
     total = np.zeros(n_fft // 2 + 1)
-    for from_s, to_s in _list_tails(rings, len(samples) / rate_hz, 0.1):
+    for from_s, to_s in _list_tails(rings, len(samples) / rate_hz, 0.1, blow):
         part = samples[int(from_s * rate_hz) : int(min(to_s, from_s + 0.4) * rate_hz)]
         window = np.hanning(2 * len(part))[len(part) :]
         total += np.abs(np.fft.rfft(part * window, n_fft)) ** 2
@@ -207,9 +300,11 @@ def _find_gongs(samples: Array, rate_hz: int, rings: list[Array]) -> tuple[float
         return ()
     gongs: list[float] = []
     largest = float(np.max(band))
+    room = float(np.median(band)) * 10.0 ** (0.1 * GONG_OVER_ROOM_DB)
+    least = min(largest, max(room, largest * 10.0 ** (-0.1 * GONG_DB)))
     while len(gongs) < 2:
         at = int(np.argmax(band))
-        if band[at] < largest * 10.0 ** (-0.1 * GONG_DB):
+        if band[at] < least:
             break
         hz = (first + at) * step_hz
         reach = int(0.04 * hz / step_hz)

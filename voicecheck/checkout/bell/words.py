@@ -16,7 +16,14 @@ def describe_bell(check: BellCheck) -> str:
         blows = f"{check.taps} single blow{'s' if check.taps > 1 else ''}"
         return f"no ringing, {blows}" if check.taps else "no ringing heard"
     gongs = " and ".join(f"{hz:.0f}" for hz in check.gongs_hz)
-    parts = [f"{check.strikes_per_s:.1f} strikes/s, gongs {gongs} Hz"]
+    parts = [f"{check.strikes_per_s:.1f} strikes/s", *([f"gongs {gongs} Hz"] if gongs else [])]
+    if check.ringing_hz is not None:
+        parts.append(f"ringing at {check.ringing_hz:.1f} Hz")
+    if check.gap_percent is not None and check.gong_difference_db is not None:
+        parts.append(
+            f"gaps {check.gap_percent:.0f} to {100.0 - check.gap_percent:.0f} %, "
+            f"higher gong {check.gong_difference_db:+.1f} dB"
+        )
     if check.level_dbfs is not None:
         parts.append(f"level {check.level_dbfs:.1f} dBFS (for before and after only)")
     if check.decay_s is not None:
@@ -30,6 +37,10 @@ def tabulate_bell(check: BellCheck) -> tuple[Shown, ...]:
     rings = "; ".join(f"{one.start_s:.2f} to {one.end_s:.2f} s" for one in check.rings)
     rows = (
         ("strikes", say(check.strikes_per_s, 2, "per s")),
+        ("the blows repeat", say(check.pattern_hz, 2, "per s")),
+        ("ringing frequency", say(check.ringing_hz, 2, "Hz")),
+        ("from the lower to the higher gong, of a period", say(check.gap_percent, 1, "%")),
+        ("higher gong re lower", say(check.gong_difference_db, 1, "dB")),
         ("gongs", f"{gongs} Hz" if gongs else NOT_KNOWN),
         ("level, to compare before and after only", say(check.level_dbfs, 1, "dBFS")),
         ("decay by 60 dB", say(check.decay_s, 2, "s")),
