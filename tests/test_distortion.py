@@ -221,14 +221,14 @@ def test_one_burst_in_the_step_widens_the_interval_of_sinad_to_hold_it() -> None
     """3 ms as strong as half the noise of the whole step; in the long run it may never return."""
     programme = make_programme()
     recording = record(dataclasses.replace(NOISY, noise_dbfs=-45.0), programme)
+    steady: Any = measure_recording(programme, recording)
     samples = np.array(recording.samples)
     (steps,) = programme.blocks_of("steps")
     index = sorted(programme.recipe.step_levels_db).index(0.0)
-    latency_s = measure_recording(programme, recording).timing.latency_s
-    at = round((steps.start_s + (index + 0.5) * programme.recipe.step_s + latency_s) * 48000)
+    at = round((steps.start_s + (index + 0.5) * programme.recipe.step_s) * 48000)
+    at += round(steady.timing.latency_s * 48000)
     samples[at : at + 144] += 0.04 * np.random.default_rng(3).standard_normal(144)
-    steady = measure_recording(programme, recording)
-    burst = measure_recording(programme, recording.replace(samples=samples))
+    burst: Any = measure_recording(programme, recording.replace(samples=samples))
     assert steady.sinad_db - burst.sinad_db > 2.0 * steady.sinad_uncertainty_db
     assert abs(burst.sinad_db - steady.sinad_db) <= burst.sinad_uncertainty_db
 
