@@ -15,6 +15,8 @@ PLACES: tuple[tuple[str, str, str], ...] = (
     (r"job reopen (\d+)", "/jobs/{0}", "“Reopen the job”"),
     (r"job open", "/#open", "opening a job"),
     (r"job takes (\d+)", "/jobs/{0}", "its takes"),
+    (r"job aside (\d+) .*", "/jobs/{0}", "“Put aside” among its takes"),
+    (r"job done (\d+)", "/jobs/{0}", "“The work is done”"),
     (r"job restore (\d+)", "/", "taking it out of the bin"),
     (r"type add", "/types", "adding a set type"),
     (r'baseline build "?([^"]+)"?', "/type?name={0}", "building the baseline"),
