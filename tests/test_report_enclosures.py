@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 import soundfile
 from PIL import Image
+from reportpage import Page
 from services import need_module
 
 from voicecheck.charts.sound import (
     N_BANDS,
     Sound,
-    draw_sound,
+    draw_sounds,
     estimate_bands_db,
     place_hz,
 )
@@ -26,8 +27,11 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType, SpeechCheck
 from voicecheck.words import load_words
-from voicecheck.workflow.checks.run import StoredCheck
+from voicecheck.workflow.checks.run import StoredCheck, run_check
+from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.papers.enclosures import find_photograph, find_voices
+from voicecheck.workflow.papers.hearing import draw_sounds as draw_sounds_of
+from voicecheck.workflow.papers.reporting import report_job
 
 ENGLISH = load_words("en")
 RATE_HZ = 48000
@@ -132,6 +136,14 @@ class TestVoices:
     def test_one_stage_alone_is_no_comparison(self, book: JobBook, tmp_path: Path) -> None:
         assert find_voices(book, [keep_speech(book, tmp_path, "before", 0.1)]) is None
 
+    def test_a_recording_that_is_gone_takes_no_report_with_it(
+        self, book: JobBook, tmp_path: Path
+    ) -> None:
+        kept = [keep_speech(book, tmp_path, stage, 0.1) for stage in ("before", "after")]
+        book.locate_attachment(kept[0].sound_sha256).unlink()
+        assert find_voices(book, kept) is None
+        assert draw_sounds_of(book, (), kept[:1], ENGLISH) == ()
+
 
 @pytest.mark.filterwarnings("ignore")
 class TestSound:
@@ -157,23 +169,23 @@ class TestSound:
         need_module("librosa")
         loud = self.make_tone(1000.0)
         quiet = Sound(name="now", samples=loud.samples / 10.0, rate_hz=RATE_HZ)
-        first, second = draw_sound("Speech", [loud, quiet], ENGLISH).axes
-        difference_db = np.max(first.images[0].get_array()) - np.max(second.images[0].get_array())
+        figures = draw_sounds([loud, quiet], ENGLISH)
+        first_db, second_db = (np.max(one.axes[0].images[0].get_array()) for one in figures)
+        difference_db = first_db - second_db
         assert difference_db == pytest.approx(20.0, abs=0.1)
 
     def test_without_the_library_the_picture_says_so(self, monkeypatch: Any) -> None:
         monkeypatch.setitem(sys.modules, "librosa.filters", None)
-        figure = draw_sound("Speech", [self.make_tone(500.0)], ENGLISH)
+        (figure,) = draw_sounds([self.make_tone(500.0)], ENGLISH)
         assert not figure.axes
         assert any("voicecheck[pictures]" in text.get_text() for text in figure.texts)
 
-    def test_nothing_to_draw_is_refused(self) -> None:
+    def test_too_little_to_be_drawn_is_refused(self) -> None:
         need_module("librosa")
-        with pytest.raises(InputError, match="at least one sound"):
-            draw_sound("Speech", [], ENGLISH)
+        assert draw_sounds([], ENGLISH) == ()
         short = Sound(name="now", samples=np.zeros(10), rate_hz=RATE_HZ)
         with pytest.raises(InputError, match="need at least"):
-            draw_sound("Speech", [short], ENGLISH)
+            draw_sounds([short], ENGLISH)
 
     def test_nothing_is_compiled_for_it(self) -> None:
         """The part of the library that compiles for 20 s is never loaded."""
@@ -187,3 +199,29 @@ class TestSound:
             "assert 'librosa.core.audio' not in sys.modules\n"
         )
         subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_job_of_checks_alone_has_a_whole_report(book: JobBook, tmp_path: Path) -> None:
+    """Never swept: a dial and speech, both made scenes, which every page says."""
+    need_module("librosa")
+    for stage in ("before", "after"):
+        for kind in ("dial", "speak"):
+            run_check(kind, Source(simulated="healthy"), book=book, job=1, stage=stage)
+    report_job(book, 1, tmp_path / "out")
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names == {"report.html", "findings.csv", "response.csv", "report.json"}
+    html = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    page = Page(html)
+    assert "SIMULATED" in page.words()
+    assert len(page.all("audio")) == 2
+    assert len(page.all("img")) == 2
+    # Speech as sound, the dial as pulses, before and after.
+    assert len([one for one in page.all("div") if one.get("class") == "chart wide"]) == 2
+    assert len(html) < 1_500_000
+
+
+def test_a_job_without_anything_says_what_to_do(book: JobBook, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no run or check to report"):
+        report_job(book, 1, tmp_path / "out")
+    assert not (tmp_path / "out").exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_MM, HEIGHT_MM = 180.0, 66.0
+WIDTH_MM, HEIGHT_MM = 88.0, 58.0
 RATE_HZ = 8000
 """The band of a telephone, and a little more."""
 LOW_HZ, HIGH_HZ = 120.0, 3900.0
@@ -39,15 +40,14 @@ class Sound:
     rate_hz: int
 
 
-def draw_sound(
-    title: str, sounds: Sequence[Sound], words: Words, *, window_s: float = WINDOW_S
-) -> Figure:
+def draw_sounds(
+    sounds: Sequence[Sound], words: Words, *, window_s: float = WINDOW_S
+) -> tuple[Figure, ...]:
     """
-    One or two sounds side by side, the louder the darker, all on one scale.
+    A picture of each sound, the louder the darker, all on one scale.
 
     Parameters
     ----------
-    title : str
     sounds : sequence of Sound
         Before and after, as a rule.
     words : Words
@@ -56,34 +56,47 @@ def draw_sound(
 
     Returns
     -------
-    Figure
-        180 mm by 66 mm. Without the library that knows how ears part pitches it says so.
+    tuple of Figure
+        88 mm by 58 mm, so that two stand side by side on paper and one fills a telephone. Without
+        the library that knows how ears part pitches they say so.
 
     Raises
     ------
     InputError
-        No sound, or one shorter than a window.
+        A sound is shorter than a window.
     """
-    if not sounds:
-        raise InputError("picture of sound: need at least one sound, got none")
-    figure = make_figure(WIDTH_MM, HEIGHT_MM)
-    write_text(figure, 0.015, 0.94, title, va="center", fontsize=11, weight="bold")
     try:
         heard = [estimate_bands_db(one, window_s=window_s) for one in sounds]
     except ImportError:
-        told = words.say("chart", "sound_missing")
-        write_text(figure, 0.5, 0.5, told, ha="center", va="center", fontsize=9)
-        return figure
-    loudest_db = max(float(np.max(levels)) for levels in heard)
+        return tuple(_write_missing(one, words) for one in sounds)
+    loudest_db = max((float(np.max(levels)) for levels in heard), default=0.0)
+    longest_s = max((len(one.samples) / one.rate_hz for one in sounds), default=1.0)
+    return tuple(
+        _draw_one(sound, levels_db - loudest_db, longest_s, words)
+        for sound, levels_db in zip(sounds, heard, strict=True)
+    )
+
+
+def _make(sound: Sound) -> Figure:
+    figure = make_figure(WIDTH_MM, HEIGHT_MM)
+    write_text(figure, 0.02, 0.94, sound.name, va="center", fontsize=9.5, weight="bold")
+    return figure
+
+
+def _write_missing(sound: Sound, words: Words) -> Figure:
+    figure = _make(sound)
+    told = "\n".join(textwrap.wrap(words.say("chart", "sound_missing"), 40))
+    write_text(figure, 0.5, 0.5, told, ha="center", va="center", fontsize=9)
+    return figure
+
+
+def _draw_one(sound: Sound, levels_db: Array, longest_s: float, words: Words) -> Figure:
+    figure = _make(sound)
     darker = words.say("chart", "sound_darker")
-    write_text(figure, 0.985, 0.94, darker, ha="right", va="center", fontsize=8.5)
-    width = 0.9 / len(sounds) - 0.03
-    longest_s = max(len(one.samples) / one.rate_hz for one in sounds)
-    for column, (sound, levels_db) in enumerate(zip(sounds, heard, strict=True)):
-        axes = figure.add_axes((0.085 + column * (width + 0.03), 0.2, width, 0.58))
-        _draw(axes, levels_db - loudest_db, len(sound.samples) / sound.rate_hz)
-        _dress(axes, longest_s, words, is_first=column == 0)
-        write_text(axes, 0.0, 1.03, sound.name, transform=axes.transAxes, va="bottom", fontsize=9)
+    write_text(figure, 0.98, 0.94, darker, ha="right", va="center", fontsize=8.5)
+    axes = figure.add_axes((0.165, 0.2, 0.805, 0.66))
+    _draw(axes, levels_db, len(sound.samples) / sound.rate_hz)
+    _dress(axes, longest_s, words)
     return figure
 
 
@@ -152,16 +165,9 @@ def _draw(axes: Axes, levels_db: Array, length_s: float) -> None:
     )
 
 
-def _dress(axes: Axes, longest_s: float, words: Words, *, is_first: bool) -> None:
-    from matplotlib.ticker import MaxNLocator
-
+def _dress(axes: Axes, longest_s: float, words: Words) -> None:
     axes.set_xlim(0.0, longest_s)
-    # The last number of one panel would touch the first of the next.
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=6, prune="upper"))
-    axes.set_yticks([place_hz(hz) for hz in TICKS_HZ])
-    names = [words.number(hz, 0) for hz in TICKS_HZ] if is_first else [""] * len(TICKS_HZ)
-    axes.set_yticklabels(names)
+    axes.set_yticks([place_hz(hz) for hz in TICKS_HZ], [words.number(hz, 0) for hz in TICKS_HZ])
     axes.tick_params(labelsize=8.5, labelfontfamily="DejaVu Sans", colors=INK, length=3)
     axes.set_xlabel(words.say("chart", "sound_time"), fontsize=8.5, color=FAINT_INK)
-    if is_first:
-        axes.set_ylabel("Hz", fontsize=8.5, color=FAINT_INK)
+    axes.set_ylabel("Hz", fontsize=8.5, color=FAINT_INK, labelpad=1)

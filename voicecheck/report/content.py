@@ -18,21 +18,21 @@ PAPERS = ("A4", "Letter")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """
-    A picture of the bench pages, drawn already.
+    A picture of the bench pages, drawn already; of two parts where they are held side by side.
 
     Parameters
     ----------
     title, told : str
         What it shows, and what is to be seen in it: it stands in for the picture where that cannot
         be seen.
-    image : bytes
+    images : tuple of bytes
     media : str
         "svg" or "png".
     """
 
     title: str
     told: str
-    image: bytes
+    images: tuple[bytes, ...]
     media: str = "svg"
 
 

@@ -280,12 +280,16 @@ def _list_set(content: ReportContent, words: Words) -> str:
 
 def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
     is_svg = picture.media == "svg"
-    title = f"{picture.title} {picture.told}"
+    told = f"{picture.title} {picture.told}"
     return {
         "title": picture.title,
         "told": picture.told,
-        "svg": _Markup(inline_svg(picture.image, f"picture-{index}", title)) if is_svg else "",
-        "source": "" if is_svg else _embed(picture.image, "image/png"),
+        "drawn": [
+            _Markup(inline_svg(one, f"picture-{index}-{part}", told))
+            for part, one in enumerate(picture.images)
+            if is_svg
+        ],
+        "sources": [] if is_svg else [_embed(one, "image/png") for one in picture.images],
     }
 
 

@@ -14,6 +14,7 @@ from voicecheck.charts import (
 from voicecheck.records import Comparison, Finding
 from voicecheck.records.quantities import count_decimals, says_nothing, unit_of
 from voicecheck.report.content import ReportContent
+from voicecheck.report.sources import say_source
 from voicecheck.words import Words
 
 MOST_ROWS = 26
@@ -165,7 +166,8 @@ def _make_change(finding: Finding | None, words: Words) -> Cell | None:
 
 
 def _say_source(findings: Sequence[Finding | None], words: Words) -> str:
-    sources = dict.fromkeys(f.source for f in findings if f is not None and f.source)
+    codes = dict.fromkeys(f.source for f in findings if f is not None and f.source)
+    sources = dict.fromkeys(say_source(one, words) for one in codes)
     return words.say("report", "held_against", source="; ".join(sources)) if sources else ""
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from voicecheck.bench.soundfiles import encode_sound
 from voicecheck.bench.wavfile import load_recording
 from voicecheck.charts import render_figure, say_stage
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, VoicecheckError
 from voicecheck.filekinds import HEAD_BYTES, recognise
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recording
@@ -105,7 +105,11 @@ def find_voices(book: JobBook, checks: Sequence[StoredCheck]) -> Voices | None:
     spoken = {one.stage: one for one in checks if one.kind == SPEECH and one.sound_sha256}
     if not all(stage in spoken for stage in STAGES):
         return None
-    sounds = [_load_voice(book, spoken[stage]) for stage in STAGES]
+    try:
+        sounds = [_load_voice(book, spoken[stage]) for stage in STAGES]
+    except VoicecheckError:
+        # A recording is gone or damaged: its numbers stand without the players.
+        return None
     if not all(np.any(sound) for sound in sounds):
         return None
     benches = {spoken[stage].bench for stage in STAGES}
@@ -153,5 +157,5 @@ def draw_checks(checks: Sequence[StoredCheck], words: Words) -> tuple[Picture, .
             continue
         part = f" ({one.part})" if one.part else ""
         title = f"{kind.guide.title}{part}, {say_stage(one.stage, words)}:"
-        pictures.append(Picture(title=title, told=describe_stored(one), image=image))
+        pictures.append(Picture(title=title, told=describe_stored(one), images=(image,)))
     return tuple(pictures)

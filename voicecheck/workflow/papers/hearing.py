@@ -8,7 +8,8 @@ import numpy as np
 
 from voicecheck.bench.wavfile import load_recording
 from voicecheck.charts import render_figure
-from voicecheck.charts.sound import Sound, draw_sound
+from voicecheck.charts.sound import Sound
+from voicecheck.charts.sound import draw_sounds as draw_sound_pictures
 from voicecheck.cutting import cut_padded
 from voicecheck.errors import VoicecheckError
 from voicecheck.jobbook import JobBook
@@ -25,7 +26,8 @@ BELL_WINDOW_S = 0.008
 """Short enough to tell blows apart that come 40 times a second."""
 QUIET_AFTER_S, QUIET_BEFORE_S = 0.15, 0.05
 """Left out of a silence: what still rings of the block before, and the next one's fade."""
-LEAST_QUIET_S = 0.4
+LEAST_QUIET_S, LEAST_S = 0.4, 0.1
+"""Shorter stretches show nothing."""
 IDLE_PATHS = ("transmit", "receive", "sidetone")
 
 
@@ -54,7 +56,11 @@ def draw_sounds(
         "speak": _find_heard(book, checks, "speak"),
         "bell": _find_heard(book, checks, "bell"),
     }
-    return tuple(_draw(kind, sounds, words) for kind, sounds in kinds.items() if sounds)
+    shown = {
+        kind: {stage: one for stage, one in sounds.items() if one.duration_s >= LEAST_S}
+        for kind, sounds in kinds.items()
+    }
+    return tuple(_draw(kind, sounds, words) for kind, sounds in shown.items() if sounds)
 
 
 def _draw(kind: str, sounds: Mapping[str, Recording], words: Words) -> Picture:
@@ -69,9 +75,10 @@ def _draw(kind: str, sounds: Mapping[str, Recording], words: Words) -> Picture:
     ]
     title = words.say("sound", kind)
     window = {"window_s": BELL_WINDOW_S} if kind == "bell" else {}
-    image = render_figure(draw_sound(title, named, words, **window), "png")
+    figures = draw_sound_pictures(named, words, **window)
+    images = tuple(render_figure(figure, "png") for figure in figures)
     return Picture(
-        title=f"{title}.", told=words.say("sound", f"{kind}_told"), image=image, media="png"
+        title=f"{title}.", told=words.say("sound", f"{kind}_told"), images=images, media="png"
     )
 
 
@@ -96,7 +103,7 @@ def _find_heard(book: JobBook, checks: Sequence[StoredCheck], kind: str) -> dict
 
 
 def _cut(recording: Recording, start_s: float, length_s: float) -> Recording:
-    length_s = min(length_s, recording.duration_s - start_s)
+    length_s = max(0.0, min(length_s, recording.duration_s - start_s))
     first, count = (round(one * recording.rate_hz) for one in (start_s, length_s))
     samples = cut_padded(recording.samples, first, count)
     return Recording(samples=samples, rate_hz=recording.rate_hz)
