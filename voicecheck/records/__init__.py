@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         SpeechCheck,
         ToneCheck,
         ToneHeard,
+        ToneName,
     )
     from voicecheck.records.clubs import ClubBaseline, ClubRecording
     from voicecheck.records.covariation import Covariation, Doubt
@@ -174,6 +175,7 @@ __all__ = [
     "Timing",
     "ToneCheck",
     "ToneHeard",
+    "ToneName",
     "from_json",
     "to_document",
     "to_json",

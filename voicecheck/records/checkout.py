@@ -61,11 +61,23 @@ class DialCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToneName:
+    """What a tone is in a region; `period` is when, empty where that is not stated."""
+
+    name: str
+    region: str
+    period: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ToneHeard:
     """
     A keypad digit (kind "dtmf") or a call-progress tone; what its kind has not is `None`.
 
     `twist_db` is high group less low group. `cadence_s` is on, off, ...; empty for a steady tone.
+    `names` are all that fit a tone, of whatever region; its kind is "tone" where none does, or
+    where those of the chosen region are not of one kind.
     """
 
     kind: str
@@ -79,6 +91,7 @@ class ToneHeard:
     frequencies_hz: tuple[float, ...] | None = None
     cadence_s: tuple[float, ...] | None = None
     region: str | None = None
+    names: tuple[ToneName, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

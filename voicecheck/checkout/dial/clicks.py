@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck.checkout.dial.rhythm import find_doubt, measure_spread, weigh_rhythm
 from voicecheck.checkout.signals import average, find_spans
 from voicecheck.errors import RecordingError
 from voicecheck.records import Recording
@@ -38,9 +39,11 @@ def find_openings(recording: Recording) -> list[float]:
     Raises
     ------
     RecordingError
-        Kind "no-signal": no clicks.
+        Kind "no-signal": no clicks; "no-pulses": the clicks do not keep the time of a dial.
     """
-    clicks = find_clicks(recording.samples, recording.rate_hz)
+    samples, rate_hz = recording.samples, recording.rate_hz
+    loud = _find_loud(samples, rate_hz)
+    clicks = _find_onsets(loud, rate_hz)
     if not len(clicks):
         raise RecordingError(
             "no clicks in the recording; record the line while the dial returns, at more gain",
@@ -48,7 +51,23 @@ def find_openings(recording: Recording) -> list[float]:
         )
     groups = np.split(clicks, np.flatnonzero(np.diff(clicks) > GROUP_GAP_S) + 1)
     period_s = _find_period(groups)
-    return [at_s for group in groups for at_s in _follow(group, period_s)]
+    openings = [_follow(group, period_s) for group in groups]
+    found = [at_s for digit in openings for at_s in digit]
+    rhythm = weigh_rhythm(
+        groups,
+        openings,
+        period_s,
+        spread_db=measure_spread(samples, rate_hz, found),
+        busy_s=sum(end - first for first, end in loud) / rate_hz / len(clicks),
+    )
+    doubt = find_doubt(rhythm)
+    if doubt:
+        raise RecordingError(
+            f"no number is told, these may not be a dial's clicks: {doubt}; record the wires, not "
+            "the room, and dial a digit of four or more pulses besides",
+            "no-pulses",
+        )
+    return found
 
 
 def _find_period(groups: list[Array]) -> float | None:
@@ -93,6 +112,11 @@ def find_clicks(samples: Array, rate_hz: int) -> Array:
     ndarray, shape (n_clicks,)
         Seconds.
     """
+    return _find_onsets(_find_loud(samples, rate_hz), rate_hz)
+
+
+def _find_loud(samples: Array, rate_hz: int) -> list[tuple[int, int]]:
+    """Spans in which something is sudden, by sample."""
     # A difference over 0.2 ms takes hum and rumble out and leaves what is sudden.
     lag = max(1, round(2e-4 * rate_hz))
     sudden = np.zeros(len(samples))
@@ -104,9 +128,14 @@ def find_clicks(samples: Array, rate_hz: int) -> Array:
         floor * 10.0 ** (0.1 * CLICK_OVER_FLOOR_DB),
         loudest * 10.0 ** (-0.1 * CLICK_UNDER_LOUDEST_DB),
     )
+    return find_spans(power > limit)
+
+
+def _find_onsets(loud: list[tuple[int, int]], rate_hz: int) -> Array:
+    """Beginnings of those that do not belong to the one before, seconds."""
     found: list[float] = []
     last_s = -1.0
-    for first, end in find_spans(power > limit):
+    for first, end in loud:
         if first / rate_hz - last_s > BLIND_S:
             found.append(first / rate_hz)
         last_s = end / rate_hz

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from voicecheck.checkout.limits import find_region, judge, load_rows
 from voicecheck.checkout.signals import check_sound
 from voicecheck.checkout.tones.keypad import find_digits
-from voicecheck.checkout.tones.progress import TABLE, find_progress_tones, load_patterns
+from voicecheck.checkout.tones.patterns import TABLE, load_patterns
+from voicecheck.checkout.tones.progress import find_progress_tones
 from voicecheck.errors import InputError
 from voicecheck.records import Finding, Problem, Recording, ToneCheck, ToneHeard
 
@@ -65,7 +66,7 @@ def measure_tones(recording: Recording, *, region: str = "") -> ToneCheck:
     events = tuple(sorted((*digits, *progress), key=lambda event: event.start_s))
     problems = list(recording.problems)
     if not events:
-        message = "no keypad digit and no call-progress tone was recognised"
+        message = "no keypad digit and no steady or cadenced tone was heard"
         effect = "nothing to hold against limits; check level and region if one was heard"
         problems.append(Problem(kind="no-tone", message=message, effect=effect))
     return ToneCheck(
@@ -126,9 +127,15 @@ def _judge_progress(events: Sequence[ToneHeard], region: str) -> list[Finding]:
         return []
     findings = []
     for event in events:
-        pattern = next(one for one in load_patterns(region) if one.kind == event.kind)
-        pairs = zip(event.frequencies_hz or (), pattern.carriers_hz, strict=True)
-        error = max((100.0 * (hz / nominal - 1.0) for hz, nominal in pairs), key=abs)
+        errors = [
+            max((100.0 * (a / b - 1.0) for a, b in zip(heard_hz, nominal_hz, strict=True)), key=abs)
+            for pattern in load_patterns(region)
+            for heard_hz, nominal_hz in [(event.frequencies_hz or (), pattern.carriers[0])]
+            if pattern.kind == event.kind and len(heard_hz) == len(nominal_hz)
+        ]
+        if not errors:
+            continue
+        error = min(errors, key=abs)
         row = {
             "min": str(-tolerance),
             "max": str(tolerance),

@@ -16,8 +16,9 @@ from voicecheck.checkout.kinds import (
 )
 
 if TYPE_CHECKING:
-    from voicecheck.records import ToneCheck, ToneHeard
+    from voicecheck.records import ToneCheck, ToneHeard, ToneName
 
+MOST_REGIONS = 4
 HEADS = ("heard", "from to, s", "level", "frequency", "twist or cadence")
 
 
@@ -26,7 +27,7 @@ def describe_tones(check: ToneCheck) -> str:
     parts = [f"keypad {check.number}"] if check.number else []
     for event in check.events:
         if event.kind != "dtmf":
-            parts.append(f"{_name(event)} heard ({_say_hz(event, 0)} Hz)")
+            parts.append(f"{_name(event)} heard ({_say_hz(event, 0)} Hz{_say_rhythm(event)})")
     parts = list(dict.fromkeys(parts)) or ["no tone recognised"]
     return ", ".join([*parts, *list_outside(check.findings)])
 
@@ -60,7 +61,39 @@ def picture_tones(check: ToneCheck) -> Spans:
 
 
 def _name(event: ToneHeard) -> str:
-    return event.digit or event.kind if event.kind == "dtmf" else event.kind.replace("-", " ")
+    """The digit, or the name; of a tone whose names differ each of them."""
+    if event.kind == "dtmf":
+        return event.digit or event.kind
+    names = {name.name for name in event.names or () if _is_meant(event, name)}
+    told = sorted(names) if event.kind == "tone" and names else [event.kind]
+    return " or ".join(told).replace("-", " ")
+
+
+def _is_meant(event: ToneHeard, name: ToneName) -> bool:
+    known = (name.region, f"{name.region} {name.period}")
+    return event.region is None or event.region in known or name.region == "any"
+
+
+def _say_rhythm(event: ToneHeard) -> str:
+    """What an unnamed tone is known by."""
+    if event.kind != "tone":
+        return ""
+    return f", {'/'.join(f'{part:.2f}' for part in event.cadence_s)} s" if event.cadence_s else ""
+
+
+def _say_names(event: ToneHeard) -> str:
+    """Regions of each name, with their periods."""
+    regions: dict[str, list[str]] = {}
+    for one in event.names or ():
+        where = f"{one.region} ({one.period})" if one.period else one.region
+        regions.setdefault(one.name.replace("-", " "), []).append(where)
+    return "".join(f"; {name}: {_shorten(where)}" for name, where in regions.items())
+
+
+def _shorten(regions: list[str]) -> str:
+    each = list(dict.fromkeys(regions))
+    more = f" and {len(each) - MOST_REGIONS} more" if len(each) > MOST_REGIONS else ""
+    return ", ".join(each[:MOST_REGIONS]) + more
 
 
 def _say_hz(event: ToneHeard, digits: int) -> str:
@@ -74,4 +107,5 @@ def _say_digit(event: ToneHeard) -> tuple[str, str]:
 
 
 def _say_progress(event: ToneHeard) -> tuple[str, str]:
-    return f"{_say_hz(event, 1)} Hz", say_cadence(event.cadence_s, "steady")
+    rhythm = say_cadence(event.cadence_s, "steady")
+    return f"{_say_hz(event, 1)} Hz", f"{rhythm}{_say_names(event)}"

@@ -10,7 +10,7 @@ from voicecheck.bench.calibration.validity import get_newest, is_standing
 from voicecheck.bench.meter import Meter, Reading
 from voicecheck.bench.soundcard import Wiring, listen
 from voicecheck.bench.soundcard.card import name_devices
-from voicecheck.checkout.tones.progress import load_patterns
+from voicecheck.checkout.tones.patterns import load_patterns
 from voicecheck.jobbook import JobBook
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.records.orders import WatchOrder
@@ -30,6 +30,8 @@ SAME_TONE = 0.02
 """Two frequencies that differ by less are the same tone (half of the closest two in the tables)."""
 HELD_S, STEADY_S, BREAK_S = 0.4, 3.0, 5.0
 """Shorter is speech; no interrupted tone holds that long; no interruption is longer (PROP)."""
+LEAST_DIAL_HZ = 200.0
+"""Lower dial tones are of the rotary era; 50 Hz in a meter is far more often the mains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,9 +157,11 @@ class ToneWatch:
 
     def __init__(self, region: str = "") -> None:
         self._dial = [
-            pattern.peaks_hz
+            pattern.peaks[0]
             for pattern in load_patterns(region)
-            if pattern.kind == "dial-tone" and not pattern.cadence_s
+            if pattern.kind == "dial-tone"
+            and not pattern.cadence_s
+            and pattern.peaks[0][0] > LEAST_DIAL_HZ
         ]
         self._tones: tuple[float, ...] = ()
         self._began_s = 0.0
