@@ -19,6 +19,7 @@ from reportpage import Page
 from services import need_module
 
 from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
 from voicecheck.records import (
     Baseline,
     Comparison,
@@ -312,6 +313,10 @@ def test_the_language_of_a_report_is_an_option(
         return ()
 
     monkeypatch.setattr("voicecheck.workflow.papers.reporting.report_job", report_job)
+    # The command ends with what comes next for the job, so there has to be one.
+    with JobBook.open(tmp_path / "book") as book:
+        book.add_type(factories.SET_TYPE)
+        book.open_job("hall set", factories.SET_TYPE.name)
     words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
     done = CliRunner().invoke(make_app(), words)
     assert done.exit_code == 0, done.output
