@@ -312,7 +312,7 @@ def test_the_language_of_a_report_is_an_option(
         return ()
 
     monkeypatch.setattr("voicecheck.workflow.papers.reporting.report_job", report_job)
-    words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
+    words = ["report", "1", "--language", "nb", "--json", "--book", str(tmp_path / "book")]
     done = CliRunner().invoke(make_app(), words)
     assert done.exit_code == 0, done.output
     assert asked["language"] == "nb"
