@@ -256,6 +256,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "numbers": describe_chart(content, words),
         "pictures": [_show_picture(one, i) for i, one in enumerate(content.pictures)],
         "table": table,
+        "check_table": tables.tabulate_checks(content, words),
         "hints": hints,
         "conditions": (*list_conditions(runs, words, with_path=True), *loudness),
         "problems": notes.list_problems(runs, words),
