@@ -27,6 +27,7 @@ from voicecheck.bench.simulated.tones import (
     make_keypad,
     make_keypad_scene,
 )
+from voicecheck.bench.wavfile import load_recording
 from voicecheck.checkout.tones.keypad import find_digits
 from voicecheck.checkout.tones.measure import measure_tones
 from voicecheck.checkout.tones.patterns import AUDIBLE_HZ
@@ -269,8 +270,8 @@ def test_a_burst_that_repeats_is_no_dial_tone() -> None:
     assert "list A" in italian["busy"]
     assert "list B" in italian["reorder"]
     assert "dial-tone" not in {name.name for name in event.names}
-    (spain,) = hear(make_bursts((0.5, 0.5), (425.0,)), "Netherlands")
-    assert spain.kind == "busy"
+    (dutch,) = hear(make_bursts((0.5, 0.5), (425.0,)), "Netherlands")
+    assert dutch.kind == "busy"
 
 
 @pytest.mark.parametrize(
@@ -345,3 +346,14 @@ def test_words_say_all_names_and_an_unnamed_tone_by_its_cadence() -> None:
     table: Any = tabulate_tones(check)[1]
     assert "reorder: " in table.rows[0][-1]
     assert "Italy" in table.rows[0][-1]
+
+
+def test_ringback_of_another_maker_in_a_streamed_file() -> None:
+    """A burst of 440 Hz that its own end cuts: what it is, and no name that it has not shown."""
+    loaded = load_recording(services.need_sound("linphone/ringback.wav", "linphone-common"))
+    check = measure_tones(loaded)
+    (event,) = check.events
+    assert (event.kind, event.names) == ("tone", ())
+    assert event.frequencies_hz == pytest.approx((440.0,), abs=0.2)
+    assert event.cadence_s == pytest.approx((1.27,), abs=0.02)
+    assert [problem.kind for problem in check.problems] == ["unsized"]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from pathlib import Path
 
 import pytest
+from factories import make_comparison, make_finding
 from telling import SHOUT, call, fill_book
 
 from voicecheck.errors import InputError
+from voicecheck.records import Against
+from voicecheck.words import load_words
+from voicecheck.workflow.telling import tell_change
 
 WIDEST = 80
 
@@ -129,3 +134,25 @@ def test_the_benchs_own_loop_says_nothing_of_a_set(tmp_path: Path) -> None:
     flat = join(call("compare", 1, book=folder))
     assert "crackle and noise not tested not swept" in flat
     assert "How sure: no path of the set was swept" in flat
+
+
+def test_a_part_that_is_well_now_is_not_told_to_be_the_same() -> None:
+    """Crackle as found and none now, but too few bursts to prove a change by themselves."""
+    was = dataclasses.replace(
+        make_comparison("before"),
+        findings=(make_finding("transmit", "kurtosis", 14.0, "outside", low=None, high=4.2),),
+    )
+    now = dataclasses.replace(
+        was, findings=(make_finding("transmit", "kurtosis", 3.1, "within", low=None, high=4.2),)
+    )
+    same = make_finding("transmit", "bursts_per_s", 0.0, "within")
+    change = dataclasses.replace(
+        was, stage="after", against=Against(kind="before", name="before"), findings=(same,)
+    )
+    words = load_words("en")
+    _, parts = tell_change(change, words, {"after": now, "before": was})
+    (crackle,) = [part for part in parts if part.name == "crackle and noise"]
+    assert crackle.state == "perhaps"
+    assert crackle.sentence.startswith("outside as found, within now")
+    _, parts = tell_change(change, words, {"after": now, "before": now})
+    assert parts[-1].state == "unchanged"

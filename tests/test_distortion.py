@@ -217,6 +217,22 @@ def test_a_muted_silence_does_not_make_sinad_certain() -> None:
     assert 0.5 * heard < muted < 2.0 * heard
 
 
+def test_one_burst_in_the_step_widens_the_interval_of_sinad_to_hold_it() -> None:
+    """3 ms as strong as half the noise of the whole step; in the long run it may never return."""
+    programme = make_programme()
+    recording = record(dataclasses.replace(NOISY, noise_dbfs=-45.0), programme)
+    steady: Any = measure_recording(programme, recording)
+    samples = np.array(recording.samples)
+    (steps,) = programme.blocks_of("steps")
+    index = sorted(programme.recipe.step_levels_db).index(0.0)
+    at = round((steps.start_s + (index + 0.5) * programme.recipe.step_s) * 48000)
+    at += round(steady.timing.latency_s * 48000)
+    samples[at : at + 144] += 0.04 * np.random.default_rng(3).standard_normal(144)
+    burst: Any = measure_recording(programme, recording.replace(samples=samples))
+    assert steady.sinad_db - burst.sinad_db > 2.0 * steady.sinad_uncertainty_db
+    assert abs(burst.sinad_db - steady.sinad_db) <= burst.sinad_uncertainty_db
+
+
 def test_the_interval_of_sinad_holds() -> None:
     """Noise of known power and two harmonics: at least 14 of 16 inside, and it is no wide one."""
     plant = dataclasses.replace(NOISY, noise_dbfs=-35.0)

@@ -191,6 +191,15 @@ def test_frying_crackles() -> None:
     assert np.mean(idle**4) / np.mean(idle**2) ** 2 > 10
 
 
+def test_idle_noise_of_frying_holds_its_crackle() -> None:
+    """60 s of 60 bursts a second: chance leaves 0.12 dB of the mean (2.7 / 3600 squared)."""
+    plant = replace(PLANTS["carbon-frying"], frying_per_s=60.0)
+    idle = plant.disturb(60 * RATE_HZ, RATE_HZ, np.random.default_rng(6))
+    found = band_power_dbfs(idle, RATE_HZ, 200.0, 4000.0)
+    assert found == pytest.approx(plant.noise_dbfs(), abs=0.4)
+    assert found > replace(plant, frying_per_s=0.0).noise_dbfs() + 6.0
+
+
 def test_network_is_as_sharp_as_it_says() -> None:
     """Half power of the resonant part lies f0 / (2 Q) either side: 1350 Hz, Q 40."""
     plant = without_noise(PLANTS["network"])

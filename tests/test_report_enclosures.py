@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import io
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -23,6 +24,7 @@ from voicecheck.charts.sound import (
     estimate_bands_db,
     place_hz,
 )
+from voicecheck.checkout.dial import DialOptions
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType, SpeechCheck
@@ -219,6 +221,22 @@ def test_a_job_of_checks_alone_has_a_whole_report(book: JobBook, tmp_path: Path)
     # Speech as sound, the dial as pulses, before and after.
     assert len([one for one in page.all("div") if one.get("class") == "chart wide"]) == 2
     assert len(html) < 1_500_000
+
+
+def test_a_check_is_held_against_its_limits_in_the_table(book: JobBook, tmp_path: Path) -> None:
+    """A slow dial, and where its limits are from, in words."""
+    options = DialOptions(region="Sweden")
+    run_check("dial", Source(simulated="slow"), options, book=book, job=1, stage="before")
+    report_job(book, 1, tmp_path / "out")
+    page = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
+    rows = [row for row in page.rows if row and row[0].startswith("speed")]
+    assert len({row[0] for row in rows}) == len(rows) > 0
+    assert any(row[2].endswith("outside") for row in rows)
+    for row in rows:
+        assert " to " in row[3]
+        assert row[4]
+        assert not re.search(r"\bS\d\d\b|PUB|TRADE|PROP|MEM", row[4])
+    assert "No comparison has been made" not in page.words()
 
 
 def test_a_job_without_anything_says_what_to_do(book: JobBook, tmp_path: Path) -> None:

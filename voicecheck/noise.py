@@ -144,18 +144,32 @@ def _judge_scatter(frames: Sequence[Array], law: float) -> tuple[float, float | 
 
     Frames next to each other are alike in speech and in a level that wanders: means over ever
     longer batches of them show how much, and the widest answer counts. Where they have shown that
-    the noise is not steady, whole silences are compared as well, few as they are.
+    the noise is not steady, whole silences are compared as well, few as they are. What holds the
+    noise down now and then takes about as much in the mean as it lets it differ by.
     """
-    mean = float(np.mean(np.concatenate(frames)))
+    every = np.concatenate(frames)
+    mean = float(np.mean(every))
     widest: tuple[float, float | None] = (law, None)
+    lost = 0.0
     for length in (*BATCH_FRAMES, min(map(len, frames)) // 2):
         batches = np.concatenate([_average_batches(one, length) for one in frames])
         n = len(batches)
         if n < 3 or mean <= 0.0 or (n < FEWEST_BATCHES and widest[0] < UNSTEADY_RATIO * law):
             continue
-        half_width = float(student_95(n - 1)) * float(np.std(batches, ddof=1)) / math.sqrt(n)
-        widest = max(widest, (half_width / mean, float(n - 1)), key=lambda one: one[0])
+        spread = float(np.std(batches, ddof=1)) / mean
+        half_width = float(student_95(n - 1)) * spread / math.sqrt(n)
+        if half_width > widest[0]:
+            widest, lost = (half_width, float(n - 1)), spread
+    if widest[0] > UNSTEADY_RATIO * law and _is_held_down(every):
+        return widest[0] + lost, widest[1]
     return widest
+
+
+def _is_held_down(frames: Array) -> bool:
+    """Whether noise that is not steady dips more than it bursts, as behind a gate at its edge."""
+    level = np.log(frames + 1e-30)
+    off = level - np.mean(level)
+    return float(np.mean(off**3)) < 0.0
 
 
 def _average_batches(frames: Array, length: int) -> Array:

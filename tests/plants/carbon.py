@@ -17,7 +17,7 @@ import numpy as np
 from scipy import fft
 from scipy.signal import lfilter
 
-from plants.filters import Shape, keep_response, make_noise, padded_length
+from plants.filters import Shape, band_dbfs, keep_response, make_noise, padded_length
 from plants.fixed import TALK_AMPLITUDE
 from plants.plant import PERIOD, Plant, Sloping, Take, White
 from plants.tables import load_shape, typical
@@ -152,6 +152,22 @@ class Carbon(Plant):
             size = self.frying_peak * rng.lognormal(0, 0.5)
             total[first : first + n] += size * decay * rng.choice([-1, 1]) * rng.uniform(0.5, 1, n)
         return total
+
+    def noise_dbfs(self, from_hz: Any = 200.0, to_hz: Any = 4000.0) -> Any:
+        """Idle noise with the crackle that is to be expected of it in the long run."""
+        hiss_dbfs = super().noise_dbfs(from_hz, to_hz)
+        if not self.frying_per_s:
+            return hiss_dbfs
+
+        def density(frequency_hz: Any) -> Any:
+            """Energy of one decay of 0.8 ms, 3/4 high in the mean; its roughness adds 0.05 dB."""
+            power, tau = self.frying_peak**2 * np.exp(2 * 0.5**2), 0.0008
+            energy = power * (0.75 * tau) ** 2 / (1 + (2 * np.pi * frequency_hz * tau) ** 2)
+            return 2 * self.frying_per_s * energy
+
+        return 10 * np.log10(
+            10 ** (hiss_dbfs / 10) + 10 ** (band_dbfs(density, from_hz, to_hz) / 10)
+        )
 
     def play(self, samples: Any, rate_hz: Any, rng: Any) -> Any:
         return self.run(samples, rate_hz, rng)[0]

@@ -22,9 +22,11 @@ def demo(
     quiet: Quiet = False,
 ) -> None:
     """Take an invented set from complaint to report on the simulated bench."""
+    from voicecheck.cli.show import say_simulated
     from voicecheck.records import to_document
     from voicecheck.workflow.demo import count_takes, run_demo
 
+    tell(say_simulated(), quiet=quiet)
     with (
         open_door(force=force, quiet=quiet) as door,
         show_progress(count_takes(), "recording", quiet=quiet) as advance,
@@ -44,3 +46,4 @@ def demo(
     page = next((file for file in result.files if file.suffix == ".html"), out)
     tell(f"\nDone. Open {page} in a browser; the charts and tables lie beside it.", quiet=quiet)
     tell(f"The job book of the demo is in {out / 'book'}.", quiet=quiet)
+    tell(f"Next: voicecheck page --book {out / 'book'}", quiet=quiet)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from voicecheck.records import Run
     from voicecheck.records.orders import Source, SweepOrder
     from voicecheck.records.terms import Ear, SweepPath
-    from voicecheck.workflow.telling import Told
+    from voicecheck.workflow.told import Told
 
 
 def register(app: typer.Typer) -> None:

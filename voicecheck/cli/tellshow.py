@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
     from voicecheck.records import Comparison, Run
     from voicecheck.records.standing import NextStep
-    from voicecheck.workflow.telling import Told, ToldPart
+    from voicecheck.workflow.told import Told, ToldPart
 
 WIDEST = 100
 """Lines longer than that are hard to follow, however wide the screen is."""

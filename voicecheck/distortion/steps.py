@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voicecheck.budgets import COVERAGE_95, add_row, combine_curve_rows, merge_row
 from voicecheck.distortion.harmonics import DETECTED, ORDERS, combine_thd, mark_floor
@@ -216,6 +217,10 @@ def _state_gain_change(found: Linearity, own_db: Array, figure: str, at_db: floa
 
 SINAD_OWN_BINS = 8.5
 """What a tone between two lines leaks further under a Hann window is 80 dB below it, 40 at 2.5."""
+CRACKLE_PARTS = 20
+"""Of 20 ms and more, in which a burst of a few milliseconds is whole."""
+UNSTEADY_RATIO = 1.5
+"""Scatter over the law from which noise is not steady: chance makes 1.4 of 20 parts (judgement)."""
 SINAD_REACH_HZ = 200.0
 """Around the tone, where the noise under it is taken: some 80 lines, and no harmonic."""
 
@@ -252,13 +257,15 @@ def measure_sinad(
     samples = _cut_step(programme, recording, timeline, block, levels_db.index(0.0))
     n = len(samples)
     window = make_hann(n)
-    power = np.abs(np.fft.rfft(samples * window)) ** 2
+    transform = np.fft.rfft(samples * window)
+    power = np.abs(transform) ** 2
     bin_hz = np.arange(len(power)) * recording.rate_hz / n
     inside = (bin_hz >= VOICE_BAND_HZ[0]) & (bin_hz <= VOICE_BAND_HZ[1])
-    own = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_OWN_BINS * recording.rate_hz / n
+    step_hz = frequency_hz / timeline.stretch
+    own = np.abs(bin_hz - step_hz) < SINAD_OWN_BINS * recording.rate_hz / n
     beside = power[inside & ~own]
     # The noise under the tone's own lines is taken to be as strong as near them, lines left out.
-    near = np.abs(bin_hz - frequency_hz / timeline.stretch) < SINAD_REACH_HZ
+    near = np.abs(bin_hz - step_hz) < SINAD_REACH_HZ
     if not np.any(near & ~own):
         return None
     under = np.count_nonzero(own) * find_median(power[near & ~own]) / math.log(2.0)
@@ -268,17 +275,36 @@ def measure_sinad(
         return None
     noise = np.interp(bin_hz[inside & ~own], idle.frequency_hz, idle.power)
     noise *= compute_hann_energy(n)
-    row = BudgetRow(name="noise", half_width=_judge_rest_db(beside, noise))
+    off_hz = (bin_hz + 0.5 * step_hz) % step_hz - 0.5 * step_hz
+    is_line = np.abs(off_hz) < SINAD_OWN_BINS * recording.rate_hz / n
+    crackle = _measure_crackle(np.where(inside & ~is_line, transform, 0.0), window)
+    row = BudgetRow(name="noise", half_width=_judge_rest_db(beside, noise, crackle))
     return 10.0 * math.log10(total / rest), row
 
 
-def _judge_rest_db(power: Array, idle: Array) -> float:
+def _measure_crackle(transform: NDArray[np.complex128], window: Array) -> float:
+    """
+    Variance of the power beside a tone and its harmonics, as its course within the step shows it.
+
+    Steady noise spreads its energy over the parts of a step as the window does; a burst does not.
+    """
+    n, length = len(window), len(window) // CRACKLE_PARTS
+    energies, shares = (
+        np.sum(one[: length * CRACKLE_PARTS].reshape(CRACKLE_PARTS, length) ** 2, axis=1)
+        for one in (np.fft.irfft(transform, n), window)
+    )
+    uneven = energies - shares * float(np.sum(energies)) / float(np.sum(shares))
+    # The squares of a real signal's bins add up to n times its energy over both halves.
+    return float(np.sum(uneven**2)) * (0.5 * n) ** 2
+
+
+def _judge_rest_db(power: Array, idle: Array, crackle: float) -> float:
     """
     Half-width of a 95 % interval of the power beside a tone, dB.
 
     Noise of power S a bin has the variance 35/18 S^2 under a Hann window, and a line in it four
     times the product of both; the noise is at least that of the silence, and as much more as the
-    median says.
+    median says. Where the rest is less steady than that, its own variance counts.
     """
     middle = find_median(power) / math.log(2.0)
     if find_median(idle) > 1e-6 * middle:
@@ -287,6 +313,9 @@ def _judge_rest_db(power: Array, idle: Array) -> float:
         # A muted silence says nothing of the noise that comes with the tone.
         noise = np.full(len(power), middle)
     lines = np.maximum(power - LINE_RATIO * noise, 0.0)
-    variance = HANN_VARIANCE * float(np.sum(noise**2)) + 4.0 * float(np.sum(lines * noise))
+    variance = HANN_VARIANCE * float(np.sum(noise**2))
+    if crackle > UNSTEADY_RATIO**2 * variance:
+        variance = crackle
+    variance += 4.0 * float(np.sum(lines * noise))
     relative = COVERAGE_95 * math.sqrt(variance) / float(np.sum(power))
     return 10.0 / math.log(10.0) * relative

@@ -1,12 +1,13 @@
 """HTML and PDF from records."""
 
-from voicecheck.report.content import Picture, ReportContent, Voices
+from voicecheck.report.content import CheckFindings, Picture, ReportContent, Voices
 from voicecheck.report.files import render_file, write_report
 from voicecheck.report.render import render_html, render_pdf
 from voicecheck.report.sentences import tell_comparison
 from voicecheck.report.tables import is_from_memory
 
 __all__ = [
+    "CheckFindings",
     "Picture",
     "ReportContent",
     "Voices",

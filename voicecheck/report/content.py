@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
-from voicecheck.records import Baseline, Comparison, Job, Run, SetType
+from voicecheck.records import Baseline, Comparison, Finding, Job, Run, SetType
 from voicecheck.records.benches import BenchCheck
 from voicecheck.records.standing import Mark
 from voicecheck.records.terms import check_word
@@ -34,6 +34,14 @@ class Picture:
     told: str
     images: tuple[bytes, ...]
     media: str = "svg"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckFindings:
+    """What one check beside the sweep was held against: its name as a heading, and its findings."""
+
+    name: str
+    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +98,8 @@ class ReportContent:
     photograph : bytes
         JPEG; empty without one.
     voices : Voices or None
+    check_findings : tuple of CheckFindings
+        Of checks that have limits; the oldest first.
     pictures : tuple of Picture
         Of checks, and of sound against time.
 
@@ -116,6 +126,7 @@ class ReportContent:
     shop: str = ""
     photograph: bytes = b""
     voices: Voices | None = None
+    check_findings: tuple[CheckFindings, ...] = ()
     pictures: tuple[Picture, ...] = ()
 
     def __post_init__(self) -> None:

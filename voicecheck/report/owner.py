@@ -49,6 +49,7 @@ class StripMark:
 class OwnerPage:
     """Everything said on the owner's page, in its order."""
 
+    is_after: bool
     state: str
     sentence: str
     left_open: tuple[str, ...]
@@ -93,6 +94,7 @@ def tell_owner(content: ReportContent, words: Words) -> OwnerPage:
     """
     states: dict[str, str] = {mark.key: _state_now(mark, content) for mark in content.marks}
     return OwnerPage(
+        is_after=_is_after(content),
         state=_find_whole(states.values()),
         sentence=_say_whole(content, states, words),
         left_open=_tell_left_open(content, states, words),
@@ -105,10 +107,14 @@ def tell_owner(content: ReportContent, words: Words) -> OwnerPage:
     )
 
 
+def _is_after(content: ReportContent) -> bool:
+    """Whether anything is said of the set after the work."""
+    return any(mark.now is not None for mark in content.marks)
+
+
 def _state_now(mark: Mark, content: ReportContent) -> str:
     """What is known of a mark at the stage that the report is about."""
-    is_after = any(one.now is not None for one in content.marks)
-    return (mark.now or "not tested") if is_after else mark.as_found
+    return (mark.now or "not tested") if _is_after(content) else mark.as_found
 
 
 def _find_whole(states: Iterable[str]) -> str:
@@ -118,8 +124,7 @@ def _find_whole(states: Iterable[str]) -> str:
 
 
 def _say_whole(content: ReportContent, states: dict[str, str], words: Words) -> str:
-    is_after = any(mark.now is not None for mark in content.marks)
-    set_name = words.say("owner_page", "set_now" if is_after else "set_before")
+    set_name = words.say("owner_page", "set_now" if _is_after(content) else "set_before")
     whole = _find_whole(states.values())
     if not whole:
         return words.say("owner_page", "whole_none", set=set_name)
@@ -316,8 +321,7 @@ def _tell_changes(comparison: Comparison | None, words: Words) -> tuple[str, ...
 
 
 def _list_strip(content: ReportContent, words: Words) -> tuple[StripMark, ...]:
-    is_after = any(mark.now is not None for mark in content.marks)
-    strip = []
+    is_after, strip = _is_after(content), []
     for mark in content.marks:
         now = (mark.now or "not tested") if is_after else ""
         found = "" if now and now == mark.as_found else _say_state(mark.as_found, words)

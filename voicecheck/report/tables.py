@@ -108,6 +108,53 @@ def tabulate_findings(content: ReportContent, words: Words) -> FindingTable:
     return FindingTable(stages=names, has_change=change is not None, groups=tuple(groups))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckRow:
+    """One quantity of a check: its value with the verdict, its limits and where they are from."""
+
+    quantity: str
+    unit: str
+    cell: Cell
+    limits: str
+    source: str
+
+
+def tabulate_checks(
+    content: ReportContent, words: Words
+) -> tuple[tuple[str, tuple[CheckRow, ...]], ...]:
+    """
+    Findings of the checks beside the sweep, by check.
+
+    Parameters
+    ----------
+    content : ReportContent
+    words : Words
+
+    Returns
+    -------
+    tuple of (str, tuple of CheckRow)
+        Without checks that were held against nothing.
+    """
+    return tuple(
+        (one.name, tuple(_make_check_row(finding, words) for finding in one.findings))
+        for one in content.check_findings
+        if one.findings
+    )
+
+
+def _make_check_row(finding: Finding, words: Words) -> CheckRow:
+    unit = unit_of(finding.quantity, finding.unit)
+    told = dict.fromkeys(say_source(one, words) for one in (finding.source, finding.reason) if one)
+    whose = f", {words.say('limit', finding.limit)}" if finding.limit else ""
+    return CheckRow(
+        quantity=words.say("quantity", finding.quantity) + whose,
+        unit=words.say("unit", unit) if unit else "",
+        cell=_make_cell(finding, words) or Cell(value=""),
+        limits=say_limits(finding, words),
+        source="; ".join(told),
+    )
+
+
 def _index(findings: Sequence[Finding]) -> dict[tuple[str, str], Finding]:
     return {(finding.path, finding.quantity): finding for finding in findings}
 

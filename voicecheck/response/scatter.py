@@ -148,13 +148,13 @@ def evaluate_beside(kernels: Kernels, output_hz: Array, scale: float) -> Complex
     return evaluate_places(kernel, rate_hz, output_hz, places_s, scale=scale)
 
 
-def compare_beside(beside: ComplexArray, n_sweeps: int, idle: Array, *, scale: float) -> Excess:
+def compare_beside(beside: ComplexArray, n_sweeps: Array, idle: Array, *, scale: float) -> Excess:
     """
     How much more lies beside the linear kernel than the silence explains.
 
     `beside`, shape (n_places, n_points), is what `evaluate_beside` found less what the sweep's
-    own ends put there; the variance is that of one sweep, as is `idle`, shape (n_points,), which
-    the silence explains under the same windows.
+    own ends put there; the variance is that of one sweep, of `n_sweeps`, shape (n_points,), as is
+    `idle`, shape (n_points,), which the silence explains under the same windows.
     """
     power = np.abs(beside) ** 2
     # One place may hold what is no noise: the end of the fade, an echo.

@@ -41,7 +41,8 @@ class SweepSpectra:
 
     `values` has shape (n_sweeps, n_fft // 2 + 1); `constant_s` and `start_hz` are those of the
     sweep as the recorder's clock sees it. `n_clean` is how many sweeps are behind the worst
-    instant where stretches were mended, `None` where all of them are.
+    instant where stretches were mended, `n_sound`, shape (n_fft,), behind each instant; `None`
+    where all of them are.
     """
 
     values: ComplexArray
@@ -52,6 +53,7 @@ class SweepSpectra:
     amplitude: float
     stretch: float = 1.0
     n_clean: int | None = None
+    n_sound: NDArray[np.int64] | None = None
 
 
 def compute_sweep_spectra(

@@ -18,6 +18,7 @@ from voicecheck.programme import lay_out, make_sweep
 from voicecheck.records import Programme, Recipe, Recording, Timeline
 from voicecheck.records.arrays import Array
 from voicecheck.response.choosing import choose_windows
+from voicecheck.response.mending import count_sound
 from voicecheck.response.reflections import take_level
 from voicecheck.response.scatter import (
     compare_beside,
@@ -157,7 +158,6 @@ def compute_transfer(
     kernel, rate_hz = kernels.choose(low=low)
     scales = WINDOW_SCALES if order == 1 else WINDOW_SCALES[:-1]
     excess = repeats = compare_repeats(kernels, spectra, output_hz, delay_s, noise)
-    n_sweeps = min(spectra.n_clean or len(kernels.repeats), len(kernels.repeats))
     mean, variance = [], []
     shift_hz = output_hz * (1.0 / spectra.stretch - 1.0)
     for scale in scales:
@@ -167,6 +167,9 @@ def compute_transfer(
         reference = evaluate_reference(recipe, spectra.rate_hz, names, scale, low=low)
         mean.append((values + shift_hz * slopes) / reference)
         idle = estimate_variance(output_hz, noise, spectra, scale=scale)
+        n_sweeps = count_sound(
+            spectra, len(kernels.repeats), output_hz, delay_s=delay_s, scale=scale
+        )
         if low and scale <= 1.0:
             beside = evaluate_beside(kernels, output_hz, scale)
             beside -= mean[-1] * evaluate_reference_beside(recipe, spectra.rate_hz, names, scale)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Hint
 from voicecheck.records.quantities import says_nothing
-from voicecheck.records.standing import Mark, NextStep, Standing
+from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.terms import MarkKey
 from voicecheck.records.verdicts import TELLING, find_gravest, rank_verdict
 from voicecheck.report.sentences import SMALLEST_OF, tell_differences
@@ -19,6 +19,7 @@ from voicecheck.workflow.papers.comparing import hold
 from voicecheck.workflow.papers.lookup import choose_current
 from voicecheck.workflow.standing import set_standing
 from voicecheck.workflow.strip import CHECKS, PATHS, choose_findings, judge_part
+from voicecheck.workflow.told import Told, ToldPart, say_stage_name, write_sentence
 
 SWEPT: tuple[MarkKey, ...] = (*PATHS, "crackle")
 """Parts of a set that a sweep speaks of."""
@@ -26,6 +27,7 @@ MOST_PHRASES = 2
 OTHER = "other"
 LIKELY = 0.2
 """A second cause at least so probable is told beside the first."""
+NO_ENDS: Mapping[str, Comparison | None] = MappingProxyType({})
 WIDE_KIND = "stand-in"
 """Limits that any set keeps to, where no good set of the type is known."""
 TEST_COMMANDS = {
@@ -37,43 +39,6 @@ TEST_COMMANDS = {
     "tilt": "sweep {job} --path transmit --angle-deg 90",
 }
 """Separating tests that a command of this program does; the others are done by hand."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToldPart:
-    """One part of the set: its name, what is said of it, and its state in a word."""
-
-    name: str
-    sentence: str
-    state: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """
-    A comparison in a few lines.
-
-    Parameters
-    ----------
-    simulated : str
-        That no real telephone was measured; "" where one was.
-    headline : str
-        Well or not, at which stage, held against what.
-    parts : tuple of ToldPart
-    lead : tuple of str
-        Told before the parts: of a change, how the set is now and was as found.
-    lines : tuple of str
-        Told after them: the likely cause, how sure, what else was tested.
-    next_step : NextStep or None
-        Of the job.
-    """
-
-    simulated: str
-    headline: str
-    parts: tuple[ToldPart, ...]
-    lead: tuple[str, ...] = ()
-    lines: tuple[str, ...] = ()
-    next_step: NextStep | None = None
 
 
 def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
@@ -109,8 +74,9 @@ def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
             _say_sure(comparison, seats, words),
         )
     else:
-        headline, parts = _tell_change(comparison, words)
-        lead = _say_both_ends(book, comparison, words)
+        ends = _hold_ends(book, comparison)
+        headline, parts = tell_change(comparison, words, ends)
+        lead = _say_ends(ends, words)
         lines = (_say_sure_change(comparison, seats, words),)
     notes = (write_sentence(note) for note in dict.fromkeys(comparison.notes))
     return Told(
@@ -217,11 +183,6 @@ def _list(names: Sequence[str], state: str, words: Words) -> str:
     return f"{', '.join(names[:-1])} {joint} {names[-1]}"
 
 
-def say_stage_name(stage: str, words: Words) -> str:
-    """A stage as people say it; one of the user's own as it is."""
-    return words.say_own("standing", f"stage_{stage}", stage)
-
-
 def _say_type(comparison: Comparison, words: Words) -> str:
     kind = comparison.against.kind
     name = comparison.against.name
@@ -233,8 +194,19 @@ def _say_against(comparison: Comparison, words: Words) -> str:
     return words.say("told", f"against_{against.kind}", n=against.n or 0, name=against.name)
 
 
-def _tell_change(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldPart, ...]]:
-    """Headline and parts of what is held against another stage."""
+def tell_change(
+    comparison: Comparison, words: Words, ends: Mapping[str, Comparison | None] = NO_ENDS
+) -> tuple[str, tuple[ToldPart, ...]]:
+    """
+    Headline and parts of what is held against another stage.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    words : Words
+    ends : mapping of str to Comparison or None
+        The stage itself, then the other, each held against the type, where that is known.
+    """
     against = comparison.against
     parts, changed = [], {}
     for key in SWEPT:
@@ -251,6 +223,11 @@ def _tell_change(comparison: Comparison, words: Words) -> tuple[str, tuple[ToldP
             sentence="; ".join(phrases) or missing,
             state=words.say("told", f"change_{state}"),
         )
+        moved = _say_moved(key, ends, words) if state == "within" else ""
+        if moved:
+            part = ToldPart(
+                name=part.name, sentence=moved, state=words.say("told", "change_unproven")
+            )
         parts.append(part)
         if phrases:
             changed[key] = state
@@ -271,25 +248,53 @@ def _say_since(comparison: Comparison, words: Words) -> tuple[str, ...]:
     said = []
     for beside in comparison.beside:
         if beside.against.kind == "before":
-            headline, parts = _tell_change(beside, words)
+            headline, parts = tell_change(beside, words)
             changed = words.say("told", "change_outside")
             told = [f"{one.name}: {one.sentence}" for one in parts if one.state == changed]
             said.append(" ".join((headline, *map(write_sentence, told))))
     return tuple(said)
 
 
-def _say_both_ends(book: JobBook, comparison: Comparison, words: Words) -> tuple[str, ...]:
-    """How the set stands to its type at the stage itself, and as it was found."""
-    said = [_say_end(book, comparison.job or 0, comparison.stage, "now", words)]
+def _say_moved(key: MarkKey, ends: Mapping[str, Comparison | None], words: Words) -> str:
+    """That a part is another to its type than it was, though no change is proven by itself."""
+    parts = [judge_part(key, held, words) for held in ends.values() if held is not None]
+    states = [part[0] for part in parts if part is not None]
+    if len(states) < 2 or states[0] == states[1]:
+        return ""
+    now, was = states
+    said = {name: words.say("verdict", state) for name, state in (("now", now), ("was", was))}
+    return words.say("told", "moved", **said)
+
+
+def _hold_ends(book: JobBook, comparison: Comparison) -> dict[str, Comparison | None]:
+    """
+    The stage itself held against its type, then the set as found where that is the other end.
+
+    `None` stands for a stage that cannot be held against anything.
+    """
+    stages = [comparison.stage]
     if comparison.against.kind == "before":
-        said.append(_say_end(book, comparison.job or 0, comparison.against.name, "was", words))
-    return tuple(said)
+        stages.append(comparison.against.name)
+    ends: dict[str, Comparison | None] = {}
+    for stage in stages:
+        try:
+            ends[stage] = hold(book, comparison.job or 0, stage=stage)
+        except InputError:
+            ends[stage] = None
+    return ends
 
 
-def _say_end(book: JobBook, job: int, stage: str, key: str, words: Words) -> str:
-    try:
-        held = hold(book, job, stage=stage)
-    except InputError:
+def _say_ends(ends: Mapping[str, Comparison | None], words: Words) -> tuple[str, ...]:
+    """How the set stands to its type now, and as it was found."""
+    keys = ("now", "was")
+    return tuple(
+        _say_end(stage, held, key, words)
+        for key, (stage, held) in zip(keys, ends.items(), strict=False)
+    )
+
+
+def _say_end(stage: str, held: Comparison | None, key: str, words: Words) -> str:
+    if held is None:
         return words.say("told", "no_verdict", stage=say_stage_name(stage, words))
     headline, parts = _judge(held, words)
     state = words.say("verdict", held.overall)
@@ -373,15 +378,3 @@ def _say_sure_change(comparison: Comparison, seats: str, words: Words) -> str:
     else:
         smallest = words.say("change", "smallest", amount=words.number(max(known)))
     return words.say("told", "sure_change", seats=seats, smallest=smallest)
-
-
-def write_sentence(text: str) -> str:
-    """
-    A phrase as a sentence.
-
-    Examples
-    --------
-    >>> write_sentence("it crackles.")
-    'It crackles.'
-    """
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."

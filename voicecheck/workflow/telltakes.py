@@ -16,7 +16,7 @@ from voicecheck.words import Words, load_words
 from voicecheck.workflow.checks.kinds import CheckKind
 from voicecheck.workflow.standing import set_standing
 from voicecheck.workflow.strip import CHECKS, judge_check, say_limit
-from voicecheck.workflow.telling import Told, say_stage_name, write_sentence
+from voicecheck.workflow.told import Told, say_stage_name, write_sentence
 
 
 def tell_check(

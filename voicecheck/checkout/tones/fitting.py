@@ -34,6 +34,8 @@ UNNAMED_SHARE = 0.9
 EVEN_SHARE, EVEN_S = 0.1, 0.025
 """By which a cadence that no row has may vary."""
 SAME_PERCENT = 1.5
+LEAST_SINGLE_S, SINGLE_SHARE = 1.0, 0.97
+"""A single burst that the recording may have cut, told as it is: no voice holds a note as pure."""
 LEAST_UNNAMED = {1: 4, 2: 6}
 """Bursts by the bursts in one period: fewer are even by chance."""
 
@@ -106,7 +108,10 @@ def find_evenness(bursts: Sequence[Burst], at: int) -> tuple[int, int]:
             n += 1
         if n >= least:
             return n, n_period
-    return (1, 0) if same[0].on_s > STEADY_S else (0, 0)
+    if same[0].on_s > STEADY_S:
+        return 1, 0
+    is_single = same[0].on_s > LEAST_SINGLE_S and same[0].share > SINGLE_SHARE
+    return (1, 1) if is_single else (0, 0)
 
 
 def _follow(

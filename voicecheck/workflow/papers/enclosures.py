@@ -17,7 +17,7 @@ from voicecheck.filekinds import HEAD_BYTES, recognise
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recording
 from voicecheck.records.arrays import Array
-from voicecheck.report import Picture, Voices
+from voicecheck.report import CheckFindings, Picture, Voices
 from voicecheck.words import Words
 from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.kinds import draw_check, get_kind, has_picture
@@ -134,6 +134,32 @@ def _load_voice(book: JobBook, stored: StoredCheck) -> Array:
     return np.asarray(resample_poly(samples, up, down), dtype=float)
 
 
+def list_check_findings(checks: Sequence[StoredCheck], words: Words) -> tuple[CheckFindings, ...]:
+    """
+    What the latest check of each kind, part and stage was held against.
+
+    Parameters
+    ----------
+    checks : sequence of StoredCheck
+    words : Words
+    """
+    found = ((one, getattr(one.check, "findings", ())) for one in _find_latest(checks))
+    return tuple(
+        CheckFindings(name=_say_name(one, words), findings=findings)
+        for one, findings in found
+        if findings
+    )
+
+
+def _find_latest(checks: Sequence[StoredCheck]) -> tuple[StoredCheck, ...]:
+    return tuple({(one.kind, one.part, one.stage): one for one in checks}.values())
+
+
+def _say_name(stored: StoredCheck, words: Words) -> str:
+    part = f" ({stored.part})" if stored.part else ""
+    return f"{get_kind(stored.kind).guide.title}{part}, {say_stage(stored.stage, words)}"
+
+
 def draw_checks(checks: Sequence[StoredCheck], words: Words) -> tuple[Picture, ...]:
     """
     Pictures of the checks that have one: of each kind, part and stage the latest.
@@ -143,9 +169,8 @@ def draw_checks(checks: Sequence[StoredCheck], words: Words) -> tuple[Picture, .
     checks : sequence of StoredCheck
     words : Words
     """
-    latest = {(one.kind, one.part, one.stage): one for one in checks}
     pictures = []
-    for one in latest.values():
+    for one in _find_latest(checks):
         kind = get_kind(one.kind)
         is_seen = one.kind in SEEN_AS_SOUND and one.sound_sha256
         if is_seen or not has_picture(kind, one.check):
@@ -155,7 +180,6 @@ def draw_checks(checks: Sequence[StoredCheck], words: Words) -> tuple[Picture, .
         except InputError:
             # There was nothing to be drawn; the words of the check say so.
             continue
-        part = f" ({one.part})" if one.part else ""
-        title = f"{kind.guide.title}{part}, {say_stage(one.stage, words)}:"
+        title = f"{_say_name(one, words)}:"
         pictures.append(Picture(title=title, told=describe_stored(one), images=(image,)))
     return tuple(pictures)

@@ -20,6 +20,7 @@ from voicecheck.workflow.papers.enclosures import (
     find_photograph,
     find_shop,
     find_voices,
+    list_check_findings,
 )
 from voicecheck.workflow.papers.hearing import draw_sounds
 from voicecheck.workflow.papers.lookup import choose_current
@@ -112,6 +113,7 @@ def _collect_content(
         marks=set_standing(book, job, language).marks,
         shop=shop,
         photograph=find_photograph(book, job),
+        check_findings=list_check_findings(checks, words),
         voices=find_voices(book, checks),
         pictures=(*draw_sounds(book, runs, checks, words), *draw_checks(checks, words)),
     )
