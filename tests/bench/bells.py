@@ -55,7 +55,8 @@ def draw_bell(seed: int) -> Any:
 
 def hear_bells(n_bells: int) -> None:
     """Counts, and errors of the figures: 95 % within, worst, withheld."""
-    missed, false, rows = 0, 0, {name: [] for name in ("strikes", "ringing", "gap", "gongs")}
+    missed, false = 0, 0
+    rows: dict[str, list[float]] = {name: [] for name in ("strikes", "ringing", "gap", "gongs")}
     used_s = lasted_s = 0.0
     withheld = dict.fromkeys(rows, 0)
     for seed in range(1, n_bells + 1):
