@@ -270,8 +270,8 @@ def test_a_burst_that_repeats_is_no_dial_tone() -> None:
     assert "list A" in italian["busy"]
     assert "list B" in italian["reorder"]
     assert "dial-tone" not in {name.name for name in event.names}
-    (spain,) = hear(make_bursts((0.5, 0.5), (425.0,)), "Netherlands")
-    assert spain.kind == "busy"
+    (dutch,) = hear(make_bursts((0.5, 0.5), (425.0,)), "Netherlands")
+    assert dutch.kind == "busy"
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ import factories
 import numpy as np
 import pytest
 from pdfread import read_pdf
+from PIL import Image
 from reportpage import Page
 from services import need_module
 
@@ -27,7 +28,7 @@ from voicecheck.records import (
     from_json,
 )
 from voicecheck.records.benches import BenchCheck
-from voicecheck.report import ReportContent, render_html, render_pdf, write_report
+from voicecheck.report import Picture, ReportContent, render_html, render_pdf, write_report
 from voicecheck.report.render import draw_figures
 
 HOSTILE = {
@@ -222,6 +223,22 @@ class TestPdf:
         assert pdf.info["Subject"].startswith("What was found, done and is now")
         assert b"pdfuaid" in pdf.metadata
 
+    def test_pictures_inside_the_page_are_printed(self, plain_figures: Any) -> None:
+        """A photograph, and a picture of sound, as figures with words."""
+        load_weasyprint()
+        jpeg, png = io.BytesIO(), io.BytesIO()
+        Image.new("RGB", (60, 40), "green").save(jpeg, "JPEG")
+        Image.new("L", (60, 40), 99).save(png, "PNG")
+        picture = Picture(
+            title="Speech.", told="Gaps are losses.", images=(png.getvalue(),), media="png"
+        )
+        content = factories.make_content(photograph=jpeg.getvalue(), pictures=(picture,))
+        pdf = read_pdf(render_pdf(content, plain_figures))
+        root = pdf.resolve(pdf.catalog["StructTreeRoot"])
+        told = [one.get("Alt") for one in pdf.walk(root) if pdf.read_kind(one) == "Figure"]
+        assert "The telephone" in told
+        assert "Speech. Gaps are losses." in told
+
     def test_it_is_a_pdf(self) -> None:
         load_weasyprint()
         assert render_pdf(factories.make_content()).startswith(b"%PDF")
@@ -312,7 +329,7 @@ def test_the_language_of_a_report_is_an_option(
         return ()
 
     monkeypatch.setattr("voicecheck.workflow.papers.reporting.report_job", report_job)
-    words = ["report", "1", "--language", "nb", "--book", str(tmp_path / "book")]
+    words = ["report", "1", "--language", "nb", "--json", "--book", str(tmp_path / "book")]
     done = CliRunner().invoke(make_app(), words)
     assert done.exit_code == 0, done.output
     assert asked["language"] == "nb"

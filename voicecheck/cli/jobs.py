@@ -342,6 +342,6 @@ def report(
         if as_json:
             write_json({"files": [str(file) for file in files]})
             return
-        first = next((file for file in files if file.suffix == ".html"), files[0])
+        first = next((file for file in files if file.suffix == ".html"), out)
         tell(f"Wrote the report of job {job}, {len(files)} files; open {first}.", quiet=quiet)
         tell_next(opened, job, quiet=quiet)

@@ -280,8 +280,10 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
     )
     # Near the top what breathes with the sound may hide the rest.
     below = slice(0, max(2, len(usual) - 2))
-    # A gate may hold the quietest steps back, too: two that stand over all of the idle noise do.
-    if find_median(usual[below]) > GATE_DB or np.sort(over[below])[-2] > GATE_DB:
+    # A gate may hold the quietest steps back, too: two that stand over all of the idle noise do,
+    # unless they are two that crackle hit.
+    is_opened = not is_rough and np.sort(over[below])[-2] > GATE_DB
+    if find_median(usual[below]) > GATE_DB or is_opened:
         return Problem(
             kind="muted",
             message="the silences hold less noise than the quiet steps: "

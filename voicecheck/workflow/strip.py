@@ -270,7 +270,12 @@ def judge_check(check: Check) -> MarkState:
         return "doubtful" if _is_untied(check) else "outside"
     if isinstance(check, LineCheck) and any(one.kind == "open-loop" for one in check.problems):
         return "outside"
-    findings = [one for one in getattr(check, "findings", ()) if one.value is not None]
+    known = [one for one in getattr(check, "findings", ()) if one.value is not None]
+    judged = {one.quantity for one in known if one.verdict != "not comparable"}
+    # What is only told beside a limit takes no verdict away.
+    findings = [
+        one for one in known if one.verdict != "not comparable" or one.quantity not in judged
+    ]
     if isinstance(check, DialCheck) and not check.region:
         return "outside" if any(one.verdict == "outside" for one in findings) else "not comparable"
     return find_gravest(one.verdict for one in findings)
