@@ -295,6 +295,20 @@ def test_four_tone_products_are_not_charged_with_the_mouth(
     assert abs(read.order2_db - true.order2_db) < read.order2_uncertainty_db < 6.0
 
 
+def test_sinad_is_not_charged_with_the_mouth(
+    results: list[StepResult], linear: tuple[Measurement, Calibration]
+) -> None:
+    """Of a linear set there is none; of a curved one the mouth's share is in its interval."""
+    assert linear[0].sinad_db is None
+    curved, _ = talk(SETUP, results, PROGRAMME, h2_set=0.3)
+    truth, _ = talk(SETUP, forget_source(results), PROGRAMME, h2_set=0.3, h2_mouth=0.0)
+    assert curved.sinad_db is not None
+    assert truth.sinad_db is not None
+    assert curved.sinad_uncertainty_db is not None
+    assert "bench" in {row.name for row in curved.sinad_budget}
+    assert abs(curved.sinad_db - truth.sinad_db) < curved.sinad_uncertainty_db < 6.1
+
+
 def test_the_microphone_cancels_in_sidetone(results: list[StepResult]) -> None:
     """It hears mouth and ear: neither its level nor its curve is in the ratio of the two."""
     seal = StepResult(bench="attic", step="seal", done_utc=NOW, value=0.2, unit="dB")

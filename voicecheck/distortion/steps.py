@@ -215,8 +215,11 @@ def _state_gain_change(found: Linearity, own_db: Array, figure: str, at_db: floa
     return add_row(found, figure, BudgetRow(name="noise", half_width=half_width))
 
 
+SINAD_HZ = 1000.0
 SINAD_OWN_BINS = 8.5
 """What a tone between two lines leaks further under a Hann window is 80 dB below it, 40 at 2.5."""
+MOST_OF_REST = 0.5
+"""Of the rest's amplitude that may be the source's, 6 dB; with more it is not the set's SINAD."""
 CRACKLE_PARTS = 20
 """Of 20 ms and more, in which a burst of a few milliseconds is whole."""
 UNSTEADY_RATIO = 1.5
@@ -230,7 +233,7 @@ def measure_sinad(
     recording: Recording,
     timeline: Timeline,
     idle: IdleSpectrum,
-    frequency_hz: float = 1000.0,
+    frequency_hz: float = SINAD_HZ,
 ) -> tuple[float, BudgetRow] | None:
     """
     SINAD of the level step at nominal level, over the voice band.
@@ -319,3 +322,33 @@ def _judge_rest_db(power: Array, idle: Array, crackle: float) -> float:
     variance += 4.0 * float(np.sum(lines * noise))
     relative = COVERAGE_95 * math.sqrt(variance) / float(np.sum(power))
     return 10.0 / math.log(10.0) * relative
+
+
+def judge_source(sinad_db: float, shares: Array) -> BudgetRow | None:
+    """
+    What the harmonics of the source itself may have done to SINAD.
+
+    Parameters
+    ----------
+    sinad_db : float
+    shares : ndarray, shape (n_orders,)
+        What the source adds to each of `ORDERS`, re the fundamental; their phase is not known.
+
+    Returns
+    -------
+    BudgetRow or None
+        They may have added to the rest, or hidden as much of it; `None` where they may be most
+        of it.
+
+    Examples
+    --------
+    >>> round(judge_source(20.0, np.array([0.01])).half_width, 3)
+    0.915
+    >>> judge_source(40.0, np.array([0.01])) is None
+    True
+    """
+    rest = 10.0 ** (-sinad_db / 20.0)
+    share = float(np.linalg.norm(shares)) / rest
+    if not share < MOST_OF_REST:
+        return None
+    return BudgetRow(name="bench", half_width=-20.0 * math.log10(1.0 - share))

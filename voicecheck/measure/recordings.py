@@ -36,6 +36,7 @@ from voicecheck.measure.suspicions import check_sweeps, find_peak_dbfs, report_q
 from voicecheck.measure.sweeps import WITHHELD_SNR_DB, SweepAnalysis
 from voicecheck.modelcheck import ModelCheck
 from voicecheck.records import (
+    BudgetRow,
     Calibration,
     Distortion,
     Linearity,
@@ -50,6 +51,7 @@ from voicecheck.records import (
     Timeline,
     Timing,
 )
+from voicecheck.records.arrays import Array
 from voicecheck.records.signals import SourceDistortion
 
 UNUSUAL_DRIFT_PPM = 150.0
@@ -215,7 +217,8 @@ def _measure_tones(
         products = distortion.measure_intermodulation(programme, recording, timeline, idle)
         figures["intermodulation"] = sweep.limit_products(products)
     if "sinad" not in withheld:
-        figures |= _measure_sinad(programme, recording, timeline, idle)
+        shares = sweep.find_source_shares(distortion.SINAD_HZ)
+        figures |= _measure_sinad(programme, recording, timeline, idle, shares)
     return figures
 
 
@@ -283,13 +286,22 @@ def _inspect(
 
 
 def _measure_sinad(
-    programme: Programme, recording: Recording, timeline: Timeline, idle: IdleSpectrum
+    programme: Programme,
+    recording: Recording,
+    timeline: Timeline,
+    idle: IdleSpectrum,
+    shares: Array | None,
 ) -> dict[str, Any]:
-    """SINAD, its interval and its budget."""
+    """SINAD, its interval and its budget; nothing where it may be the source's own."""
     found = distortion.measure_sinad(programme, recording, timeline, idle)
     if found is None:
         return {}
-    rows = (found[1],)
+    rows: tuple[BudgetRow, ...] = (found[1],)
+    if shares is not None:
+        row = distortion.judge_source(found[0], shares)
+        if row is None:
+            return {}
+        rows = (*rows, row)
     return {
         "sinad_db": found[0], "sinad_uncertainty_db": combine_rows(rows), "sinad_budget": rows,
     }  # fmt: skip
