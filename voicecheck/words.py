@@ -6,7 +6,7 @@ import functools
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -101,6 +101,24 @@ class Words:
             return self.say("chance", "least" if probability < 0.5 else "most")
         step = 10 if 0.2 < probability < 0.8 else 5
         return self.say("chance", "about", percent=step * round(100.0 * probability / step))
+
+    def unexplained(self, left: Sequence[str]) -> str:
+        """
+        What a cause leaves open, path by path.
+
+        Examples
+        --------
+        >>> load_words("en").unexplained(("receive.faint", "receive.distorted"))
+        'hears too faint, distorted'
+        """
+        parts: dict[str, list[str]] = {}
+        for one in left:
+            path, _, how = one.partition(".")
+            parts.setdefault(path, []).append(self.say_own("unexplained", how, how))
+        return "; ".join(
+            f"{self.say_own('unexplained', path, path)} {', '.join(how)}"
+            for path, how in parts.items()
+        )
 
     def date(self, time_utc: str | None) -> str | None:
         """Day of an ISO 8601 time as this language writes it; the text itself if it is none."""

@@ -184,6 +184,30 @@ def is_outside(evidence: dict[str, float], usual: dict[str, Usual]) -> bool:
     return any(beyond) or own_voice or abs(evidence.get("loop.level", 0.0)) > 0.3
 
 
+TALK_FAULTS = (
+    "packed", "starved", "aged", "hissing", "burnt", "muffled", "over-sensitive", "jammed",
+    "frying", "settling", "fading",
+)  # fmt: skip
+HEAR_FAULTS = ("weak-magnet", "bent", "touching", "limiting", "hear-open")
+"""Made two at a time, each as often as the others of its list: of one path alone."""
+
+
+def draw_pairs(n: int, seed: int) -> Iterator[tuple[str, str, dict[str, float], Type]]:
+    """Telephones that have a fault in talking and another in hearing."""
+    rng = np.random.default_rng(seed)
+    types = [Type.draw(rng, talking, hearing)
+             for talking in faulty.TALKING for hearing in faulty.HEARING]  # fmt: skip
+    of_hearing = {(id(one.talking), one.hearing.name): one for one in types}
+    for _ in range(n):
+        kind = types[rng.integers(len(types))]
+        t = faulty.draw_telephone(rng, kind.talking, kind.hearing)
+        talk, hear = str(rng.choice(TALK_FAULTS)), str(rng.choice(HEAR_FAULTS))
+        for name in (talk, hear):
+            faulty.KINDS[name].make(t, rng)
+        kind = of_hearing[id(kind.talking), t.hear_population.name]
+        yield talk, hear, read_evidence(t, kind, rng), kind
+
+
 def draw_cases(n: int, seed: int) -> Iterator[tuple[str, Any, dict[str, float], Type]]:
     """Faults as they come, that show as something outside."""
     rng = np.random.default_rng(seed)

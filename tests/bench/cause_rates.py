@@ -2,13 +2,14 @@
 """
 How far the probabilities of likely causes can be believed.
 
-    python tests/bench/cause_rates.py [--cases 9000] [--seed 14] [--through-sound 40]
+    python tests/bench/cause_rates.py [--cases 9000] [--seed 14] [--through-sound 40] [--pairs 400]
 
 Scored on faults that `tests/plants/faulty.py` makes of the populations' own parts: it shares no
 code and no table with the fault table, and draws faults as often as they come to a shop
 (most sets have one common fault). The figures of each telephone are those of its plants; a case
 counts when something is outside. `--through-sound` plays some of them, measures them, and holds
-the probabilities against those at the level of figures.
+the probabilities against those at the level of figures. `--pairs` makes two faults at a time, and
+as many single ones, and counts what is named besides the first cause.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from cause_figures import (
     PATHS,
     Type,
     draw_cases,
+    draw_pairs,
     is_outside,
     read_evidence,
 )
@@ -41,9 +43,16 @@ from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Programme, Recipe, Recording, Run
 from voicecheck.verdicts import build_baseline, gather_evidence, pool_run, rank_causes
+from voicecheck.verdicts.besides import find_unexplained
 from voicecheck.verdicts.evidence import gather_usual
 from voicecheck.verdicts.faults import load_fault_table
-from voicecheck.verdicts.hints import LEAST_PROBABILITY, MOST_HINTS, OTHER
+from voicecheck.verdicts.hints import (
+    LEAST_PROBABILITY,
+    MEDIUM_PROBABILITY,
+    MOST_HINTS,
+    OTHER,
+    rank_besides,
+)
 
 AUDIBLE = (
     "packed", "muffled", "weak-magnet", "seal", "long-line", "limiting", "ear", "mouth",
@@ -215,12 +224,57 @@ def print_agreement(rows: Sequence[tuple[str, Any, Any]]) -> None:
     )
 
 
+@dataclass(frozen=True)
+class Besides:
+    """First cause, what it leaves open, and the codes that are named for that."""
+
+    first: str
+    unexplained: tuple[str, ...]
+    codes: tuple[str, ...]
+
+
+def tell_besides(evidence: dict[str, float], kind: Type) -> Besides:
+    first = rank_causes(evidence, kind.usual)[0]
+    if first.probability < MEDIUM_PROBABILITY:
+        return Besides(first.row.code, (), ())
+    left = find_unexplained(first.row, evidence, kind.usual)
+    named = rank_besides(first.row, evidence, kind.usual)
+    return Besides(first.row.code, left, tuple(one.row.code for one in named))
+
+
+def print_pairs(n: int, seed: int) -> None:
+    """What is told besides, of single faults and of two at a time."""
+    single = [tell_besides(evidence, kind) for _, _, evidence, kind in draw_cases(n, seed)]
+    pairs = [({CODES[talk], CODES[hear]}, tell_besides(evidence, kind))
+             for talk, hear, evidence, kind in draw_pairs(n, seed)]  # fmt: skip
+    found = [(codes, one) for codes, one in pairs if one.first in codes]
+    rows = {
+        "single: something unexplained": [bool(one.unexplained) for one in single],
+        "single: a cause named besides": [bool(one.codes) for one in single],
+        "two: the first cause is one of them": [one.first in codes for codes, one in pairs],
+        "of these, something unexplained": [bool(one.unexplained) for _, one in found],
+        "of these, the other named first besides": [
+            one.codes[:1] == tuple(codes - {one.first}) for codes, one in found
+        ],
+        "two: a cause named besides that is neither": [
+            not set(one.codes) <= codes for codes, one in pairs
+        ],
+    }
+    sys.stdout.write("| | cases | share |\n|---|---|---|\n")
+    for name, hits in rows.items():
+        sys.stdout.write(f"| {name} | {len(hits)} | {100 * np.mean(hits):.1f} % |\n")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=9000)
     parser.add_argument("--seed", type=int, default=14)
     parser.add_argument("--through-sound", type=int, default=0, metavar="N")
+    parser.add_argument("--pairs", type=int, default=0, metavar="N")
     chosen = parser.parse_args()
+    if chosen.pairs:
+        print_pairs(chosen.pairs, chosen.seed)
+        return
     if chosen.through_sound:
         print_through_sound(chosen.through_sound, chosen.seed)
         return

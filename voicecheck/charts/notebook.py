@@ -150,7 +150,8 @@ def _render_comparison(comparison: Comparison, words: Words) -> str:
         f"{comparison.overall}"
     )
     hints = [
-        f"{hint.code}: {hint.cause} ({words.chance(hint.probability, hint.confidence)})"
+        f"{'besides, ' if hint.beside else ''}{hint.code}: {hint.cause} "
+        f"({words.chance(hint.probability, hint.confidence)})"
         for hint in comparison.hints
     ]
     return (

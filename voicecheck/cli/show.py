@@ -210,8 +210,13 @@ def count_alike(lines: Iterable[str]) -> list[str]:
 
 
 def _render_hint(hint: Hint) -> str:
-    cause = wrap(f"{hint.cause} ({say_chance(hint)})", "  ", "    ")
-    return f"{cause}\n{wrap(f'its test: {hint.separate_by}', '    ', '    ')}"
+    lead, of = ("besides: ", ", for what is left") if hint.beside else ("", "")
+    lines = [wrap(f"{lead}{hint.cause} ({say_chance(hint)}{of})", "  ", "    ")]
+    if hint.unexplained:
+        left = load_words().unexplained(hint.unexplained)
+        lines.append(wrap(f"it does not explain: {left}", "    ", "    "))
+    lines.append(wrap(f"its test: {hint.separate_by}", "    ", "    "))
+    return "\n".join(lines)
 
 
 def _finding_row(comparison: Comparison, finding: Finding) -> tuple[str, ...]:

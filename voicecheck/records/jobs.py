@@ -268,7 +268,9 @@ class Hint:
 
     `probability` is 0 to 1 (`None` in older books) and `confidence` its word; the code "other"
     stands for whatever is not named. `check` says what to look at, `next_test` names the separating
-    test for the program, `seen` lists the evidence it rests on.
+    test for the program, `seen` lists the evidence it rests on. `unexplained` is what the first
+    cause leaves open, as "receive.faint"; a cause `beside` it explains that, and its probability
+    is of a list of its own.
     """
 
     code: str
@@ -282,6 +284,8 @@ class Hint:
     seen: str = ""
     sources: str = ""
     probability: float | None = None
+    unexplained: tuple[str, ...] = ()
+    beside: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -246,7 +246,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
     runs = order_runs(content.runs)
     table = tables.tabulate_findings(content, words)
     loudness = notes.list_loudness(runs, words)
-    hints = _list_hints(content, words)[:MOST_HINTS]
+    hints = _list_hints(content, words)
     shown = " ".join([*loudness, *hints, *(r.quantity for g in table.groups for r in g.rows)])
     return {
         "set_line": _list_set(content, words),
@@ -295,20 +295,27 @@ def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
 
 
 def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
-    hints: dict[str, tuple[str, Hint]] = {}
+    """The likeliest causes, and after them what may be wrong besides."""
+    hints: dict[tuple[bool, str], tuple[str, Hint]] = {}
     for comparison in content.comparisons:
         for hint in comparison.hints:
-            hints.setdefault(hint.code, (say_stage(comparison.stage, words), hint))
+            key = (hint.beside, hint.code)
+            hints.setdefault(key, (say_stage(comparison.stage, words), hint))
+    first = [one for (is_beside, _), one in hints.items() if not is_beside][:MOST_HINTS]
+    besides = [one for (is_beside, _), one in hints.items() if is_beside]
     lines = []
-    for stage, hint in hints.values():
+    for stage, hint in (*first, *besides):
         line = words.say(
             "report",
-            "hint",
+            "hint_beside" if hint.beside else "hint",
             stage=stage,
             cause=words.say_own("hint_cause", hint.code, hint.cause),
             chance=words.chance(hint.probability, hint.confidence),
             separate_by=words.say_own("hint_next", hint.code, hint.separate_by),
         )
+        if hint.unexplained:
+            what = words.unexplained(hint.unexplained)
+            line = words.say("report", "hint_open", hint=line, what=what)
         is_memory = tables.is_from_memory(hint.provenance)
         lines.append(f"{line} {words.say('report', 'memory_mark')}" if is_memory else line)
     return tuple(lines)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Hint, Problem, Run
 from voicecheck.records.verdicts import TELLING
+from voicecheck.verdicts.besides import find_unexplained, leave_unexplained
 from voicecheck.verdicts.evidence import Usual, gather_evidence, gather_usual
 from voicecheck.verdicts.faults import FaultRow, FaultTable, load_fault_table
 from voicecheck.verdicts.likelihood import (
@@ -37,6 +38,9 @@ LEAST_PROBABILITY = 0.02
 """A cause below it is told with something else."""
 UNUSUAL_SD = 2.0
 HIGH_PROBABILITY, MEDIUM_PROBABILITY = 0.6, 0.25
+BESIDE_PROBABILITY = 0.5
+"""A second cause is named from it on (PROP)."""
+MOST_BESIDES = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +140,42 @@ def rank_causes(
     return tuple(WeighedCause(row=rows[k], probability=float(found.causes[0, k])) for k in order)
 
 
+def rank_besides(
+    first: FaultRow,
+    evidence: Mapping[str, float],
+    usual: Mapping[str, Usual] | None = None,
+    *,
+    table: FaultTable | None = None,
+    answers: Mapping[str, int] | None = None,
+) -> tuple[WeighedCause, ...]:
+    """
+    Causes of what the first one leaves unexplained.
+
+    Parameters
+    ----------
+    first : FaultRow
+    evidence, usual, table, answers
+        As `rank_causes` has them.
+
+    Returns
+    -------
+    tuple of WeighedCause
+        At most two, the second of what both leave. Each is the most probable of a list of its own,
+        in which the clues that are explained already have no part. Empty where nothing is left
+        unexplained, or no cause of it is likely.
+    """
+    left, row = dict(evidence), first
+    found: list[WeighedCause] = []
+    while len(found) < MOST_BESIDES and find_unexplained(row, left, usual or {}):
+        left = leave_unexplained(row, left)
+        ranked = rank_causes(left, usual, table=table, answers=answers)
+        if not ranked or ranked[0].probability < BESIDE_PROBABILITY:
+            break
+        found.append(ranked[0])
+        row = ranked[0].row
+    return tuple(found)
+
+
 def _list_moved(row: FaultRow) -> set[str]:
     """Clues that a cause moves."""
     clues = load_clues()
@@ -178,9 +218,10 @@ def rank_hints(
     Returns
     -------
     tuple of Hint
-        Up to five, at least one of them a cause in the jig, and "other" at the end; their
-        probabilities add up to 1. `separate_by` tells a hint from the next one. Empty where a
-        comparison finds everything within.
+        Up to five, at least one of them a cause in the jig, and then "other"; their probabilities
+        add up to 1. `separate_by` tells a hint from the next one. After them stands what is likely
+        `beside` the first, where that leaves something unexplained. Empty where a comparison finds
+        everything within.
     """
     if comparison is not None and comparison.overall == "within" and not problems:
         return ()
@@ -190,13 +231,31 @@ def rank_hints(
     is_told = bool(verdicts & set(TELLING)) or bool(problems) or is_tested
     if comparison is not None and not is_told:
         return ()
+    usual = gather_usual(baselines)
     ranked = rank_causes(
-        evidence, gather_usual(baselines), table=table, answers=answers,
+        evidence, usual, table=table, answers=answers,
         is_faint="outside" not in verdicts and not problems and not is_tested,
     )  # fmt: skip
     chosen = _choose(ranked)
     rest = 1.0 - sum(cause.probability for cause in chosen)
-    return (*(_make_hint(cause, evidence) for cause in chosen), _make_other(max(0.0, rest)))
+    hints = (*(_make_hint(cause, evidence) for cause in chosen), _make_other(max(0.0, rest)))
+    if not chosen or chosen[0].probability < MEDIUM_PROBABILITY:
+        return hints
+    findings = comparison.findings if comparison else ()
+    outside = {one.path for one in findings if one.verdict == "outside"} | set(problems or {})
+    unexplained = tuple(
+        one
+        for one in find_unexplained(chosen[0].row, evidence, usual)
+        if one.partition(".")[0] in outside
+    )
+    if not unexplained:
+        return hints
+    besides = rank_besides(chosen[0].row, evidence, usual, table=table, answers=answers)
+    return (
+        replace(hints[0], unexplained=unexplained),
+        *hints[1:],
+        *(replace(_make_hint(cause, evidence), beside=True) for cause in besides),
+    )
 
 
 def _tells(extra: Mapping[str, float]) -> bool:

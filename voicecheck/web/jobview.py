@@ -68,6 +68,8 @@ class Panel:
     held : tuple of Held
     hints : tuple of Hint
         Likely causes; none for a stage that is within.
+    besides : tuple of Hint
+        Of what the first of them leaves unexplained.
     hints_stage : str
         Stage that they explain.
     takes : tuple of KeptTake
@@ -81,6 +83,7 @@ class Panel:
     kind: str = ""
     held: tuple[Held, ...] = ()
     hints: tuple[Hint, ...] = ()
+    besides: tuple[Hint, ...] = ()
     hints_stage: str = ""
     takes: tuple[KeptTake, ...] = ()
     told: tuple[str, ...] = ()
@@ -142,11 +145,13 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
         for index, one in enumerate(_order(traces.compared), 1)
     )
     explained = _find_explained(held)
+    hints = explained.hints if explained else ()
     return Panel(
         mark=mark,
         path=path,
         held=held,
-        hints=explained.hints[:MOST_HINTS] if explained else (),
+        hints=tuple(hint for hint in hints if not hint.beside)[:MOST_HINTS],
+        besides=tuple(hint for hint in hints if hint.beside),
         hints_stage=explained.stage if explained else "",
         takes=_choose_takes(takes, path),
         told=_tell_stand_in(held),

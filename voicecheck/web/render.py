@@ -32,6 +32,7 @@ from voicecheck.workflow.wording import (
     say_quantity,
     say_source,
     say_stage,
+    say_unexplained,
     say_value,
 )
 
@@ -82,6 +83,7 @@ def _templates() -> Environment:
     templates.filters["day"] = say_own_day
     templates.filters["figure"] = say_value
     templates.filters["chance"] = say_chance
+    templates.filters["unexplained"] = say_unexplained
     templates.filters["quantity"] = say_quantity
     templates.filters["source"] = say_source
     templates.filters["address"] = quote_name

@@ -318,17 +318,31 @@ def _say_likely(comparison: Comparison, words: Words) -> tuple[str, ...]:
     first, *rest = comparison.hints
     if first.code == OTHER:
         return (words.say("told", "no_cause"),)
+    left = _say_left(comparison, words)
     if not _is_likely(first):
-        return _say_hint(first, "unlikely", comparison, words)
-    said = _say_hint(first, "likely", comparison, words)
+        return _say_hint(first, "unlikely", comparison, words) + left
+    said = _say_hint(first, "likely", comparison, words) + left
     # A book from before there was "other" may have one cause alone.
     if not rest or not _is_likely(rest[0]):
         return said
     return said + _say_hint(rest[0], "or", comparison, words)
 
 
+def _say_left(comparison: Comparison, words: Words) -> tuple[str, ...]:
+    """What the first cause does not explain, and what may be wrong besides."""
+    left = comparison.hints[0].unexplained
+    if not left:
+        return ()
+    said = [words.say("told", "unexplained", what=words.unexplained(left))]
+    for hint in comparison.hints:
+        if hint.beside:
+            said += _say_hint(hint, "beside", comparison, words)
+    return tuple(said)
+
+
 def _is_likely(hint: Hint) -> bool:
-    return hint.code != OTHER and (hint.probability or 0.0) >= LIKELY
+    is_named = hint.code != OTHER and not hint.beside
+    return is_named and (hint.probability or 0.0) >= LIKELY
 
 
 def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> tuple[str, ...]:

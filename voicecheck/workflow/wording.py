@@ -37,6 +37,11 @@ def say_chance(hint: Hint, language: str = "en") -> str:
     return load_words(language).chance(hint.probability, hint.confidence)
 
 
+def say_unexplained(hint: Hint, language: str = "en") -> str:
+    """What a cause leaves unexplained; "" for nothing."""
+    return load_words(language).unexplained(hint.unexplained)
+
+
 def say_value(value: float | None, unit: str = "", language: str = "en", digits: int = 1) -> str:
     """
     A number with its unit, or that it is withheld.
