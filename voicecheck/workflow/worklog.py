@@ -10,7 +10,7 @@ from voicecheck.words import Words
 from voicecheck.workflow.strip import PATHS
 from voicecheck.workflow.told import say_stage_name
 
-MARKS = {path: mark for mark, path in PATHS.items()}
+MARKS: dict[str, str] = {path: mark for mark, path in PATHS.items()}
 PIECE = r"(?:run|check)-\d+ \((?P<piece>.+?)\)"
 SET_ASIDE = re.compile(PIECE + r": (?P<why>.*)", re.DOTALL)
 FORMS = {
