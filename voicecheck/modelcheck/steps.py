@@ -268,7 +268,7 @@ def judge_noise(noise: StepNoise, name: str, at_s: float) -> Problem | None:
         return Problem(
             kind="sound-in-pause",
             at_s=at_s,
-            message=f"a sound that is not the set's lies over the {name}",
+            message=f"a sound beside the tone (speech, or crackle) lies over the {name}",
             effect="the figures of this block are withheld; keep quiet and record again",
             block=name,
         )

@@ -76,7 +76,7 @@ def judge_tones(
     return Problem(
         kind="sound-in-pause",
         at_s=timeline.locate_s(blocks[0].start_s),
-        message=f"a sound that is not the set's lies over the {name}",
+        message=f"a sound beside the tones (speech, or crackle) lies over the {name}",
         effect="the figures of this block are withheld; keep quiet and record again",
         block=name,
     )
