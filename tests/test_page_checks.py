@@ -150,6 +150,7 @@ def test_a_made_scene_lies_behind_its_own_fold(client: Any, folder: Any, kind: A
     order(client, kind, on="device:", **{"try": "1", "scene": scene})
     (kept,) = get_kept(folder)
     assert kept.bench == "simulated"
+    assert 'class="simulated"><strong>SIMULATED' in client.get("/jobs/1/checks").text
 
 
 @pytest.mark.parametrize("kind", FIGURES)
@@ -165,7 +166,8 @@ def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(
         order(client, kind, files=files, on="recording:", stage="after")
     section = get_section(client, kind)
     assert say(expected) in section
-    assert "After" in section
+    assert "After the work" in section
+    assert "SIMULATED" not in client.get("/jobs/1/checks").text
     (kept,) = get_kept(folder)
     address = re.search(r'href="(/jobs/1/files/[^"]+)"', section)[1]
     assert client.get(address).content == file.read_bytes()
