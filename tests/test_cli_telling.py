@@ -37,7 +37,7 @@ def test_against_the_type_five_questions_are_answered(book: Path) -> None:
     assert "Outside, as found: this set does not talk" in flat
     assert "as a Hillview 2 should (held against 8 good sets)" in flat
     assert re.search(r"talks outside 8\.7 dB too faint; [23]\.\d dB either way is usual", flat)
-    assert "How sure: 3 seats of the handset a path" in flat
+    assert "How sure: the handset was clamped 3 times for each measurement" in flat
     assert "rings not tested" in flat
     assert "Next: " in flat
     assert "voicecheck compare 9 --stage before --numbers" in text

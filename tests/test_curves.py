@@ -60,7 +60,7 @@ def test_entries_come_in_the_order_of_the_trade_and_runs_from_the_oldest_on(book
     told = [(run["run"], run["stage"], run["is_latest"]) for run in runs]
     assert told == [(3, "before", False), (4, "before", True), (5, "after", True)]
     own = datetime(2031, 4, 2, 9, 30, tzinfo=UTC).astimezone()
-    assert runs[0]["label"] == f"SIMULATED, before, 3 seats, {own.day} {own:%b %Y, %H:%M}"
+    assert runs[0]["label"] == f"SIMULATED, as found, 3 seats, {own.day} {own:%b %Y, %H:%M}"
 
 
 def test_values_are_those_of_the_book_and_withheld_points_are_null(book: Any) -> None:
@@ -68,7 +68,7 @@ def test_values_are_those_of_the_book_and_withheld_points_are_null(book: Any) ->
     book.save_run(dataclasses.replace(run, taken_utc=None))
     entry = json.loads(json.dumps(collect_curves(book, 1), allow_nan=False))["paths"][0]
     (told,) = entry["runs"]
-    assert told["label"] == "SIMULATED, after, 1 seat"
+    assert told["label"] == "SIMULATED, after the work, 1 seat"
     assert [i for i, level in enumerate(told["level_db"]) if level is None] == [4, 5]
     kept = [i for i in range(FREQUENCY_HZ.size) if i not in {4, 5}]
     np.testing.assert_allclose(entry["frequency_hz"], FREQUENCY_HZ, atol=6e-4)

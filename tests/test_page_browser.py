@@ -36,6 +36,12 @@ PAGES = (
 WIDTHS = (390, 768, 1280)
 
 
+MEASURE_PAIR = """([above, below]) => [
+  document.querySelector(above).getBoundingClientRect().bottom,
+  document.querySelector(below).getBoundingClientRect().top,
+]"""
+
+
 @pytest.fixture
 def book(tmp_path: Path) -> Any:
     return fill_book(tmp_path / "book")
@@ -129,6 +135,30 @@ def test_no_page_has_a_serious_barrier_or_needs_more_than_its_width(
             needed = page.evaluate("document.documentElement.scrollWidth")
             assert needed <= width, (path, width)
     assert [line for line in told if "404" not in line] == []
+
+
+APART_PX = 12
+"""Least room between one box and the next, so that they read as two; a matter of design."""
+
+
+def test_boxes_do_not_touch(browser: Any, served: Any, book: Any) -> None:
+    """At 1280 px: search and the box below it, a type's own box and its columns, its buttons."""
+    with open_book(book) as opened:
+        opened.add_type(SetType(name="Lakeside 5"))
+    pairs = {
+        "/": [(".title-row form", "#open")],
+        "/type?name=Lakeside+5": [
+            ("#offer", ".main-column h2"), ("#offer form", ".side-column .card"),
+            ("#baselines-list", "#baselines > form"),
+        ],
+    }  # fmt: skip
+    page = enter(browser, served, "/")
+    page.set_viewport_size({"width": 1280, "height": 900})
+    for address, boxes in pairs.items():
+        page.goto(f"{served.base}{address}")
+        for above, below in boxes:
+            bottom, top = page.evaluate(MEASURE_PAIR, [above, below])
+            assert top - bottom >= APART_PX, (address, above, below, bottom, top)
 
 
 def test_state_and_next_step_are_above_the_fold_and_the_page_is_short(
@@ -228,7 +258,7 @@ def test_two_pages_stay_consistent_and_what_is_half_typed_stays(
     other.locator("#log-list").get_by_text("noted elsewhere").wait_for()
     start_sweep(one, "before", "simulated:carbon")
     other.get_by_text("Done: 1 of 1").wait_for(timeout=30_000)
-    other.locator("#log-list").get_by_text("transmit, before").wait_for()
+    other.locator("#log-list").get_by_text("talks, as found").wait_for()
     assert other.get_by_label("What was done or seen").input_value() == "half a sente"
 
 
@@ -328,7 +358,7 @@ def test_a_sweep_of_the_command_line_shows_as_busy(
         shared_card.change(speed=20)
         assert sweep.wait(60) == 0
     page.get_by_text("Busy:").wait_for(state="detached")
-    page.locator("#log-list").get_by_text("loop, before").wait_for()
+    page.locator("#log-list").get_by_text("bench check, as found").wait_for()
 
 
 def test_the_program_ends_on_an_interrupt_with_a_page_open(browser: Any, served: Any) -> None:

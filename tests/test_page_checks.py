@@ -26,8 +26,9 @@ from voicecheck.bench import soundcard
 from voicecheck.checkout.bell import RINGING_CAUTION
 from voicecheck.checkout.kinds import HEARING_CAUTION
 from voicecheck.checkout.steps import read_template
-from voicecheck.records import Conditions, Recording
+from voicecheck.records import BenchSetup, Conditions, Recording
 from voicecheck.web.desk import Prompt
+from voicecheck.workflow.benches.store import add_setup
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.checks import take as taking
 from voicecheck.workflow.checks.checklist import load_sheet
@@ -116,6 +117,42 @@ def test_a_made_scene_shows_what_the_workflow_finds(client: Any, folder: Any, ki
     assert (kept.kind, kept.stage, kept.bench) == (kind, "before", "simulated")
 
 
+def list_choices(client: Any, kind: Any) -> list[str]:
+    """What the form offers as the place that sound comes from, what is preselected first."""
+    section = get_section(client, kind)
+    chosen = section.partition('<select name="on" required>')[2].partition("</select>")[0]
+    return re.findall(r'<option value="([^"]*)"', chosen)
+
+
+@pytest.mark.parametrize("kind", FIGURES)
+def test_no_source_is_chosen_for_anyone_without_a_bench(
+    client: Any, folder: Any, kind: Any
+) -> None:
+    """No source of sound is preselected for a real job unless a bench was set up."""
+    assert list_choices(client, kind) == ["", "device:", "recording:"]
+    refused = order(client, kind, on="")
+    assert refused.status_code == 400
+    assert "choose where the sound comes from" in refused.text
+    assert get_kept(folder) == []
+    with open_book(folder) as book:
+        add_setup(book, BenchSetup(name="attic", device="Oak", rate_hz=48000))
+    assert list_choices(client, kind) == ["device:", "recording:"]
+    assert "the bench attic" in get_section(client, kind)
+
+
+@pytest.mark.parametrize("kind", FIGURES)
+def test_a_made_scene_lies_behind_its_own_fold(client: Any, folder: Any, kind: Any) -> None:
+    fold = get_section(client, kind).partition("<summary>Try it without a bench</summary>")
+    assert fold[0].rstrip().endswith("<details>")
+    assert 'name="scene"' not in fold[0]
+    scene = re.search(r'<select name="scene">\s*<option value="([^"]+)"', fold[2])[1]
+    # The field above may hold whatever it holds: the button of the fold says what is meant.
+    order(client, kind, on="device:", **{"try": "1", "scene": scene})
+    (kept,) = get_kept(folder)
+    assert kept.bench == "simulated"
+    assert 'class="simulated"><strong>SIMULATED' in client.get("/jobs/1/checks").text
+
+
 @pytest.mark.parametrize("kind", FIGURES)
 def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(
     client: Any, folder: Any, tmp_path: Path, kind: Any
@@ -129,7 +166,8 @@ def test_an_uploaded_recording_is_analysed_and_kept_as_it_is(
         order(client, kind, files=files, on="recording:", stage="after")
     section = get_section(client, kind)
     assert say(expected) in section
-    assert "After" in section
+    assert "After the work" in section
+    assert "SIMULATED" not in client.get("/jobs/1/checks").text
     (kept,) = get_kept(folder)
     address = re.search(r'href="(/jobs/1/files/[^"]+)"', section)[1]
     assert client.get(address).content == file.read_bytes()
@@ -601,7 +639,9 @@ def test_a_dial_check_and_a_step_by_keyboard_alone(folder: Any) -> None:
         told = watch_console(page)
         page.goto(served.address)
         page.goto(f"{served.base}/jobs/1/checks")
-        press_until(page, 'section#dial button:has-text("Start")')
+        press_until(page, 'section#dial summary:has-text("Try it without a bench")')
+        page.keyboard.press("Enter")
+        press_until(page, 'section#dial button:has-text("Start the simulated check")')
         page.keyboard.press("Enter")
         page.locator("#results-dial table").first.wait_for()
         page.locator("#work", has_text="Done").wait_for()

@@ -341,7 +341,7 @@ def test_another_job_s_newest_runs_are_laid_beside(client: Any) -> None:
     assert [run["is_beside"] for run in both["runs"]] == [False, True]
     assert both["runs"][0] == alone["runs"][0]
     assert both["runs"][1]["stage"] == "job 2, after"
-    assert both["runs"][1]["label"].startswith("SIMULATED, job 2, after, 1 seat")
+    assert both["runs"][1]["label"].startswith("SIMULATED, job 2, after the work, 1 seat")
     assert "curves?beside=2" in client.get("/jobs/1?beside=2").text
     assert client.get("/jobs/1/curves?beside=99").status_code in {400, 404}
 

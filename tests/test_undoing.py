@@ -33,7 +33,7 @@ def sweep(book: JobBook, stage: str) -> None:
 def test_a_run_is_put_aside_and_brought_back(book: JobBook) -> None:
     sweep(book, "before")
     sweep(book, "after")
-    assert undo(book, 1) == "run transmit, after"
+    assert undo(book, 1) == "swept talks, after the work"
     assert [run.stage for run in book.list_runs(job=1)] == ["before"]
     assert len(book.list_runs(job=1, aside=True)) == 2
     undo(book, 1)
@@ -69,6 +69,6 @@ def test_a_note_stays(book: JobBook, tmp_path: Path) -> None:
         undo(book, 1)
     sweep(book, "before")
     with open_client(tmp_path / "book") as client:
-        assert "takes back: <bdi>run transmit, before" in client.get("/jobs/1").text
+        assert "takes back: <bdi>swept talks, as found" in client.get("/jobs/1").text
         client.post("/jobs/1/undo", data={"undo": "1"})
     assert book.list_runs(job=1) == ()

@@ -228,13 +228,16 @@ def timeline(job: JobNumber, book: Book = None, as_json: Json = False) -> None:
     from voicecheck.cli.show import render_table
     from voicecheck.records import to_document
     from voicecheck.records.times import say_own_time
+    from voicecheck.words import load_words
     from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.worklog import say_event
 
     with open_book(book) as opened:
         events = opened.list_events(job)
     if as_json:
         write_json([to_document(event) for event in events])
         return
-    rows = [(say_own_time(event.at_utc), event.kind, event.text) for event in events]
+    words = load_words()
+    rows = [(say_own_time(event.at_utc), *say_event(event, words)) for event in events]
     heads = ("when", "what", "of what")
     write_text(render_table([heads, *rows], indent="") if rows else "nothing yet")

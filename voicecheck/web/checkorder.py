@@ -199,6 +199,8 @@ def _read_source(kind: CheckKind, options: Any, sent: Sent, folder: Path) -> Sou
     if kind.plays == "tone" and not is_silent:
         about["tone_hz"] = options.tone_hz
     on, _, name = sent.text("on").partition(":")
+    if sent.has("try"):
+        on, name = "simulated", sent.text("scene")
     if on != "recording" and sent.list_uploads("recording"):
         raise InputError("from: a recording was chosen, but not to be used; say which is meant")
     if on == "simulated":
@@ -214,7 +216,10 @@ def _read_source(kind: CheckKind, options: Any, sent: Sent, folder: Path) -> Sou
         is_spoken = kind.plays == "speech"
         speech = sent.save_uploads("play", folder / "play", SOUNDS) if is_spoken else []
         return Source(bench=device, speech=speech[0] if speech else None, **about)
-    raise InputError("on: choose a made scene, a recording or a sound device")
+    raise InputError(
+        "from: choose where the sound comes from, a recording or a sound device; nothing was "
+        "recorded; without either, try it without a bench"
+    )
 
 
 def _read_line(sent: Sent, name: str) -> str:

@@ -146,6 +146,7 @@ class CheckPages(Pages):
             shown=[sort_checks(job, kind, checks, sheet) for kind in list_kinds()],
             stages=STAGES,
             bench=setup,
+            simulated=any(one.bench == "simulated" for one in checks),
             choose_channel=choose_channel,
         )
 

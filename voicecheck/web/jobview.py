@@ -10,10 +10,12 @@ from voicecheck.records import Comparison, Event, Finding, Hint, Job
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
+from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake
 from voicecheck.workflow.wording import say_comparison
+from voicecheck.workflow.worklog import say_event
 
 if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
@@ -193,7 +195,8 @@ def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, s
     if event.kind == "file" and event.text in documents:
         return LogLine(at_utc=event.at_utc, kind=documents[event.text], text="")
     sha256 = files.get(event.text, "") if event.kind == "file" else ""
-    return LogLine(at_utc=event.at_utc, kind=event.kind, text=event.text, sha256=sha256)
+    kind, text = say_event(event, load_words())
+    return LogLine(at_utc=event.at_utc, kind=kind, text=text, sha256=sha256)
 
 
 def _order(compared: Collection[Compared]) -> list[Compared]:

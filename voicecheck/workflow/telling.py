@@ -379,16 +379,25 @@ def _say_sure(comparison: Comparison, seats: str, words: Words) -> str:
 
 
 def _say_sure_change(comparison: Comparison, seats: str, words: Words) -> str:
-    levels = [
-        one.detectable
+    known = {
+        one.path: one.detectable
         for one in comparison.findings
-        if one.quantity == SMALLEST_OF and one.value is not None
-    ]
-    known = [one for one in levels if one is not None]
+        if one.quantity == SMALLEST_OF and one.value is not None and one.detectable is not None
+    }
     if not known:
         smallest = words.say("change", "smallest_unknown")
-    elif says_nothing(max(known), "dB"):
+    elif says_nothing(max(known.values()), "dB"):
         smallest = words.say("change", "smallest_wide")
     else:
-        smallest = words.say("change", "smallest", amount=words.number(max(known)))
+        amounts = [
+            words.say(
+                "change",
+                "smallest_part",
+                part=words.say("mark", key),
+                amount=words.number(known[path]),
+            )
+            for key, path in PATHS.items()
+            if path in known
+        ]
+        smallest = words.say("change", "smallest_parts", amounts=", ".join(amounts))
     return words.say("told", "sure_change", seats=seats, smallest=smallest)

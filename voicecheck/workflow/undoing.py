@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Event
+from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
 from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.worklog import say_event
 
 REASON = "taken back"
 FOLLOWS = ("compared",)
@@ -29,7 +31,7 @@ class Undo:
     Parameters
     ----------
     told : str
-        What was done, as the time line has it.
+        What was done, as the work log has it.
     act : callable
         Takes it back in the book.
     """
@@ -59,7 +61,7 @@ def find_undo(book: JobBook, job: int, takes: Sequence[KeptTake] | None = None) 
         return None
     last = events[-1]
     act = _find_act(book, job, last, takes)
-    told = f"{last.kind} {last.text}".strip()
+    told = " ".join(say_event(last, load_words())).strip()
     if last.text in DOCUMENTS:
         told = f"check {DOCUMENTS[last.text]}"
     return None if act is None else Undo(told=told, act=act)

@@ -12,6 +12,12 @@
     beat.querySelector("[data-beat-line]").textContent = event.detail.line;
     if (!still.matches) beat.querySelector("[data-beat]").animate(pulse, { duration: 180, fill: "forwards" });
   });
+  // Who chooses a recording or a sound device sees at once where it is named.
+  document.addEventListener("change", (event) => {
+    if (!event.target.matches('.check select[name="on"]')) return;
+    const isBench = event.target.selectedIndex === 0;
+    event.target.form.querySelector("[data-source]").open = !isBench;
+  });
   // The check list: a tick is kept at once, and arrow keys go from tick to tick.
   document.addEventListener("change", (event) => {
     if (event.target.matches("[data-tick]")) event.target.form.dispatchEvent(new CustomEvent("bench:tick"));

@@ -17,6 +17,7 @@ from voicecheck.records.times import say_own_time
 from voicecheck.words import load_words
 from voicecheck.workflow.papers.comparing import find_judged_baselines
 from voicecheck.workflow.papers.lookup import REFERENCE, find_baselines
+from voicecheck.workflow.told import say_stage_name
 
 BESIDE_FROM = 100_000
 """Runs of another job are numbered from here, after any of the job's own."""
@@ -220,7 +221,8 @@ def _name_run(run: Run, *, is_beside: bool = False) -> str:
     if run.is_simulated:
         job = f"SIMULATED, {job}"
     seats = f"{n_seats} seat{'' if n_seats == 1 else 's'}"
-    return f"{job}{run.stage}, {seats}, {say_own_time(run.taken_utc)}".rstrip(" ,")
+    stage = say_stage_name(run.stage, load_words())
+    return f"{job}{stage}, {seats}, {say_own_time(run.taken_utc)}".rstrip(" ,")
 
 
 def _describe_baseline(
