@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +118,7 @@ def test_panel_says_what_is_left_and_keeps_what_is_besides(told: Any, tmp_path: 
         book.add_type(SetType(name="Hillview 2", transmitter="carbon"))
         job = book.open_job("Green wall set", "Hillview 2").job
         book.save_run(make_run("transmit", "before", job=job))
-        book.save_comparison(replace(told, job=job))
+        book.save_comparison(dataclasses.replace(told, job=job))
     with open_client(tmp_path / "book") as client:
         page = client.get("/jobs/1", params={"mark": "talks"}).text
     assert "It does not explain: hears too faint, distorted." in page
