@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from cause_figures import CODES, draw_cases, draw_pairs
 from cause_rates import tell_besides
-from factories import make_comparison, make_content, make_run, replace
+from factories import make_comparison, make_content, make_finding, make_run, replace
 from pagetest import open_client
 
 from voicecheck.cli.show import render_comparison
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Hint, SetType
 from voicecheck.report.render import _list_hints
-from voicecheck.verdicts import rank_causes
+from voicecheck.verdicts import hints, load_fault_table, rank_causes
 from voicecheck.verdicts.besides import find_unexplained, leave_unexplained
 from voicecheck.verdicts.hints import rank_besides
 from voicecheck.words import load_words
@@ -54,11 +54,43 @@ def test_nothing_is_named_besides_one_fault(moved: dict[str, float]) -> None:
     assert rank_besides(first, evidence) == ()
 
 
+@pytest.mark.parametrize("receive", ["outside", "within"])
+def test_only_a_path_with_something_outside_is_unexplained(
+    receive: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hints, "gather_evidence", lambda *_, **__: USUAL | FRYING | WEAK_MAGNET)
+    comparison: Any = make_comparison("before")
+    findings = (
+        make_finding("transmit", "kurtosis", 40.0, "outside"),
+        make_finding("receive", "mid_db", -7.0, receive),
+    )
+    found = hints.rank_hints(dataclasses.replace(comparison, findings=findings), {}, {})
+    listed = [one for one in found if not one.beside]
+    assert sum(one.probability or 0.0 for one in listed) == pytest.approx(1.0)
+    assert (listed[0].code, listed[-1].code) == ("F03", "other")
+    assert found[: len(listed)] == tuple(listed)
+    besides = [one.code for one in found if one.beside]
+    if receive == "outside":
+        assert listed[0].unexplained == ("receive.faint",)
+        assert besides == ["F13"]
+    else:
+        assert listed[0].unexplained == ()
+        assert besides == []
+
+
 def test_what_is_left_has_no_clue_that_the_first_cause_may_move() -> None:
     evidence = USUAL | FRYING | WEAK_MAGNET
     left = leave_unexplained(rank_causes(evidence)[0].row, evidence)
     assert not left.keys() & FRYING.keys()
     assert left.keys() >= {*WEAK_MAGNET, "transmit.level"}
+
+
+def test_a_cause_that_says_a_clue_stays_does_not_explain_it() -> None:
+    """Dial springs: receive level as usual is part of the row; that the own level moves is, too."""
+    row = next(row for row in load_fault_table().rows if row.code == "F21")
+    assert {term.name for form in row.forms for term in form} >= {"receive.level"}
+    assert find_unexplained(row, USUAL | {"receive.level": -9.0}, {}) == ("receive.faint",)
+    assert find_unexplained(row, USUAL | {"transmit.level": -9.0}, {}) == ()
 
 
 def test_only_what_is_far_from_usual_is_told() -> None:

@@ -49,13 +49,13 @@ def find_unexplained(
     tuple of str
         As "receive.faint"; a clue that the cause may move by any amount counts as explained.
     """
-    named = list_named(row)
+    explained = list_explained(row)
     cases = read_clues(evidence, usual)
     far = zip(load_clues(), cases.value[0], cases.usual[0], cases.spread[0], strict=True)
     found = []
     for name, value, middle, spread in far:
         path, _, what = name.partition(".")
-        if path not in PATHS or name in named or not math.isfinite(value):
+        if path not in PATHS or name in explained or not math.isfinite(value):
             continue
         off = (value - middle) / spread
         found += [f"{path}.{told}" for told, sign in SIGNS.get(what, ()) if sign * off > FAR_SD]
@@ -64,10 +64,17 @@ def find_unexplained(
 
 def leave_unexplained(row: FaultRow, evidence: Mapping[str, float]) -> dict[str, float]:
     """Evidence without what a cause moves or may move."""
-    named = list_named(row)
-    return {name: value for name, value in evidence.items() if name not in named}
+    explained = list_explained(row)
+    return {name: value for name, value in evidence.items() if name not in explained}
 
 
-def list_named(row: FaultRow) -> set[str]:
+def list_explained(row: FaultRow) -> set[str]:
     """Clues that a cause moves or may move, in any of its forms."""
-    return {term.name for form in row.forms for term in form}
+    clues = load_clues()
+    return {
+        term.name
+        for form in row.forms
+        for term in form
+        # A term may also say that a clue stays as usual.
+        if term.is_free or {term.mild, term.severe} != {clues[term.name].usual}
+    }
