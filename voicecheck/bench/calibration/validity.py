@@ -140,9 +140,9 @@ def list_expiries(results: Iterable[StepResult], now_utc: str) -> tuple[str, ...
 def _find_fault(step: str, result: StepResult | None, now_utc: str) -> str:
     title = get_guide(step).title.lower()
     if result is None or result.value is None:
-        return f"{title}: never done, do the step {step}"
+        return f"{title}: never done (the bench's step {step})"
     if result.get_days_left(now_utc) < 0:
-        return f"{title}: expired, do the step {step} again"
+        return f"{title}: expired (do the bench's step {step} again)"
     if step == "seal" and result.value >= SEAL_DB:
         return f"{title}: leaks by {result.value:.1f} dB at 200 Hz, seat the ring and repeat"
     spoilt = [problem.message for problem in result.problems if problem.kind == "clipping"]

@@ -116,7 +116,10 @@ def make_hardware_bench(
         progress=progress,
         checks=file.check_results,
     )
-    notes = [f"levels are relative: {reason}" for reason in bench.judge(path).reasons]
+    notes = [
+        f"levels can be compared on this bench only: {reason}"
+        for reason in bench.judge(path).reasons
+    ]
     notes += describe_check_of_now(file)
     if abs(feed_ma - set_type.feed_ma) > 1.0:
         notes.append(f"the feed is {feed_ma:g} mA, the type's is {set_type.feed_ma:g} mA")
