@@ -139,7 +139,8 @@ def test_screen_and_report_say_what_is_left_and_what_is_besides(told: Any) -> No
     said = _say_likely(told, words)
     assert any(line.startswith(f"It {left}.") for line in said)
     assert any(line.startswith("Besides: weak magnet") for line in said)
-    content: Any = replace(make_content(), comparisons=(told,))
+    # An earlier comparison of the same stage has no part in it.
+    content: Any = replace(make_content(), comparisons=(make_comparison("before"), told))
     first, *_, beside = _list_hints(content, words)
     assert f"it {left}" in first
     assert ", besides: weak magnet" in beside

@@ -297,7 +297,9 @@ def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
 def _list_hints(content: ReportContent, words: Words) -> tuple[str, ...]:
     """The likeliest causes, and after them what may be wrong besides."""
     hints: dict[tuple[bool, str], tuple[str, Hint]] = {}
-    for comparison in content.comparisons:
+    # Of a stage that was compared again, the later list counts as a whole.
+    newest = {one.stage: one for one in content.comparisons if one.hints}
+    for comparison in newest.values():
         for hint in comparison.hints:
             key = (hint.beside, hint.code)
             hints.setdefault(key, (say_stage(comparison.stage, words), hint))
