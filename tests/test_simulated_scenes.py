@@ -413,7 +413,8 @@ def test_every_region_has_a_tone_and_a_clear_word_for_those_it_lacks(region: Any
         except InputError as error:
             said.append(str(error))
         else:
-            assert all(300.0 <= hz <= 650.0 for hz in scene.truth[0].frequencies_hz)
+            # Below 60 Hz a frequency is what the tone beats with (400 Hz with 15 Hz in Japan).
+            assert all(hz < 60.0 or 300.0 <= hz <= 650.0 for hz in scene.truth[0].frequencies_hz)
     assert len(said) < 4
     assert all("regions: North America" in message for message in said)
 
