@@ -289,7 +289,7 @@ def test_a_path_has_a_unit_when_its_steps_count(
 @pytest.mark.parametrize(
     ("step", "change", "path", "reason"),
     [
-        ("electrical-in", {"value": None}, "transmit", "do the step electrical-in"),
+        ("electrical-in", {"value": None}, "transmit", "do the bench's step electrical-in"),
         ("mouth", {"done_utc": "2025-11-01T00:00:00+00:00"}, "sidetone", "expired"),
         ("seal", {"value": 1.3}, "receive", "leaks by 1.3 dB at 200 Hz"),
         ("seal", {"done_utc": "2026-02-28T00:00:00+00:00"}, "receive", "expired"),

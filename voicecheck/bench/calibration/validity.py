@@ -140,7 +140,7 @@ def list_expiries(results: Iterable[StepResult], now_utc: str) -> tuple[str, ...
 def _find_fault(step: str, result: StepResult | None, now_utc: str) -> str:
     title = get_guide(step).title.lower()
     if result is None or result.value is None:
-        return f"{title}: never done (the bench's step {step})"
+        return f"{title}: never done (do the bench's step {step})"
     if result.get_days_left(now_utc) < 0:
         return f"{title}: expired (do the bench's step {step} again)"
     if step == "seal" and result.value >= SEAL_DB:
