@@ -18,8 +18,8 @@ from voicecheck.bench.wavfile import save_programme
 from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
 from voicecheck.verdicts.faults import load_fault_table
-from voicecheck.web.jobview import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
 from voicecheck.workflow.books import open_book
+from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
 from voicecheck.workflow.takes import list_takes
 from voicecheck.workflow.wording import say_found
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
+from other_sounds import KNOCK_HZ, MUSIC, SPEECH, make_knocks, read_folder, tell
 
 from voicecheck.bench.simulated.bell import BellSettings, make_bell_scene
 from voicecheck.checkout.bell.measure import measure_bell
@@ -22,13 +22,7 @@ from voicecheck.checkout.signals import resample
 from voicecheck.errors import RecordingError
 from voicecheck.records import Recording
 
-SPEECH = Path("/usr/share/asterisk/sounds")
-MUSIC = Path("/usr/share/asterisk/moh")
 CADENCES_S = ((2.0, 4.0), (0.4, 0.2, 0.4, 2.0), (1.0, 2.0))
-
-
-def tell(*words: Any) -> None:
-    sys.stdout.write(" ".join(map(str, words)) + "\n")
 
 
 def hear(samples: Any, rate_hz: int) -> Any:
@@ -93,32 +87,24 @@ def hear_bells(n_bells: int) -> None:
 
 def hear_files(folder: Path, every: int) -> None:
     """Rings heard in recordings that hold none."""
-    files = sorted(folder.glob("**/*.wav"))[::every]
-    rings, seconds = [], 0.0
-    for path in files:
-        samples, rate_hz = soundfile.read(path)
+    n, rings, seconds = 0, [], 0.0
+    for name, samples, rate_hz in read_folder(folder, every):
+        n += 1
         seconds += len(samples) / rate_hz
         try:
             check = hear(resample(samples, rate_hz, 16000), 16000)
         except RecordingError:
             continue
-        rings += [path.name] * len(check.rings)
-    tell(f"{folder}: {len(files)} files, {seconds / 60:.1f} min, {len(rings)} rings {rings[:5]}")
+        rings += [name] * len(check.rings)
+    tell(f"{folder}: {n} files, {seconds / 60:.1f} min, {len(rings)} rings {rings[:5]}")
 
 
 def hear_knocks(n: int) -> None:
     """Rings heard in knocks and typing, 2 to 16 blows a second."""
-    rings, seconds = 0, 0.0
-    for seed in range(n):
-        draw = np.random.default_rng(seed)
-        at_s = 0.5 + np.cumsum(draw.gamma(8.0, 1.0, 60)) / 8.0 / draw.uniform(2.0, 16.0)
-        samples = 3e-4 * draw.standard_normal(round((at_s[-1] + 1.0) * 16000))
-        for first in (at_s * 16000).astype(int):
-            fading = np.exp(-np.arange(320) / 64.0) * 10.0 ** (draw.normal(0.0, 3.0) / 20.0)
-            samples[first : first + 320] += 0.1 * fading * draw.standard_normal(320)
-        rings += len(hear(samples, 16000).rings)
-        seconds += len(samples) / 16000
-    tell(f"knocks: {seconds / 60:.1f} min, {rings} rings")
+    pieces = [make_knocks(seed, 60, 320, 3e-4) for seed in range(n)]
+    rings = sum(len(hear(samples, KNOCK_HZ).rings) for samples in pieces)
+    minutes = sum(map(len, pieces)) / KNOCK_HZ / 60
+    tell(f"knocks: {minutes:.1f} min, {rings} rings")
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
+from other_sounds import KNOCK_HZ, MUSIC, SPEECH, make_knocks, read_folder, tell
 
 from voicecheck.bench.simulated.dial import DialSettings, make_dial_scene
 from voicecheck.checkout.dial.measure import LIMITS, find_rule, measure_dial
@@ -23,13 +23,7 @@ from voicecheck.checkout.limits import list_regions, load_rows
 from voicecheck.errors import RecordingError
 from voicecheck.records import Recording
 
-SPEECH = Path("/usr/share/asterisk/sounds")
-MUSIC = Path("/usr/share/asterisk/moh")
 RATES_HZ, SNR_DB = (8000, 16000, 48000), (20.0, 30.0, 45.0)
-
-
-def tell(*words: Any) -> None:
-    sys.stdout.write(" ".join(map(str, words)) + "\n")
 
 
 def load_limits(region: str) -> dict[str, tuple[float, float]]:
@@ -95,29 +89,21 @@ def read_countries(n_numbers: int, *, is_clicks: bool) -> None:
 
 def read_files(folder: Path, every: int) -> None:
     """Numbers told of recordings that hold none."""
-    files = sorted(folder.glob("**/*.wav"))[::every]
-    told, seconds = [], 0.0
-    for path in files:
-        samples, rate_hz = soundfile.read(path)
+    n, told, seconds = 0, [], 0.0
+    for name, samples, rate_hz in read_folder(folder, every):
+        n += 1
         seconds += len(samples) / rate_hz
         number = read(samples, rate_hz, is_clicks=True)
-        told += [(path.name, number)] if number else []
-    tell(f"{folder}: {len(files)} files, {seconds / 60:.1f} min, {len(told)} numbers {told[:5]}")
+        told += [(name, number)] if number else []
+    tell(f"{folder}: {n} files, {seconds / 60:.1f} min, {len(told)} numbers {told[:5]}")
 
 
 def read_knocks(n: int) -> None:
     """Numbers told of knocks and typing, 2 to 16 blows a second."""
-    told, seconds = 0, 0.0
-    for seed in range(n):
-        draw = np.random.default_rng(seed)
-        at_s = 0.5 + np.cumsum(draw.gamma(8.0, 1.0, 40)) / 8.0 / draw.uniform(2.0, 16.0)
-        samples = 1e-4 * draw.standard_normal(round((at_s[-1] + 1.0) * 16000))
-        for first in (at_s * 16000).astype(int):
-            fading = np.exp(-np.arange(160) / 32.0) * 10.0 ** (draw.normal(0.0, 3.0) / 20.0)
-            samples[first : first + 160] += 0.1 * fading * draw.standard_normal(160)
-        told += read(samples, 16000, is_clicks=True) is not None
-        seconds += len(samples) / 16000
-    tell(f"knocks: {n} pieces, {seconds / 60:.1f} min, {told} numbers")
+    pieces = [make_knocks(seed, 40, 160, 1e-4) for seed in range(n)]
+    told = sum(read(samples, KNOCK_HZ, is_clicks=True) is not None for samples in pieces)
+    minutes = sum(map(len, pieces)) / KNOCK_HZ / 60
+    tell(f"knocks: {n} pieces, {minutes:.1f} min, {told} numbers")
 
 
 if __name__ == "__main__":

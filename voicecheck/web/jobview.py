@@ -12,6 +12,7 @@ from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
+from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake
 from voicecheck.workflow.wording import say_comparison
@@ -22,16 +23,6 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.traces import Compared
 
 CRACKLE, STAND_IN = "crackle", "stand-in"
-CHECKED_BY = {
-    "flex": "cord", "press-hook": "cord",
-    "dial-0": "dials", "dial-return": "dials", "dial-repeat": "dials",
-}  # fmt: skip
-ON_THE_BENCH = ("loop-back", "reference-handset", "known-source")
-SWEPT_AGAIN = (
-    "recondition", "reseat", "reseat-putty", "clean-mouthpiece", "swap-element", "feed-step",
-    "drive-steps", "lift-limiter", "tilt", "soak", "quiet-room",
-)  # fmt: skip
-"""Tests that separate causes, by where the page does them; others are done by hand and noted."""
 KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
@@ -119,7 +110,7 @@ def find_test(job: int, test: str) -> str:
     ('/jobs/3?mark=cord#next', '/jobs/3?stage=recondition#sweep', '')
     """
     if test in CHECKED_BY:
-        return f"/jobs/{job}?mark={CHECKED_BY[test]}#next"
+        return f"/jobs/{job}?mark={CHECKED_BY[test][0]}#next"
     if test in ON_THE_BENCH:
         return "/benches"
     return f"/jobs/{job}?stage={test}#sweep" if test in SWEPT_AGAIN else ""

@@ -17,6 +17,7 @@ from voicecheck.report.sentences import SMALLEST_OF, tell_differences
 from voicecheck.words import Words, load_words
 from voicecheck.workflow.papers.comparing import hold
 from voicecheck.workflow.papers.lookup import choose_current
+from voicecheck.workflow.separating import find_command
 from voicecheck.workflow.standing import set_standing
 from voicecheck.workflow.strip import CHECKS, PATHS, choose_findings, judge_part
 from voicecheck.workflow.told import Told, ToldPart, say_stage_name, write_sentence
@@ -30,15 +31,6 @@ LIKELY = 0.2
 NO_ENDS: Mapping[str, Comparison | None] = MappingProxyType({})
 WIDE_KIND = "stand-in"
 """Limits that any set keeps to, where no good set of the type is known."""
-TEST_COMMANDS = {
-    "flex": "flex {job} --moved cord",
-    "press-hook": "flex {job} --moved hook",
-    "dial-0": "dial {job}",
-    "dial-repeat": "dial {job}",
-    "dial-return": "dial {job}",
-    "tilt": "sweep {job} --path transmit --angle-deg 90",
-}
-"""Separating tests that a command of this program does; the others are done by hand."""
 
 
 def tell(book: JobBook, comparison: Comparison, language: str = "en") -> Told:
@@ -355,10 +347,8 @@ def _say_hint(hint: Hint, key: str, comparison: Comparison, words: Words) -> tup
         chance=words.chance(hint.probability, hint.confidence),
         test=write_sentence(test),
     )
-    command = TEST_COMMANDS.get(hint.next_test)
-    if command is None:
-        return (said,)
-    return said, words.say("told", "test_by", command=command.format(job=comparison.job))
+    command = find_command(hint.next_test, comparison.job)
+    return (said, words.say("told", "test_by", command=command)) if command else (said,)
 
 
 def _say_seats(book: JobBook, job: int, stage: str, words: Words) -> str:
