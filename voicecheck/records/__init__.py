@@ -75,6 +75,7 @@ if TYPE_CHECKING:
         Recording,
         Timeline,
     )
+    from voicecheck.records.trials import Trial, TrialEvidence, TrialReading
 else:
 
     def __getattr__(name: str) -> Any:
@@ -112,6 +113,9 @@ else:
         from voicecheck.records import checkout
 
         yield checkout
+        from voicecheck.records import trials
+
+        yield trials
 
 
 __all__ = [
@@ -176,6 +180,9 @@ __all__ = [
     "ToneCheck",
     "ToneHeard",
     "ToneName",
+    "Trial",
+    "TrialEvidence",
+    "TrialReading",
     "from_json",
     "to_document",
     "to_json",

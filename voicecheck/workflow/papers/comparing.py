@@ -44,6 +44,7 @@ from voicecheck.workflow.papers.standins import (
     fill_in,
     find_provisional,
 )
+from voicecheck.workflow.trials import find_newest, read_trials
 
 BY_HAND = ("test", "measured", "dial", "line")
 """Where those clues belong that somebody may type in; the others are read from recordings."""
@@ -349,7 +350,10 @@ def _compare_to_type(
         **_gather_coil(book, job, stage),
         **_name_results(results),
     }
-    hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
+    hints = rank_hints(
+        comparison, runs, baselines, extra=known, answers=book.count_causes(),
+        trials=find_newest(read_trials(book, job), stage),
+    )  # fmt: skip
     return dataclasses.replace(
         comparison,
         hints=hints,
