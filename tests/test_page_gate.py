@@ -118,7 +118,7 @@ def test_a_static_file_is_one_of_those_that_belong_to_the_page(client: Any) -> N
 
 
 def test_answers_are_sent_at_once() -> None:
-    """Else each answer waits 40 ms for the browser's delayed acknowledgement (RFC 896, RFC 1122)."""
+    """Else each waits 40 ms for the delayed acknowledgement of a browser (RFC 896, RFC 1122)."""
     with open_listener(0) as listener:
         port = listener.getsockname()[1]
         assert listener.proto == socket.IPPROTO_TCP
