@@ -184,7 +184,7 @@ def test_typing_goes_through_a_thousand_refreshes(tmp_path: Path) -> None:
         page.goto(address)
         tab = page.evaluate("sessionStorage.getItem('bench-tab')")
         prompt = Prompt(title="Read it", fields=(VOLTS,))
-        desk.start("Try", lambda handle: handle.ask(prompt), tab=tab)
+        desk.start("Try", lambda handle: str(handle.ask(prompt)), tab=tab)
         field = page.get_by_label("Meter, V")
         field.focus()
         node = field.element_handle()
