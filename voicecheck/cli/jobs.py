@@ -167,17 +167,20 @@ def list_words() -> tuple[Field, ...]:
 def open_job(
     label: Annotated[str, typer.Argument(help="What the job is called on the bench.")],
     type_name: Annotated[str, typer.Option("--type", metavar="NAME", help="Its set type.")],
+    of_set: Annotated[
+        int | None, typer.Option("--set", metavar="N", help="A set that comes back, by its number.")
+    ] = None,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
     **words: str,
 ) -> None:
-    """Open a job for one set."""
+    """Open a job for one set, a new one or one that comes back."""
     from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
-        job = opened.open_job(label, type_name, **words)
+        job = opened.open_job(label, type_name, of_set=of_set, **words)
         if as_json:
             write_json({"job": job.job})
         else:

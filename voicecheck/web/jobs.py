@@ -116,7 +116,8 @@ class JobPages(Pages):
         """Open a job."""
         with open_book(self._where) as book:
             words = {name: sent.text(name) for name in JOB_WORDS}
-            job = book.open_job(sent.text("label"), sent.text("type"), **words)
+            of_set = parse_number(sent.text("set")) if sent.text("set") else None
+            job = book.open_job(sent.text("label"), sent.text("type"), of_set=of_set, **words)
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
