@@ -51,7 +51,7 @@ def _register_types(app: typer.Typer) -> None:
 
 
 def _register_jobs(app: typer.Typer) -> None:
-    from voicecheck.cli import books, filing
+    from voicecheck.cli import books, filing, sets
 
     jobs = typer.Typer(
         help="Open, note, finish and close jobs; their takes and time line.",
@@ -70,6 +70,7 @@ def _register_jobs(app: typer.Typer) -> None:
     jobs.command("export")(books.export_job)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
+    jobs.command("label")(sets.write_label)
     filing.register_jobs(jobs)
     app.add_typer(jobs, name="job")
 
@@ -175,7 +176,7 @@ def open_job(
     quiet: Quiet = False,
     **words: str,
 ) -> None:
-    """Open a job for one set, a new one or one that comes back."""
+    """Open a job for one set."""
     from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 

@@ -262,6 +262,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
     return {
         "set_line": _list_set(content, words),
         "told_found": sentences.tell_found(content, words),
+        "told_left": sentences.tell_left(content, words),
         "told_done": sentences.tell_done(content, words),
         "told_now": sentences.tell_now(content, words),
         "numbers": describe_chart(content, words),
