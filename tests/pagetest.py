@@ -2,7 +2,6 @@
 """What the tests of the page share: a client that may ask, and a real browser."""
 
 import re
-import socket
 import subprocess
 import sys
 import threading
@@ -21,6 +20,7 @@ from starlette.testclient import TestClient
 from voicecheck.records import SetType
 from voicecheck.web.app import make_app
 from voicecheck.web.desk import Desk
+from voicecheck.web.serving import open_listener
 from voicecheck.workflow.books import open_book
 
 HOST, TOKEN = "127.0.0.1:4711", "a-token-of-the-test"
@@ -90,9 +90,7 @@ def serve_book(folder: Path) -> Iterator[Served]:
 @contextmanager
 def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
     """The page served from this process, and its desk, so that a test can put work on it."""
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        listener.listen()
+    with open_listener(0) as listener:
         host = f"127.0.0.1:{listener.getsockname()[1]}"
         app = make_app(folder, TOKEN, host)
         config = uvicorn.Config(app, log_level="critical", timeout_graceful_shutdown=1)

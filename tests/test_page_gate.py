@@ -1,5 +1,6 @@
 """The bench page: who may ask, and what a form may hold."""
 
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -8,8 +9,10 @@ import pytest
 from pagetest import HOST, ORIGIN, TOKEN, fill_book, open_client
 from starlette.testclient import TestClient
 
+from voicecheck.errors import InputError
 from voicecheck.web.app import make_app
 from voicecheck.web.forms import UPLOAD_BYTES
+from voicecheck.web.serving import open_listener
 
 
 @pytest.fixture
@@ -112,3 +115,12 @@ def test_a_static_file_is_one_of_those_that_belong_to_the_page(client: Any) -> N
     assert client.get("/static/page.css").headers["content-type"].startswith("text/css")
     for name in ("../base.html", "base.html", "..%2Fbase.html", "/etc/passwd", "vendor/", ""):
         assert client.get(f"/static/{name}").status_code == 404
+
+
+def test_answers_are_sent_at_once() -> None:
+    """Else each waits 40 ms for the delayed acknowledgement of a browser (RFC 896, RFC 1122)."""
+    with open_listener(0) as listener:
+        port = listener.getsockname()[1]
+        assert listener.proto == socket.IPPROTO_TCP
+        with pytest.raises(InputError, match=rf"port: {port} cannot be used"):
+            open_listener(port)

@@ -257,12 +257,12 @@ def expand(path: str | Path) -> Path:
         _refuse(path, "begins with ~, but there is no such user", "write the whole path")
 
 
-def make_folder(folder: Path) -> None:
+def make_folder(folder: Path, mode: int = 0o777) -> None:
     """Make a folder and those above it, each known to the disk before it is used."""
     if folder.is_dir():
         return
     make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(mode, exist_ok=True)
     sync_folder(folder.parent)
 
 

@@ -33,14 +33,7 @@ def serve_page(
         raise InputError(
             f"page: {error.name} is not there; install it with `pip install 'voicecheck[page]'`"
         ) from None
-    with socket.socket() as listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind(("127.0.0.1", port))
-            # Listening before the address is told, so that a quick browser waits.
-            listener.listen()
-        except OSError as error:
-            raise InputError(f"port: {port} cannot be used ({error.strerror})") from None
+    with open_listener(port) as listener:
         token = secrets.token_urlsafe(32)
         host = f"127.0.0.1:{listener.getsockname()[1]}"
         address = f"http://{host}/enter?token={token}"
@@ -52,3 +45,26 @@ def serve_page(
             make_app(book, token, host), log_level="critical", timeout_graceful_shutdown=1
         )
         uvicorn.Server(config).run(sockets=[listener])
+
+
+def open_listener(port: int) -> socket.socket:
+    """
+    Listen on this machine alone; 0 chooses a free port.
+
+    Raises
+    ------
+    InputError
+        The port is taken, or not for this user.
+    """
+    # By its full name: asyncio sends a small answer at once only on what calls itself TCP, and an
+    # answer in two pieces otherwise waits 40 ms for the browser to acknowledge the first.
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", port))
+        # Listening before the address is told, so that a quick browser waits.
+        listener.listen()
+    except OSError as error:
+        listener.close()
+        raise InputError(f"port: {port} cannot be used ({error.strerror})") from None
+    return listener
