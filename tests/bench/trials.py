@@ -40,7 +40,7 @@ DOUBT = 0.06
 """Share of the cases that counts as unlike the models, spread over all outcomes alike (PROP)."""
 MISSED = {"crackle": ("quiet", 0.25)}
 """What comes and goes may be away while it is tried: outcome and share (PROP)."""
-SOURCE = "simulated telephones at the level of figures; sizes PROP"
+SOURCE = "simulated telephones at the level of figures; sizes are proposals without source"
 HEAD = """\
 # version: 1
 # How often each outcome of a trial comes under each cause ('*': the mean of all causes; 'other', 'nothing' likewise for what has no row, and for healthy sets).

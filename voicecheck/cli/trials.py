@@ -70,19 +70,14 @@ def trial(
     """Do a trial that settles between likely causes, and keep what it gave with the job."""
     from voicecheck.cli.takeview import TakeView
     from voicecheck.records.orders import SweepOrder
-    from voicecheck.verdicts.trials import get_trial
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.trials import run_trial
+    from voicecheck.workflow.trials import get_trial, run_trial
 
     kind = get_trial(name)
     source = read_source(
-        files=tuple(recording or ()),
-        simulated=simulated,
-        seed=seed,
-        bench=bench,
-        channels=(out_channel, channel),
-        take=None,
-    )
+        files=tuple(recording or ()), simulated=simulated, seed=seed, bench=bench,
+        channels=(out_channel, channel), take=None,
+    )  # fmt: skip
     tell(wrap(f"! {kind.caution}", "", "  "), quiet=quiet and bench is None)
     is_asked = bench is not None and not yes and is_terminal()
     with open_book(book) as opened, TakeView(quiet=quiet) as view:

@@ -46,6 +46,18 @@ from voicecheck.workflow.books import check_open
 from voicecheck.workflow.checks.run import choose_stage, save_document
 from voicecheck.workflow.sweeping.seats import Attendant, SeatReport, SeatRequest
 
+__all__ = [
+    "StoredTrial",
+    "TrialAttendant",
+    "find_newest",
+    "get_trial",
+    "load_trials",
+    "name_trial_file",
+    "read_figures",
+    "read_trials",
+    "run_trial",
+]
+
 SILENT_DB = -60.0
 """What counts where nothing came back, far below any level of a telephone that talks."""
 SILENT_KINDS = ("no-signal", "wrong-programme")
