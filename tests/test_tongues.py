@@ -309,6 +309,7 @@ class TestPictures:
         """Every word lies inside the picture, and none over another."""
         words = load_words(tag)
         runs = [run for run in factories.make_job_runs() if run.path == "receive"]
+        assert {run.stage for run in runs} == {"before", "after"}
         figure = draw_owner_picture(runs, factories.make_baseline("receive"), None, words)
         canvas = FigureCanvasAgg(figure)
         canvas.draw()
@@ -317,6 +318,7 @@ class TestPictures:
         texts = [*figure.texts, *axes.get_xticklabels(), *axes.get_yticklabels()]
         boxes = [text.get_window_extent(renderer) for text in texts if text.get_text()]
         assert len(boxes) > 8
+        assert not [text for text in texts if "\u2026" in text.get_text()]
         for i, box in enumerate(boxes):
             assert 0.0 <= box.x0 < box.x1 <= figure.bbox.width, texts[i].get_text()
             assert 0.0 <= box.y0 < box.y1 <= figure.bbox.height, texts[i].get_text()
