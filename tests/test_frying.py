@@ -80,6 +80,15 @@ def test_at_the_rate_of_a_telephone_recorder(rate_hz: int) -> None:
     assert durations_ms[1] == pytest.approx(6.0, abs=5.0)
 
 
+def test_digital_silence_holds_nothing() -> None:
+    """No level and no bursts; half a second of hiss after a minute of it is no burst either."""
+    samples = np.zeros(60 * RATE_HZ)
+    assert watch(samples, RATE_HZ)[1].level_dbfs is None
+    found, summary = watch(np.concatenate([samples, make_noise(9, 0.5)]), RATE_HZ)
+    assert found == []
+    assert summary.level_dbfs is None
+
+
 def test_a_long_recording_takes_no_more_memory(tmp_path: Path) -> None:
     """Twenty minutes from a file through the command line stay within 40 MiB of one minute's."""
     peaks = []

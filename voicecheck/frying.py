@@ -15,12 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.fourier import keep_awake
 from voicecheck.idle import VOICE_BAND_HZ
 from voicecheck.records.arrays import Array
 
 FRAME_S = 0.002
 HOT_RATIO = 5.0
 """Frame energy over the usual: Gaussian noise with 15 degrees of freedom passes it once in 10^9."""
+SILENT = 1e-30
+"""Energy of a frame below all that a recorder can write: a step of 32 bits squared is 2e-19."""
 JOIN_S = 0.006
 """Hot frames less than this apart are one burst."""
 HIGHEST_PART = 0.45
@@ -143,8 +146,10 @@ class FryingWatch:
     def _take(self, piece: Array) -> list[Burst]:
         from scipy import signal
 
-        heard, self._state = signal.sosfilt(self._filter, piece, zi=self._state)
+        heard, self._state = signal.sosfilt(self._filter, keep_awake(piece), zi=self._state)
         energy = np.sum(heard.reshape(-1, self._frame) ** 2, axis=1)
+        # The trace of noise against slow zeros is nothing that was heard.
+        energy[energy < SILENT] = 0.0
         first = self._n_frames
         self._n_frames += len(energy)
         # The filter's own start is no burst.
