@@ -210,13 +210,20 @@ class ScriptedSteps(_Telling):
         from voicecheck.workflow.benches.stepping import StepAnswer
 
         guide = request.guide
+        if guide.takes:
+            message = f"{guide.name}: its wires change from take to take; leave --yes out"
+            raise InputError(message)
         other = guide.stand_in.reading if guide.stand_in else None
         if other is not None and self._answers.get(other.name):
             return StepAnswer("stand-in")
         if guide.sound == "tones" and guide.reading is not None and guide.reading.is_required:
             self._check_given(guide, guide.reading)
-        values = self._answers.get(request.reading.name, ()) if request.reading else ()
-        return StepAnswer(value=values[-1] if values else None)
+        typed = {
+            one.name: self._answers[one.name][-1]
+            for one in request.readings
+            if self._answers.get(one.name)
+        }
+        return StepAnswer(typed=typed)
 
     def read(
         self, guide: Guide, reading: Reading, tone_hz: float, play: Play
@@ -263,7 +270,8 @@ class TerminalSteps(_Telling):
             return StepAnswer("later")
         if key == "m":
             return StepAnswer("stand-in")
-        return StepAnswer(value=_ask_reading(request.reading) if request.reading else None)
+        typed = {one.name: _ask_reading(one) for one in request.readings}
+        return StepAnswer(typed={name: v for name, v in typed.items() if v is not None})
 
     def read(
         self, guide: Guide, reading: Reading, tone_hz: float, play: Play
@@ -286,9 +294,19 @@ def _begin_small(words: str) -> str:
 
 
 def _ask_reading(reading: Reading) -> float | None:
-    """A reading before the take; nothing stands for what is offered."""
-    value = _ask_number(f"{reading.label}, {reading.unit} (Enter: {reading.default})")
-    return float(reading.default) if value is None and reading.default else value
+    """A reading before the take; nothing stands for what is offered, or for not known."""
+    from voicecheck.workflow.benches.stepping import check_reading
+
+    offered = f" (Enter: {reading.default or 'not known'})"
+    may_be_empty = bool(reading.default) or not reading.is_required
+    while True:
+        value = _ask_number(f"{reading.label}, {reading.unit}{offered if may_be_empty else ''}")
+        if value is None and reading.default:
+            return float(reading.default)
+        try:
+            return check_reading(reading, value)
+        except InputError as error:
+            tell(str(error))
 
 
 def _ask_number(question: str) -> float | None:

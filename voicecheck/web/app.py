@@ -23,6 +23,7 @@ from voicecheck.web.live import Live, LoadingWatch
 from voicecheck.web.meter import MeterPages
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import Renderer, go_to, show_static
+from voicecheck.web.sets import SetPages
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
 from voicecheck.web.working import WorkPages
@@ -35,6 +36,7 @@ PARTS: tuple[type[Pages], ...] = (
     SweepPages,
     CheckPages,
     ListPages,
+    SetPages,
     SetTypePages,
     BenchPages,
     MeterPages,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from voicecheck.bench.calibration.daily import check_bench
 from voicecheck.bench.calibration.guides import (
@@ -16,9 +16,10 @@ from voicecheck.bench.calibration.guides import (
 )
 from voicecheck.bench.calibration.stepwork import StepTake, work_out
 from voicecheck.bench.calibration.tones import make_tone
+from voicecheck.bench.calibration.tonesets import make_tone_set
 from voicecheck.bench.calibration.validity import (
     Standing,
-    get_newest,
+    get_best,
     is_standing,
     list_expiries,
 )
@@ -53,6 +54,8 @@ Progress = Callable[[float, float], None]
 TONE_DBFS = -12.0
 TAKE_S = 5.0
 """Long enough for a calibrator to be heard and the steady part of a tone to be cut out."""
+TONE_SET_DBFS, TONE_SET_S = -6.0, 7.0
+"""Peak of many tones at once, 10 dB over their RMS, and how long they last."""
 SHORT_LIVED_DAYS = 2.0
 """Steps good for no longer are renewed by the daily check."""
 
@@ -132,7 +135,8 @@ class Sitting:
         return tuple(
             guide
             for guide in list_guides(ear)
-            if not is_standing(get_newest(self.results, guide.name), self._find_now())
+            if not guide.replaces
+            and not is_standing(self._find_best(guide.name), self._find_now())
             and not (guide.valid_days < SHORT_LIVED_DAYS and guide.name in once)
         )
 
@@ -190,6 +194,26 @@ class Sitting:
         with hold_bench(bench, f"{kind} of bench {self.setup.name}, {step}"):
             return bench.play_and_record(programme, path=way.path)
 
+    def play_pair(self, step: str) -> tuple[Recording, Recording]:
+        """
+        One of a step's several takes: the line drive plays, line tap and ear both listen.
+
+        Raises
+        ------
+        InputError
+            There is no such step, another one comes first, or line tap and ear share one input.
+        BenchError
+            As `play`.
+        """
+        guide = get_guide(step)
+        self._check_needs(guide)
+        bench = self._make_bench(guide)
+        bench.check_both()
+        programme = self._make_programme(guide, bench, 0.0, TONE_SET_S)
+        self._played[step] = programme
+        with hold_bench(bench, f"calibration of bench {self.setup.name}, {step}"):
+            return bench.play_and_record_both(programme, path=guide.path)
+
     def finish(
         self,
         step: str,
@@ -197,6 +221,8 @@ class Sitting:
         *,
         values: Sequence[float] = (),
         is_stand_in: bool = False,
+        takes: Sequence[tuple[Recording, Recording]] = (),
+        typed: Mapping[str, float] | None = None,
     ) -> StepResult:
         """
         Work a step out and keep its result.
@@ -209,6 +235,10 @@ class Sitting:
         values : sequence of float
             What was typed: a meter's readings, a calibrator's level.
         is_stand_in : bool
+        takes : sequence of pairs of Recording
+            As `play_pair` returned them, of a step that has several.
+        typed : mapping of str to float, optional
+            What was typed with those, by name.
 
         Raises
         ------
@@ -230,6 +260,8 @@ class Sitting:
                 is_stand_in=is_stand_in,
                 level_dbfs=self.tone_dbfs,
                 about={"done_utc": self._find_now(), "temperature_c": self._temperature_c},
+                takes=tuple(takes),
+                typed=typed or {},
             )
         )
         self.fresh = (*self.fresh, result)
@@ -254,9 +286,12 @@ class Sitting:
     def _find_now(self) -> str:
         return self._now_utc or get_now_utc()
 
+    def _find_best(self, step: str) -> StepResult | None:
+        return get_best(self.results, step, self._find_now())
+
     def _check_needs(self, guide: Guide) -> None:
         for need in guide.needs:
-            if not is_standing(get_newest(self.results, need), self._find_now()):
+            if not is_standing(self._find_best(need), self._find_now()):
                 raise InputError(f"{guide.name}: do the step {need} first")
 
     def _make_bench(self, way: Way) -> HardwareBench:
@@ -276,6 +311,8 @@ class Sitting:
         cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
         if way.sound == "none":
             return make_tone(rate_hz, 0.0, cap_dbfs, length_s)
+        if way.sound == "tone-set":
+            return make_tone_set(rate_hz, min(TONE_SET_DBFS, cap_dbfs), length_s)
         if way.sound == "tones":
             level_dbfs = min(MOUTH_DBFS, cap_dbfs) if is_mouth else self.tone_dbfs
             return make_tone(rate_hz, frequency_hz, level_dbfs, length_s)
