@@ -37,7 +37,7 @@ def report_job(
     *,
     pdf: bool = False,
     language: str = "en",
-    paper: str = "A4",
+    paper: str = "",
     shop: str = "",
     door: Door = DOOR,
 ) -> tuple[Path, ...]:
@@ -52,7 +52,10 @@ def report_job(
         Made if it is not there.
     pdf : bool
         Also as PDF, which needs the extra `pdf`.
-    language, paper : str
+    language : str
+        Of what the owner reads.
+    paper : str
+        What the language prints on, if left out.
     shop : str
         Named on the first page.
     door : Door
@@ -72,7 +75,7 @@ def report_job(
 
 
 def make_report_file(
-    book: JobBook, job: int, name: str, *, language: str = "en", paper: str = "A4"
+    book: JobBook, job: int, name: str, *, language: str = "en", paper: str = ""
 ) -> bytes:
     """
     One file of a job's report, as `report_job` names it.
@@ -90,6 +93,7 @@ def _collect_content(
     book: JobBook, job: int, *, language: str, paper: str, shop: str
 ) -> ReportContent:
     words = load_words(language)
+    bench = words.for_bench
     record = book.load_job(job)
     runs = _latest_runs(book, job)
     checks = list_checks(book, job)
@@ -107,15 +111,15 @@ def _collect_content(
         now_utc=get_now_utc(),
         version=__version__,
         language=language,
-        paper=paper,
+        paper=paper or words.paper,
         other_checks=collect_results(book, job),
         has_made_checks=any(one.is_simulated for one in checks),
         marks=set_standing(book, job, language).marks,
         shop=shop,
         photograph=find_photograph(book, job),
-        check_findings=list_check_findings(checks, words),
+        check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
-        pictures=(*draw_sounds(book, runs, checks, words), *draw_checks(checks, words)),
+        pictures=(*draw_sounds(book, runs, checks, bench), *draw_checks(checks, bench)),
     )
 
 
