@@ -410,8 +410,9 @@ def test_levels_in_different_units_are_never_compared() -> None:
 def test_every_step_has_words_a_caution_and_an_order() -> None:
     guides = load_guides()
     assert tuple(guides) == (
-        "electrical-out", "electrical-in", "loop-back", "microphone", "mouth", "mouth-flat",
-        "seal", "reference-transmit", "reference-receive",
+        "electrical-out", "electrical-in", "loop-back", "microphone", "reciprocity",
+        "reciprocity-swapped", "mouth", "mouth-flat", "seal", "reference-transmit",
+        "reference-receive",
     )  # fmt: skip
     names = list(guides)
     for number, guide in enumerate(guides.values()):

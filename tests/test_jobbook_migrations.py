@@ -21,9 +21,10 @@ from jobbook_samples import (
 import voicecheck
 from voicecheck.errors import JobBookError
 from voicecheck.jobbook import JobBook, migrations, tables
+from voicecheck.records.sets import Work
 
 GOLDEN = Path(__file__).parents[1] / "fixtures" / "golden"
-OLD_LAYOUTS = ("0001", "0002", "0003")
+OLD_LAYOUTS = ("0001", "0002", "0003", "0004")
 
 
 @pytest.fixture(params=OLD_LAYOUTS)
@@ -37,7 +38,13 @@ def old_book(old_layout: Any, tmp_path: Path) -> Any:
     folder.mkdir()
     with sqlite3.connect(folder / "book.db") as raw:
         raw.executescript((GOLDEN / f"jobbook_{old_layout}.sql").read_text())
+        kept = raw.execute("SELECT sha256 FROM attachment").fetchall()
     raw.close()
+    for (sha256,) in kept:
+        # The only file that any of them keeps.
+        place = folder / "attachments" / sha256[:2] / sha256
+        place.parent.mkdir(parents=True)
+        place.write_bytes(b"an invented picture")
     return folder
 
 
@@ -73,7 +80,9 @@ def describe_layout(path: Path) -> dict[str, object]:
     return layout | {"strict": {(name, flag) for name, flag in strict if name in layout}}
 
 
-def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book: Any) -> None:
+def test_first_layout_becomes_the_newest_and_keeps_every_row(
+    old_book: Any, old_layout: str
+) -> None:
     with JobBook.open(old_book) as book:
         assert book.verify() == ()
         assert [job.label for job in book.list_jobs()] == ["desk set", "hall set"]
@@ -86,8 +95,10 @@ def test_first_layout_becomes_the_newest_and_keeps_every_row(old_book: Any) -> N
         assert book.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline())
         assert book.list_comparisons(1) == (draw_comparison(1),)
         assert book.list_bench_records()[0].document == '{"ear":"coupler"}'
-        assert book.open_job("third", "Lakeside 4").job == 3
-        book.save_run(draw_run(3, job=3))
+        # The fourth layout knows the bin, and has its third job in it.
+        number = 4 if old_layout == "0004" else 3
+        assert book.open_job("another", "Lakeside 4").job == number
+        book.save_run(draw_run(3, job=number))
         assert book.verify() == ()
 
 
@@ -101,6 +112,25 @@ def test_jobs_of_an_older_book_are_at_the_stage_that_their_runs_say(tmp_path: Pa
         assert book.load_job(2).stage == "before"
         assert all(not one.aside for one in book.read_traces([2])[2].runs)
         assert book.verify() == ()
+
+
+def test_fourth_layout_keeps_what_was_moved_put_aside_filed_and_thrown_away(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "book.db") as raw:
+        raw.executescript((GOLDEN / "jobbook_0004.sql").read_text())
+    raw.close()
+    with JobBook.open(tmp_path) as book:
+        assert [job.stage for job in book.list_jobs()] == ["before", "after"]
+        assert [one.name for one in book.load_job(1).attachments] == ["photo.jpg"]
+        assert [one.aside for one in book.read_traces([2])[2].runs] == ["", "off its coupler"]
+        assert book.list_removed() == ((3, "a mistake"),)
+        assert {job.set for job in book.list_jobs()} == {None}
+        assert book.list_sets() == ()
+        one = book.give_set(2)
+        assert (one.label, one.type_name, one.jobs) == ("desk set", "Lakeside 4", (2,))
+        again = book.open_job("desk set again", "Lakeside 4", of_set=one.set)
+        assert book.load_set(one.set).jobs == (2, again.job)
+        work = book.add_work(1, Work(kind="ohms", what="receiver", value=63.5))
+        assert book.load_job(1).work == (work,)
 
 
 def test_layout_after_the_steps_is_that_of_a_new_book(old_book: Any, tmp_path: Path) -> None:

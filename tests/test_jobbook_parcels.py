@@ -75,10 +75,10 @@ def test_job_arrives_whole_in_another_book(source: Any, target: Any, tmp_path: P
     job, run, stored = fill_job(source, tmp_path)
     target.add_type(make_type("Other"))
     target.open_job("mine", "Other")
-    merged = target.import_parcel(source.export_job(1, tmp_path / "hall.zip"))
+    merged = target.import_parcel(source.export_job(1, tmp_path / "hall.zip", with_owner=True))
     assert tell(merged) == [("set type", "added", "Lakeside 4"), ("job", "added", "2")]
     arrived = target.load_job(2)
-    assert arrived == dataclasses.replace(job, job=2)
+    assert arrived == dataclasses.replace(job, job=2, set=2)
     assert target.list_runs(job=2)[0].same_as(dataclasses.replace(run, job=2))
     assert target.list_comparisons(2) == (draw_comparison(2),)
     assert is_same(target.load_recording(stored.sha256), stored)
@@ -370,13 +370,15 @@ def test_every_word_of_a_job_is_stored_found_changed_and_sent(
     assert [job.job for job in source.list_jobs(search="changed")] == [number]
     assert source.list_jobs(search="opened") == ()
     assert source.list_events(number)[-1].text == f"{word}: as changed"
-    target.import_parcel(source.export_job(number, tmp_path / "one.zip"))
+    target.import_parcel(source.export_job(number, tmp_path / "one.zip", with_owner=True))
     (arrived,) = target.list_jobs(search="changed")
     assert getattr(arrived, word) == "as changed"
     source.edit_job(number, **{word: "another"})
     (merged,) = [
         one
-        for one in target.import_parcel(source.export_job(number, tmp_path / "two.zip"))
+        for one in target.import_parcel(
+            source.export_job(number, tmp_path / "two.zip", with_owner=True)
+        )
         if one.what == "job"
     ]
     assert merged.outcome == "kept beside"

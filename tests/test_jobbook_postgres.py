@@ -100,7 +100,7 @@ def test_two_processes_write_at_once(where: Any) -> None:
         assert book.verify() == ()
 
 
-@pytest.mark.parametrize("layout", ["0001", "0002", "0003"])
+@pytest.mark.parametrize("layout", ["0001", "0002", "0003", "0004"])
 def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
     """What the steps have added is taken away, as far as the layout is older."""
     run = draw_small_run(1, 1)
@@ -113,9 +113,13 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
                 name: connection.execute(sa.text(f"SELECT * FROM {name}")).one()._mapping
                 for name in ("job", "run")
             }
-    added = {"job": ["stage", "removed_utc"], "run": ["aside", "simulated"]}
+    since_0004 = ["telephone_id", "contact", "promised", "used_on", "keep_parts", "language"]
+    added = {"job": [*since_0004, "forgotten_utc"], "run": list[str]()}
+    if layout < "0004":
+        added["job"] += ["stage", "removed_utc"]
+        added |= {"run": ["aside", "simulated"], "attachment": ["stage", "aside"]}
     if layout == "0001":
-        added = {"job": [*added["job"], "mark"], "run": [*added["run"], "origin_id"]}
+        added["job"], added["run"] = [*added["job"], "mark"], [*added["run"], "origin_id"]
     digests = {
         name: compute_digest({key: value for key, value in row.items() if key not in added[name]})
         for name, row in filled.items()
@@ -124,10 +128,8 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
     execute(
         where,
         *(("DROP TABLE layout_step",) if layout < "0003" else ()),
-        *(
-            f"ALTER TABLE {table} DROP COLUMN {column}"
-            for table, column in (*gone, ("attachment", "stage"), ("attachment", "aside"))
-        ),
+        *(f"ALTER TABLE {table} DROP COLUMN {column}" for table, column in gone),
+        *(f"DROP TABLE {name}" for name in ("telephone", "work", "shop")),
         *(f"UPDATE {table} SET digest = '{digest}'" for table, digest in digests.items()),
         *(("DELETE FROM layout_step",) if layout >= "0003" else ()),
         f"UPDATE alembic_version SET version_num = '{layout}'",

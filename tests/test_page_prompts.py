@@ -177,6 +177,66 @@ def test_a_prompt_and_what_is_half_typed_outlive_every_refresh(tmp_path: Path) -
 
 
 @pytest.mark.page
+def test_typing_goes_through_a_thousand_refreshes(tmp_path: Path) -> None:
+    """The field is never replaced, so neither its text, its cursor nor what is marked in it is."""
+    with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:
+        page = browser.new_page()
+        page.goto(address)
+        tab = page.evaluate("sessionStorage.getItem('bench-tab')")
+        prompt = Prompt(title="Read it", fields=(VOLTS,))
+        desk.start("Try", lambda handle: str(handle.ask(prompt)), tab=tab)
+        field = page.get_by_label("Meter, V")
+        field.focus()
+        node = field.element_handle()
+        page.evaluate(REFRESH_A_THOUSAND_TIMES)
+        digits = "0123456789" * 4
+        field.press("Control+a")
+        for digit in digits:
+            page.keyboard.type(digit)
+            desk.change(line=f"after {digit}")
+        page.evaluate("() => window.refreshed")
+        assert field.input_value() == digits
+        assert page.evaluate("one => one === document.activeElement && one.isConnected", node)
+        page.get_by_text("after 9", exact=True).wait_for()
+
+
+REFRESH_A_THOUSAND_TIMES = """() => {
+    const again = () => document.dispatchEvent(new CustomEvent("bench:work", {detail: {}}));
+    let left = 1000;
+    window.refreshed = new Promise((resolve) => {
+        document.addEventListener("htmx:afterRequest", (event) => {
+            if (event.detail.pathInfo.requestPath !== "/desk") return;
+            left -= 1;
+            if (left > 0) again(); else resolve();
+        });
+    });
+    again();
+}"""
+
+
+@pytest.mark.page
+def test_what_is_half_written_in_a_part_of_a_job_is_not_made_anew(tmp_path: Path) -> None:
+    with serve_here(fill_book(tmp_path)) as (address, _), open_browser() as browser:
+        page = browser.new_page()
+        page.goto(address)
+        page.goto(address.partition("/enter")[0] + "/jobs/1")
+        page.evaluate(
+            "document.querySelector('#log-list').innerHTML"
+            " = '<form><input id=half><button>Keep</button></form>';"
+            "document.querySelector('#half').focus()"
+        )
+        page.keyboard.type("half")
+        with page.expect_response("**/jobs/1?mark=*"):
+            page.evaluate("document.dispatchEvent(new CustomEvent('bench:job-1', {detail: {}}))")
+        page.locator("#half").press("End")
+        page.keyboard.type(" typed")
+        assert page.locator("#half").input_value() == "half typed"
+        page.locator("#half").fill("")
+        page.locator("#half").blur()
+        page.locator("#half").wait_for(state="detached")
+
+
+@pytest.mark.page
 def test_of_many_quick_changes_the_last_is_shown(tmp_path: Path) -> None:
     """A change that comes while the panel still asks for the one before it is asked for next."""
     with serve_here(fill_book(tmp_path)) as (address, desk), open_browser() as browser:

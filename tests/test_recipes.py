@@ -94,10 +94,10 @@ def test_a_hint(tree: Tree) -> None:
 
 
 def test_a_report_language(tree: Tree) -> None:
-    tree.add("data/words/de.toml", '[language]\nname = "Deutsch"\ndecimal = ","\n')
+    tree.add("data/words/it.toml", '[language]\nname = "Italiano"\ndecimal = ","\n')
     told = tree.ask(
         "from voicecheck.words import load_words\n"
-        "words = load_words('de')\n"
+        "words = load_words('it')\n"
         "told = [words.number(1.5), words.say('path', 'transmit')]"
     )
     assert told == ["1,5", "How it talks"]
@@ -142,7 +142,7 @@ WORD = """
 
 
 JOB_WORDS = """
-STEP = """    Step("0005", "where a set stands", ("ALTER TABLE job ADD COLUMN shelf TEXT",)),
+STEP = """    Step("0006", "where a set stands", ("ALTER TABLE job ADD COLUMN shelf TEXT",)),
 )
 
 
@@ -166,7 +166,7 @@ def test_a_word_of_a_job(tree: Tree) -> None:
     tree.edit(
         "jobbook/tables.py", '_text("complaint"),', '_text("complaint"), _maybe_text("shelf"),'
     )
-    tree.edit("jobbook/tables.py", 'SCHEMA_VERSION = "0004"', 'SCHEMA_VERSION = "0005"')
+    tree.edit("jobbook/tables.py", 'SCHEMA_VERSION = "0005"', 'SCHEMA_VERSION = "0006"')
     tree.edit("jobbook/migrations.py", ")\n\n\ndef apply_steps(", STEP)
     words = ("job", "open", "second", "--type", "Lakeside 4", "--shelf", "top, left")
     tree.run(*voicecheck, *words, *book)

@@ -428,6 +428,7 @@ TEMPORARY = "a folder of its own that is gone afterwards"
 HOMES = {
     "writing.py": "the door",
     "jobbook/vault.py": "the book's own store of files, named by their content",
+    "jobbook/rights.py": "new files of the book with its rights, for its store and SQLite",
     "jobbook/copying.py": "databases of books: snapshot of a backup, copy of a damaged one",
     "jobbook/salvage.py": "reads a damaged database from a copy in the new book, then removes it",
     "cli/helping.py": "lines of a help, in memory",

@@ -205,14 +205,15 @@ class HardwareBench(Bench):
             raise InputError(message)
 
     def play_and_record_both(
-        self, programme: Programme, *, seat: int = 1
+        self, programme: Programme, *, seat: int = 1, path: str = "transmit"
     ) -> tuple[Recording, Recording]:
         """
-        Transmit and sidetone from one take: the mouth talks, line tap and ear both listen.
+        Line tap and ear from one take: the mouth talks, or on the path "loop" the line drive.
 
         Returns
         -------
-        transmit, sidetone : Recording
+        tap, ear : Recording
+            Transmit and sidetone, or loop and receive.
 
         Raises
         ------
@@ -223,10 +224,11 @@ class HardwareBench(Bench):
         """
         self.check_both()
         inputs = (self.setup.line_tap_channel, self.setup.ear_channel)
-        take = self._capture(programme, "transmit", inputs)
+        take = self._capture(programme, path, inputs)
+        at_ear = "sidetone" if path == "transmit" else "receive"
         return (
-            self._make_recording(programme, take, 0, "transmit", seat),
-            self._make_recording(programme, take, 1, "sidetone", seat),
+            self._make_recording(programme, take, 0, path, seat),
+            self._make_recording(programme, take, 1, at_ear, seat),
         )
 
     def make_sound(self, programme: Programme, path: str) -> Array:

@@ -61,19 +61,21 @@ class Bench(ABC):
         raise InputError("path both: need a bench that was set up with two inputs (--bench NAME)")
 
     def play_and_record_both(
-        self, programme: Programme, *, seat: int = 1
+        self, programme: Programme, *, seat: int = 1, path: str = "transmit"
     ) -> tuple[Recording, Recording]:
         """
-        Transmit and sidetone from one take: the mouth talks, line tap and ear both listen.
+        Line tap and ear from one take: the mouth talks, or on the path "loop" the line drive.
 
         Parameters
         ----------
         programme : Programme
         seat : int
+        path : str
 
         Returns
         -------
-        transmit, sidetone : Recording
+        tap, ear : Recording
+            Transmit and sidetone, or loop and receive.
 
         Raises
         ------
@@ -82,6 +84,6 @@ class Bench(ABC):
         BenchError
             The take failed.
         """
-        del programme, seat
+        del programme, seat, path
         self.check_both()
         raise NotImplementedError

@@ -15,13 +15,9 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from voicecheck.bench.audiofile import (
-    count_channels,
-    load_recording,
-    open_regular,
-    walk_chunks,
-)
+from voicecheck.bench.audiofile import count_channels, load_recording
 from voicecheck.bench.interface import Bench
+from voicecheck.bench.riff import open_regular, walk_chunks
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
 from voicecheck.measure.channels import choose_channel
 from voicecheck.programme import make_programme
@@ -47,6 +43,8 @@ __all__ = [
 ]
 
 RECIPE_CHUNK = b"vcRP"
+RECIPE_BYTES = 1 << 20
+"""More is no recipe; whatever a header says, no more is read."""
 FULL_SCALE_24 = 2**23
 MOST_CHANNELS = 16
 """Looked at for the programme; a mixer's file may have more, of which one has to be named."""
@@ -143,11 +141,11 @@ def load_take(
     n_channels = 1 if channel is not None else count_channels(path)
     if n_channels == 1:
         return load_recording(path, channel=channel or 1, conditions=conditions)
-    every = [
-        load_recording(path, channel=one + 1, conditions=conditions)
-        for one in range(min(n_channels, MOST_CHANNELS))
-    ]
-    return choose_channel(programme, every)
+
+    def load(one: int) -> Recording:
+        return load_recording(path, channel=one + 1, conditions=conditions)
+
+    return choose_channel(programme, min(n_channels, MOST_CHANNELS), load)
 
 
 def read_recipe(path: str | Path) -> Recipe | None:
@@ -163,7 +161,7 @@ def read_recipe(path: str | Path) -> Recipe | None:
             for chunk in walk_chunks(file):
                 if chunk.name == RECIPE_CHUNK:
                     file.seek(chunk.start)
-                    return from_json(file.read(chunk.n_bytes), Recipe)
+                    return from_json(file.read(min(chunk.n_bytes, RECIPE_BYTES)), Recipe)
     except (VoicecheckError, msgspec.DecodeError, UnicodeDecodeError):
         return None
     return None
@@ -272,7 +270,7 @@ def load_with_chunk(path: str | Path, name: bytes, make: Callable[[bytes], Progr
             )
             raise RecordingError(message, "no-recipe")
         file.seek(found[0].start)
-        text = file.read(found[0].n_bytes)
+        text = file.read(min(found[0].n_bytes, RECIPE_BYTES))
     try:
         programme = make(text)
     except (msgspec.DecodeError, UnicodeDecodeError, VoicecheckError) as error:

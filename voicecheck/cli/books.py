@@ -123,16 +123,23 @@ Overwrite = Annotated[
 def export_job(
     job: JobNumber,
     file: Annotated[Path, typer.Argument(metavar="FILE.zip", help="File to write.")],
+    with_owner: Annotated[
+        bool,
+        typer.Option(
+            "--with-owner", help="With the owner's name, contact, photographs and recorded speech."
+        ),
+    ] = False,
     overwrite: Overwrite = False,
     book: Book = None,
     quiet: Quiet = False,
 ) -> None:
-    """Write a job with its recordings, numbers and files as one file."""
+    """Write a job with its recordings, numbers and files as one file; owners stay at home."""
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
-        opened.export_job(job, file, overwrite=overwrite)
-    tell(f"Wrote {file}.", quiet=quiet)
+        opened.export_job(job, file, with_owner=with_owner, overwrite=overwrite)
+    left = "" if with_owner else " Its owner, photographs and recorded speech stayed here."
+    tell(f"Wrote {file}.{left}", quiet=quiet)
 
 
 def export_baseline(

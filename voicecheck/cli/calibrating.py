@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
@@ -56,12 +56,23 @@ def calibrate(
         typer.Option(help="No calibrator: what a sound level meter reads; a stand-in."),
     ] = None,
     temperature_c: Annotated[float | None, typer.Option(help="Of the room.")] = None,
+    simulated: Annotated[
+        int | None,
+        typer.Option(
+            metavar="SEED",
+            min=0,
+            help="Step reciprocity only: a made jig in the bench's place; nothing is kept.",
+        ),
+    ] = None,
     yes: Yes = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Calibrate a bench step by step; what is done is kept, the rest can wait."""
+    if simulated is not None:
+        _try_out(step or (), simulated, as_json=as_json)
+        return
     answers = {
         "meter_v": tuple(meter_v or ()),
         "calibrator_dbspl": (calibrator_dbspl,),
@@ -73,6 +84,20 @@ def calibrate(
         from voicecheck.records import to_document
 
         write_json([to_document(result) for result in results])
+
+
+def _try_out(steps: Iterable[str], seed: int, *, as_json: bool) -> None:
+    """Steps on a simulated jig, each with what it should have found."""
+    from voicecheck.cli.benchshow import render_tried
+    from voicecheck.records import to_document
+    from voicecheck.workflow.benches.jigs import try_steps
+
+    tried = try_steps(steps, seed)
+    if as_json:
+        documents = [{**to_document(one.result), "truth_pa": one.truth_pa} for one in tried]
+        write_json([{**document, "simulated": True} for document in documents])
+    else:
+        write_text("\n".join(render_tried(one) for one in tried))
 
 
 def check(
@@ -210,13 +235,20 @@ class ScriptedSteps(_Telling):
         from voicecheck.workflow.benches.stepping import StepAnswer
 
         guide = request.guide
+        if guide.takes:
+            message = f"{guide.name}: its wires change from take to take; leave --yes out"
+            raise InputError(message)
         other = guide.stand_in.reading if guide.stand_in else None
         if other is not None and self._answers.get(other.name):
             return StepAnswer("stand-in")
         if guide.sound == "tones" and guide.reading is not None and guide.reading.is_required:
             self._check_given(guide, guide.reading)
-        values = self._answers.get(request.reading.name, ()) if request.reading else ()
-        return StepAnswer(value=values[-1] if values else None)
+        typed = {
+            one.name: self._answers[one.name][-1]
+            for one in request.readings
+            if self._answers.get(one.name)
+        }
+        return StepAnswer(typed=typed)
 
     def read(
         self, guide: Guide, reading: Reading, tone_hz: float, play: Play
@@ -263,7 +295,8 @@ class TerminalSteps(_Telling):
             return StepAnswer("later")
         if key == "m":
             return StepAnswer("stand-in")
-        return StepAnswer(value=_ask_reading(request.reading) if request.reading else None)
+        typed = {one.name: _ask_reading(one) for one in request.readings}
+        return StepAnswer(typed={name: v for name, v in typed.items() if v is not None})
 
     def read(
         self, guide: Guide, reading: Reading, tone_hz: float, play: Play
@@ -286,9 +319,19 @@ def _begin_small(words: str) -> str:
 
 
 def _ask_reading(reading: Reading) -> float | None:
-    """A reading before the take; nothing stands for what is offered."""
-    value = _ask_number(f"{reading.label}, {reading.unit} (Enter: {reading.default})")
-    return float(reading.default) if value is None and reading.default else value
+    """A reading before the take; nothing stands for what is offered, or for not known."""
+    from voicecheck.workflow.benches.stepping import check_reading
+
+    offered = f" (Enter: {reading.default or 'not known'})"
+    may_be_empty = bool(reading.default) or not reading.is_required
+    while True:
+        value = _ask_number(f"{reading.label}, {reading.unit}{offered if may_be_empty else ''}")
+        if value is None and reading.default:
+            return float(reading.default)
+        try:
+            return check_reading(reading, value)
+        except InputError as error:
+            tell(str(error))
 
 
 def _ask_number(question: str) -> float | None:

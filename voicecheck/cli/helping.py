@@ -28,7 +28,7 @@ class Section:
 SECTIONS: tuple[Section, ...] = (
     Section(title="To begin with", names=("demo", "page")),
     Section(title="The bench", names=("devices", "bench", "watch")),
-    Section(title="A telephone comes in", names=("type", "job")),
+    Section(title="A telephone comes in", names=("type", "job", "set")),
     Section(
         title="Measure it",
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
@@ -64,6 +64,7 @@ EXAMPLES: dict[str, str] = {
     "job edit": 'job edit 3 --complaint "faint and crackly"',
     "job note": 'job note 3 "cleaned the springs of the element"',
     "job cause": 'job cause 3 "worn cord"',
+    "job label": "job label 3 label.svg",
     "job attach": "job attach 3 photo.jpg",
     "job timeline": "job timeline 3",
     "job export": "job export 3 job.zip",
@@ -76,6 +77,10 @@ EXAMPLES: dict[str, str] = {
     "job back": 'job back 3 run-12 --why "it was on it"',
     "job remove": "job remove 3",
     "job restore": "job restore 3",
+    "set": "set show 1",
+    "set list": "set list green",
+    "set show": "set show 1 --picture years.svg",
+    "set edit": 'set edit 1 --marks "No. 51 on the base" --colour green',
     "sweep": 'sweep 3 --path transmit --bench "attic"',
     "dial": "dial 3 --recording dial.wav",
     "tones": "tones 3 --recording line.wav --region Sweden",

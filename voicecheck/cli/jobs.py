@@ -51,7 +51,7 @@ def _register_types(app: typer.Typer) -> None:
 
 
 def _register_jobs(app: typer.Typer) -> None:
-    from voicecheck.cli import books, filing
+    from voicecheck.cli import books, filing, sets
 
     jobs = typer.Typer(
         help="Open, note, finish and close jobs; their takes and time line.",
@@ -70,6 +70,7 @@ def _register_jobs(app: typer.Typer) -> None:
     jobs.command("export")(books.export_job)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
+    jobs.command("label")(sets.write_label)
     filing.register_jobs(jobs)
     app.add_typer(jobs, name="job")
 
@@ -167,6 +168,9 @@ def list_words() -> tuple[Field, ...]:
 def open_job(
     label: Annotated[str, typer.Argument(help="What the job is called on the bench.")],
     type_name: Annotated[str, typer.Option("--type", metavar="NAME", help="Its set type.")],
+    of_set: Annotated[
+        int | None, typer.Option("--set", metavar="N", help="A set that comes back, by its number.")
+    ] = None,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -177,7 +181,7 @@ def open_job(
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
-        job = opened.open_job(label, type_name, **words)
+        job = opened.open_job(label, type_name, of_set=of_set, **words)
         if as_json:
             write_json({"job": job.job})
         else:
@@ -320,8 +324,12 @@ def report(
     job: JobNumber,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
-    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
-    language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    paper: Annotated[
+        str, typer.Option(help="A4 or Letter; if left out, what the language prints on.")
+    ] = "",
+    language: Annotated[
+        str, typer.Option(help="Of what the owner reads; if left out, the job's own.")
+    ] = "",
     shop: Annotated[
         str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
     ] = "",

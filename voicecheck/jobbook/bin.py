@@ -104,7 +104,17 @@ class BinShelf(BookCore):
                     f"set type {name!r}: has baselines; export them, then remove it with "
                     "--baselines; nothing was changed"
                 )
+            telephone = tables.telephone
+            has_jobs = sa.exists().where(job.c.telephone_id == telephone.c.id)
+            kept = sa.select(telephone.c.id).where(telephone.c.set_type_id == row["id"], has_jobs)
+            if (number := connection.execute(kept).scalar()) is not None:
+                raise InputError(
+                    f"set type {name!r}: set {number} is of it; give that another "
+                    f"(`voicecheck set edit {number} --type NAME`); nothing was changed"
+                )
             connection.execute(sa.delete(baseline).where(baseline.c.set_type_id == row["id"]))
+            of_row = telephone.c.set_type_id == row["id"]
+            connection.execute(sa.delete(telephone).where(of_row, ~has_jobs))
             connection.execute(sa.delete(tables.set_type).where(tables.set_type.c.id == row["id"]))
 
 
@@ -133,9 +143,15 @@ def _delete_jobs(
         )
     later = run.c.origin_id.is_not(None)
     connection.execute(sa.delete(run).where(run.c.job_id.in_(numbers), later))
-    for table in (run, tables.comparison, tables.note, tables.event, attachment):
+    for table in (run, tables.comparison, tables.note, tables.event, tables.work, attachment):
         connection.execute(sa.delete(table).where(table.c.job_id.in_(numbers)))
-    connection.execute(sa.delete(tables.job).where(tables.job.c.id.in_(numbers)))
+    job, telephone = tables.job, tables.telephone
+    of_sets = sa.select(job.c.telephone_id).where(job.c.id.in_(numbers))
+    sets = [one for one in connection.execute(of_sets).scalars() if one is not None]
+    connection.execute(sa.delete(job).where(job.c.id.in_(numbers)))
+    still = sa.select(job.c.telephone_id).where(job.c.telephone_id.is_not(None))
+    gone = telephone.c.id.in_(sets) & telephone.c.id.not_in(still)
+    connection.execute(sa.delete(telephone).where(gone))
     heard_in = measurement.c.recording_sha256
     sounds = {one for one in sounds if not _is_left(connection, heard_in, one)}
     files = {one for one in files if not _is_left(connection, attachment.c.sha256, one)}

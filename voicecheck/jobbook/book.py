@@ -19,9 +19,11 @@ from voicecheck.jobbook.parcels import ParcelShelf
 from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
+from voicecheck.jobbook.sets import SetShelf
 from voicecheck.jobbook.stages import StageShelf
 from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
+from voicecheck.jobbook.work import WorkShelf
 
 
 class JobBook(
@@ -38,6 +40,8 @@ class JobBook(
     TraceShelf,
     BinShelf,
     AnswerShelf,
+    SetShelf,
+    WorkShelf,
 ):
     """
     An open job book; use it as a context manager.

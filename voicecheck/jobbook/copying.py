@@ -19,6 +19,12 @@ from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.migrations import make_tables
+from voicecheck.jobbook.rights import (
+    close_to_others,
+    create_database,
+    make_book_folder,
+    make_inner_folder,
+)
 from voicecheck.jobbook.rows import check_row
 from voicecheck.jobbook.vault import (
     PART,
@@ -28,7 +34,7 @@ from voicecheck.jobbook.vault import (
     write_whole,
 )
 from voicecheck.records import Problem
-from voicecheck.writing import DOOR, expand, make_folder
+from voicecheck.writing import DOOR, expand
 
 BACKUP_NOTE = "backup.json"
 BATCH = 1000
@@ -62,15 +68,18 @@ class CopyShelf(BookCore):
         folder = expand(folder)
         with translate_failures(str(folder)):
             self._check_backup_folder(folder)
-            make_folder(folder)
+            make_book_folder(folder)
+            close_to_others(folder)
             DOOR.check(folder / FILE_NAME)
             note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self.name})
             write_whole(folder / BACKUP_NOTE, note)
             vault = Vault(folder)
             vault.sweep()
-            make_folder(folder / "incoming")
+            make_inner_folder(folder / "incoming", folder)
             snapshot = folder / "incoming" / f"{uuid.uuid4().hex}.db"
             try:
+                create_database(snapshot)
+                create_database(folder / FILE_NAME)
                 self._snapshot(snapshot)
                 problems = tuple(copy_files(self._vault, vault, *_list_files(snapshot)))
                 _replace_database(snapshot, folder / FILE_NAME)
@@ -220,7 +229,7 @@ def refuse_existing(folder: Path) -> None:
 
 def copy_damaged(source: Path, folder: Path) -> Path:
     """A copy of a damaged database with its log, to be read without touching the original."""
-    make_folder(folder)
+    make_book_folder(folder)
     for path in source.parent.glob(f"{source.name}*"):
         shutil.copy(path, folder / path.name)
     return folder / source.name

@@ -13,8 +13,9 @@ import voicecheck
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import migrations, tables
 from voicecheck.jobbook.failures import describe_damage
+from voicecheck.jobbook.rights import close_to_others, create_database, make_book_folder
 from voicecheck.jobbook.vault import Vault
-from voicecheck.writing import expand, make_folder, sync_folder
+from voicecheck.writing import expand, sync_folder
 
 FILE_NAME = "book.db"
 WAIT_S = 30.0
@@ -133,7 +134,10 @@ def prepare_book(engine: sa.Engine, folder: Path, name: str, *, create: bool) ->
     sqlite = engine.dialect.name == "sqlite"
     if sqlite:
         _check_folder(folder, name, create=create)
-    make_folder(folder)
+    make_book_folder(folder)
+    close_to_others(folder, may_be_shared=not sqlite)
+    if sqlite:
+        create_database(folder / FILE_NAME)
     with engine.connect() as connection:
         if sqlite:
             check_integrity(connection, name, limit_bytes=CHECK_LIMIT_BYTES)

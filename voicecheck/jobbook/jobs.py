@@ -25,12 +25,15 @@ from voicecheck.jobbook.rows import (
     update_row,
     utc_now,
 )
+from voicecheck.jobbook.sets import add_set, find_set, follow_job
 from voicecheck.jobbook.stages import find_stage
 from voicecheck.jobbook.vault import hash_file, read_chunks
 from voicecheck.records import Attachment, Event, Job, SetType
 from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.sets import Work
 from voicecheck.records.terms import check_word
+from voicecheck.words import load_words
 
 STATES = ("open", "closed")
 
@@ -93,25 +96,31 @@ class JobShelf(BookCore):
             rows = select_rows(connection, tables.set_type, statement)
         return tuple(decode_record(row["document"], SetType, row["name"]) for row in rows)
 
-    def open_job(self, label: str, type_name: str, **words: str | None) -> Job:
+    def open_job(
+        self, label: str, type_name: str, *, of_set: int | None = None, **words: str | None
+    ) -> Job:
         """
         Open a job; the same label may be given to several.
 
         Parameters
         ----------
         label, type_name : str
+        of_set : int, optional
+            Number of a set that comes back; left out, the job makes a new one.
         **words : str
             Any of `JobWords`, as owner and complaint.
 
         Raises
         ------
         InputError
-            The set type is not in the book, or the label is empty.
+            The set or the set type is not in the book, or the label is empty.
         """
         check_text("label", label, empty=False)
         said = {**dict.fromkeys(JOB_WORDS, ""), **_check_words(words)}
         with self._writing() as connection:
             set_type = find_set_type(connection, type_name)
+            if of_set is None:
+                of_set = add_set(connection, label, set_type)
             number = insert_row(
                 connection,
                 tables.job,
@@ -121,6 +130,7 @@ class JobShelf(BookCore):
                 search_text=_fold(label, type_name, *said.values()),
                 mark=uuid.uuid4().hex,
                 stage="before",
+                telephone_id=find_set(connection, of_set)["id"],
                 **said,
             )
             add_event(connection, number, "opened", label)
@@ -208,6 +218,7 @@ class JobShelf(BookCore):
             if changes:
                 update_row(connection, tables.job, number, **changes)
                 refresh_search(connection, number)
+                follow_job(connection, number)
                 told = (f"{name}: {value}" for name, value in stated.items())
                 add_event(connection, number, "edited", "; ".join(told))
             return _load_jobs(connection, [number])[0]
@@ -336,6 +347,22 @@ def file_attachment(connection: sa.Connection, number: int, kept: Attachment, n_
     return insert_once(connection, tables.attachment, list(keys), **values)[1]
 
 
+def read_work(row: Mapping[str, Any]) -> Work:
+    """Entry of a row."""
+    return Work(
+        number=row["id"],
+        kind=row["kind"],
+        what=row["what"],
+        old_value=row["old_value"],
+        new_value=row["new_value"],
+        value=row["number"],
+        added_utc=row["added_utc"],
+        answer=row["answer"] or "",
+        answered_utc=row["answered_utc"],
+        withdrawn=row["withdrawn"] or "",
+    )
+
+
 def read_attachment(row: Mapping[str, Any]) -> Attachment:
     """Attachment of a row."""
     return Attachment(
@@ -370,6 +397,8 @@ def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
     """Words about a job that can be stored, in their order."""
     if unknown := set(words) - set(JOB_WORDS):
         raise TypeError(f"a job has no {', '.join(sorted(unknown))}")
+    if language := words.get("language"):
+        load_words(language)
     return {
         name: check_text(name, said) for name in JOB_WORDS if (said := words.get(name)) is not None
     }
@@ -378,7 +407,9 @@ def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
 def refresh_search(connection: sa.Connection, number: int) -> None:
     """Bring a job's searchable text up to date with the job and its notes."""
     job = _load_jobs(connection, [number])[0]
-    text = _fold(job.label, job.type_name, *(getattr(job, name) for name in JOB_WORDS), *job.notes)
+    words = (getattr(job, name) for name in JOB_WORDS)
+    done = (text for one in job.work for text in (one.what, one.old_value, one.new_value))
+    text = _fold(job.label, job.type_name, *words, *job.notes, *done)
     update_row(connection, tables.job, number, search_text=text)
 
 
@@ -393,6 +424,9 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
     notes: dict[int, list[str]] = defaultdict(list)
     for row in select_in(connection, tables.note, tables.note.c.job_id, numbers):
         notes[row["job_id"]].append(row["text"])
+    work: dict[int, list[Work]] = defaultdict(list)
+    for row in select_in(connection, tables.work, tables.work.c.job_id, numbers):
+        work[row["job_id"]].append(read_work(row))
     files: dict[int, list[Attachment]] = defaultdict(list)
     for row in select_in(connection, tables.attachment, tables.attachment.c.job_id, numbers):
         files[row["job_id"]].append(read_attachment(row))
@@ -408,6 +442,9 @@ def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
             **{name: row[name] or "" for name in JOB_WORDS},
             notes=tuple(notes[row["id"]]),
             attachments=tuple(files[row["id"]]),
+            set=row["telephone_id"],
+            work=tuple(work[row["id"]]),
+            forgotten_utc=row["forgotten_utc"],
         )
         for row in sorted(rows, key=lambda row: int(row["id"]))
     ]

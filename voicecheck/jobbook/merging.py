@@ -10,7 +10,10 @@ Baseline
 Job
     Known by its mark, which it has from its making. Unknown: added. Known, and label, type,
     owner and complaint agree: runs, notes, files and comparisons that are missing are added.
-    Known, but they differ: kept beside as a job of its own, "LABEL (2)".
+    Known, but they differ: kept beside as a job of its own, "LABEL (2)". A job whose owner was
+    forgotten here does not learn of them again.
+Set
+    Known by its mark, too; what this book says of it stays.
 Recording, attachment
     Known by their content: there or added.
 
@@ -23,7 +26,6 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -35,6 +37,7 @@ from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.jobs import file_attachment, refresh_search
 from voicecheck.jobbook.parcels import PackedJob
+from voicecheck.jobbook.personal import is_personal_file, leave_out, list_names
 from voicecheck.jobbook.recordings import file_recording
 from voicecheck.jobbook.rows import (
     decode_record,
@@ -42,6 +45,7 @@ from voicecheck.jobbook.rows import (
     insert_row,
     select_in,
     select_rows,
+    update_row,
 )
 from voicecheck.jobbook.runs import (
     insert_baseline,
@@ -50,9 +54,14 @@ from voicecheck.jobbook.runs import (
     insert_run,
     load_runs,
 )
+from voicecheck.jobbook.sets import add_set
 from voicecheck.jobbook.unpacking import LIMIT_BYTES, OpenedJob, OpenedParcel, open_parcel
 from voicecheck.records import Baseline, Comparison, Run, SetType, to_json
-from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS, PERSONAL_WORDS
+from voicecheck.records.sets import SET_WORDS
+
+OLDEST_WORDS = 2
+"""Owner and complaint: what the first parcels said of a job."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,9 +203,12 @@ def _merge_job(
 ) -> Merged:
     job = opened.job
     set_type_id = find_set_type(connection, type_name)["id"]
-    header = "\n".join(map(str, [job.label, set_type_id, *_list_words(job).values()]))
+    header = "\n".join(map(str, [job.label, set_type_id, *_list_header(job)]))
     beside_mark = f"{job.mark}#{hashlib.sha256(header.encode()).hexdigest()[:16]}"
     known = _find_marked(connection, job.mark)
+    if known is not None and known["forgotten_utc"] is not None:
+        job = _forget_again(job)
+        opened = dataclasses.replace(opened, job=job)
     beside = _find_marked(connection, beside_mark)
     if known is None:
         number, outcome = _add_job(connection, job, set_type_id, job.label, job.mark), "added"
@@ -227,10 +239,23 @@ def _list_words(job: PackedJob) -> dict[str, str | None]:
     return {name: getattr(job, name) for name in JOB_WORDS}
 
 
+def _list_header(job: PackedJob) -> list[str | None]:
+    """Words of a job; those that are younger than its parcel are unsaid at the end."""
+    words = list(_list_words(job).values())
+    while len(words) > OLDEST_WORDS and words[-1] is None:
+        words.pop()
+    return words
+
+
 def _is_same_header(row: Any, job: PackedJob, set_type_id: int) -> bool:
     """Whether what the parcel says of the job is what the book says; unsaid agrees."""
     said = {"label": job.label, **_list_words(job)}
-    agrees = all(value is None or row[name] == value for name, value in said.items())
+    names = list_names({name: row[name] for name in PERSONAL_WORDS})
+    # A row from before a word was added holds nothing for it; a parcel may name nobody.
+    agrees = all(
+        value is None or value in ((row[name] or ""), leave_out(row[name] or "", names))
+        for name, value in said.items()
+    )
     return agrees and bool(row["set_type_id"] == set_type_id)
 
 
@@ -270,19 +295,65 @@ def _add_job(
     return number
 
 
+def _forget_again(job: PackedJob) -> PackedJob:
+    """The job without what this book was told to forget."""
+    files = tuple(one for one in job.attachments if not is_personal_file(one.name))
+    kept: dict[str, Any] = {**dict.fromkeys(PERSONAL_WORDS), "attachments": files}
+    return dataclasses.replace(job, **kept)
+
+
+def _add_set(connection: sa.Connection, job: PackedJob, number: int) -> None:
+    """Let a job that has no set have that of the parcel, which is known by its mark."""
+    row = find_job(connection, number, lock=True)
+    if row["telephone_id"] is not None or job.telephone is None:
+        return
+    table, packed = tables.telephone, job.telephone
+    known = select_rows(connection, table, sa.select(table).where(table.c.mark == packed.mark))
+    (set_type,) = select_in(connection, tables.set_type, tables.set_type.c.id, [row["set_type_id"]])
+    words = {name: getattr(packed, name) for name in SET_WORDS}
+    telephone = (
+        known[0]["id"]
+        if known
+        else add_set(connection, packed.label, set_type, mark=packed.mark, **words)
+    )
+    update_row(connection, tables.job, number, telephone_id=telephone)
+
+
+def _add_work(connection: sa.Connection, job: PackedJob, number: int) -> bool:
+    table = tables.work
+    rows = select_in(connection, table, table.c.job_id, [number])
+    there = {(row["added_utc"], row["kind"], row["what"]) for row in rows}
+    missing = [one for one in job.work if (one.added_utc, one.kind, one.what) not in there]
+    for one in missing:
+        insert_row(
+            connection,
+            table,
+            job_id=number,
+            added_utc=one.added_utc,
+            kind=one.kind,
+            what=one.what,
+            old_value=one.old_value,
+            new_value=one.new_value,
+            number=one.value,
+            answer=one.answer or None,
+            answered_utc=one.answered_utc,
+            withdrawn=one.withdrawn or None,
+        )
+    return bool(missing)
+
+
 def _add_parts(
     connection: sa.Connection, opened: OpenedJob, number: int, sizes: dict[str, int]
 ) -> bool:
     """Add what the job does not have yet; whether there was anything."""
-    find_job(connection, number, lock=True)
+    _add_set(connection, opened.job, number)
     changed = _add_runs(connection, opened, number)
+    changed |= _add_work(connection, opened.job, number)
     note = tables.note
-    there = Counter(
-        (row["added_utc"], row["text"])
-        for row in select_in(connection, note, note.c.job_id, [number])
-    )
+    # By its time alone: one that was corrected, or sent with nobody's name in it, is the same.
+    there = {row["added_utc"] for row in select_in(connection, note, note.c.job_id, [number])}
     for one in opened.job.notes:
-        if not there[one.added_utc, one.text]:
+        if one.added_utc not in there:
             insert_row(connection, note, job_id=number, added_utc=one.added_utc, text=one.text)
             changed = True
     for kept in opened.job.attachments:

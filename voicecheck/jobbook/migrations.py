@@ -21,13 +21,22 @@ import voicecheck
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.rows import utc_now
 
+SQLITE = {
+    "strict": " STRICT",
+    "key": "id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT",
+    "number": "REAL",
+}
+POSTGRES = {"strict": "", "key": "id SERIAL PRIMARY KEY", "number": "DOUBLE PRECISION"}
+"""What the words in braces stand for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
     """
     One step: what it is for, and its statements, the same words on both databases.
 
-    `{strict}` stands for what makes a SQLite table take the stated types only.
+    `{strict}` stands for what makes a SQLite table take the stated types only, `{key}` for the
+    row's own number, `{number}` for a number of full length.
     """
 
     number: str
@@ -68,6 +77,36 @@ STEPS = (
             "ALTER TABLE run ADD COLUMN simulated INTEGER",
         ),
     ),
+    Step(
+        "0005",
+        "sets have jobs; what was done to a set, and for whom; the shop",
+        (
+            "CREATE TABLE telephone ({key}, label TEXT NOT NULL, set_type_id INTEGER NOT NULL, "
+            "marks TEXT NOT NULL, part_dates TEXT NOT NULL, colour TEXT NOT NULL, "
+            "made_utc TEXT NOT NULL, search_text TEXT NOT NULL, mark TEXT, digest TEXT NOT NULL, "
+            "CONSTRAINT fk_telephone_set_type_id_set_type FOREIGN KEY (set_type_id) "
+            "REFERENCES set_type (id)){strict}",
+            "CREATE INDEX ix_telephone_set_type_id ON telephone (set_type_id)",
+            "CREATE INDEX ix_telephone_mark ON telephone (mark)",
+            "ALTER TABLE job ADD COLUMN telephone_id INTEGER "
+            "CONSTRAINT fk_job_telephone_id_telephone REFERENCES telephone (id)",
+            "CREATE INDEX ix_job_telephone_id ON job (telephone_id)",
+            "ALTER TABLE job ADD COLUMN contact TEXT",
+            "ALTER TABLE job ADD COLUMN promised TEXT",
+            "ALTER TABLE job ADD COLUMN used_on TEXT",
+            "ALTER TABLE job ADD COLUMN keep_parts TEXT",
+            "ALTER TABLE job ADD COLUMN language TEXT",
+            "ALTER TABLE job ADD COLUMN forgotten_utc TEXT",
+            "CREATE TABLE work ({key}, job_id INTEGER NOT NULL, added_utc TEXT NOT NULL, "
+            "kind TEXT NOT NULL, what TEXT NOT NULL, old_value TEXT NOT NULL, "
+            "new_value TEXT NOT NULL, number {number}, answer TEXT, answered_utc TEXT, "
+            "withdrawn TEXT, digest TEXT NOT NULL, "
+            "CONSTRAINT fk_work_job_id_job FOREIGN KEY (job_id) REFERENCES job (id)){strict}",
+            "CREATE INDEX ix_work_job_id ON work (job_id)",
+            "CREATE TABLE shop ({key}, saved_utc TEXT NOT NULL, document TEXT NOT NULL, "
+            "digest TEXT NOT NULL){strict}",
+        ),
+    ),
 )
 
 
@@ -87,11 +126,11 @@ def apply_steps(connection: sa.Connection, version: str) -> tuple[str, ...]:
     tuple of str
         Numbers of the steps that were applied, in order.
     """
-    strict = " STRICT" if connection.dialect.name == "sqlite" else ""
+    dialect = SQLITE if connection.dialect.name == "sqlite" else POSTGRES
     missing = [step for step in STEPS if step.number > version]
     for step in missing:
         for statement in step.statements:
-            connection.exec_driver_sql(statement.format(strict=strict))
+            connection.exec_driver_sql(statement.format(**dialect))
     applied = tuple(step.number for step in missing)
     connection.execute(sa.update(tables.alembic_version).values(version_num=applied[-1]))
     _log(connection, applied)

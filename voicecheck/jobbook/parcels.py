@@ -6,7 +6,8 @@ A parcel is a ZIP file with plain names; JSON is UTF-8, CSV has a heading, numbe
     parcel.json                    what this is, and the SHA-256 of every other file
     set_types/001.json             a set type: name, transmitter, feed_ma, region, notes, ...
     jobs/001/job.json              label, type_name, owner, complaint, times, notes, files, time
-                                   line, and for each run whether it is a later analysis of another
+                                   line, its set, the work on it, and for each run whether it is a
+                                   later analysis of another
     jobs/001/runs/001.json         "voicecheck.run/1": the pooled measurement and each recording's
     jobs/001/runs/001.csv          the pooled response, for a spreadsheet
     jobs/001/comparisons/001.json  "voicecheck.comparison/1"
@@ -19,7 +20,8 @@ Runs, jobs and so on are numbered from 001 in their order. In parcel.json `schem
 "voicecheck.parcel/1" and `kind` "job" or "baseline"; a reader passes over keys that it does not
 know. The CSV files repeat what the JSON says and are not read back. The parcel of a baseline
 carries the reference runs that it may have been built from, in jobs without owner, complaint,
-notes, files and time line (`null` or empty).
+notes, files and time line (`null` or empty). The parcel of a job has no owner, contact, photographs
+or recorded speech in it unless they were asked for.
 
 How a parcel is merged into a book is told in `merging`.
 """
@@ -44,12 +46,14 @@ import voicecheck
 from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, find_job, find_set_type
-from voicecheck.jobbook.jobs import read_attachment
+from voicecheck.jobbook.jobs import read_attachment, read_work
+from voicecheck.jobbook.personal import is_personal_file, leave_out, list_names
 from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
-from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.jobwords import JOB_WORDS, PERSONAL_WORDS
+from voicecheck.records.sets import SET_WORDS, SetWords, Work
 from voicecheck.records.terms import JobStage
 from voicecheck.writing import Door
 
@@ -77,6 +81,14 @@ class PackedNote:
     text: str
 
 
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class PackedSet(SetWords):
+    """The set of a job; `mark` is its own wherever it goes."""
+
+    mark: str
+    label: str
+
+
 UnsaidWords: Any = dataclasses.make_dataclass(
     "UnsaidWords",
     [(name, str | None, None) for name in JOB_WORDS],
@@ -94,7 +106,8 @@ class PackedJob(UnsaidWords):  # type: ignore[misc]  # made from the record of t
 
     `mark` is the job's own wherever it goes. `origins` has one entry for each run: the number of
     the run that it is a later analysis of, or null; so has `aside`, where a run does not count:
-    why. Both it and `stage` are missing in parcels from before them.
+    why. Both it and `stage` are missing in parcels from before them, as `telephone` (its set) and
+    `work` are.
     """
 
     mark: str
@@ -108,6 +121,8 @@ class PackedJob(UnsaidWords):  # type: ignore[misc]  # made from the record of t
     origins: tuple[int | None, ...] = ()
     aside: tuple[str | None, ...] = ()
     stage: JobStage | None = None
+    telephone: PackedSet | None = None
+    work: tuple[Work, ...] = ()
 
 
 class Packer:
@@ -179,9 +194,25 @@ class Packer:
 class ParcelShelf(BookCore):
     """Jobs and baselines sent out as files."""
 
-    def export_job(self, number: int, target: str | Path, *, overwrite: bool = False) -> Path:
+    def export_job(
+        self,
+        number: int,
+        target: str | Path,
+        *,
+        with_owner: bool = False,
+        overwrite: bool = False,
+    ) -> Path:
         """
         Write a job with all that belongs to it as one file.
+
+        Parameters
+        ----------
+        number : int
+        target : str or Path
+        with_owner : bool
+            Name, contact, photographs and recorded speech go along; else they stay here, and notes
+            and time line say "(owner)" for them.
+        overwrite : bool
 
         Returns
         -------
@@ -202,6 +233,7 @@ class ParcelShelf(BookCore):
             name = _read_type_name(connection, row["set_type_id"])
             packer.add("set_types/001.json", find_set_type(connection, name)["document"].encode())
             job, runs = _pack_job(connection, row, name)
+            job = job if with_owner else _leave_owner_out(job)
             folder = packer.add_job(1, job, runs)
             table = tables.comparison
             for index, one in enumerate(
@@ -305,16 +337,46 @@ def _pack_job(
         stage=row["stage"],
     )
     if reference_path is None:
-        job = dataclasses.replace(job, **_read_personal(connection, row))
+        job = dataclasses.replace(job, **_read_written(connection, row))
     return job, load_runs(connection, rows)
 
 
-def _read_personal(connection: sa.Connection, row: Any) -> dict[str, Any]:
-    """What a job says of its owner and of the work on it."""
+def _leave_owner_out(job: PackedJob) -> PackedJob:
+    """The same job, of nobody."""
+    names = list_names({name: getattr(job, name) for name in PERSONAL_WORDS})
+    files = tuple(one for one in job.attachments if not is_personal_file(one.name))
+    gone = {one.name for one in job.attachments} - {one.name for one in files}
+    told: dict[str, Any] = {
+        name: None if name in PERSONAL_WORDS else leave_out(getattr(job, name) or "", names)
+        for name in JOB_WORDS
+    }
+    notes = (dataclasses.replace(one, text=leave_out(one.text, names)) for one in job.notes)
+    events = (
+        dataclasses.replace(one, text=leave_out(one.text, names))
+        for one in job.events
+        if one.text not in gone
+    )
+    told |= {"notes": tuple(notes), "events": tuple(events), "attachments": files}
+    return dataclasses.replace(job, **told)
+
+
+def _read_set(connection: sa.Connection, number: int | None) -> PackedSet | None:
+    if number is None:
+        return None
+    (row,) = select_in(connection, tables.telephone, tables.telephone.c.id, [number])
+    words = {name: row[name] for name in SET_WORDS}
+    return PackedSet(mark=row["mark"], label=row["label"], **words)
+
+
+def _read_written(connection: sa.Connection, row: Any) -> dict[str, Any]:
+    """What a job says of its owner, its set and the work on it."""
     number = row["id"]
+    works = select_in(connection, tables.work, tables.work.c.job_id, [number])
     note, event, attachment = tables.note, tables.event, tables.attachment
     return {
         **{name: row[name] for name in JOB_WORDS},
+        "telephone": _read_set(connection, row["telephone_id"]),
+        "work": tuple(dataclasses.replace(read_work(one), number=0) for one in works),
         "notes": tuple(
             PackedNote(added_utc=one["added_utc"], text=one["text"])
             for one in select_in(connection, note, note.c.job_id, [number])

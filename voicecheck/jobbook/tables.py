@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0004"
+SCHEMA_VERSION = "0005"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -79,6 +79,21 @@ layout_step = sa.Table(
 
 set_type = _table("set_type", _text("name"), _text("document"), sa.UniqueConstraint("name"))
 
+telephone = _table(
+    "telephone",
+    _text("label"),
+    _refer("set_type_id", "set_type"),
+    _text("marks"),
+    _text("part_dates"),
+    _text("colour"),
+    _text("made_utc"),
+    _text("search_text"),
+    _maybe_text("mark"),
+    sa.Index(None, "set_type_id"),
+    sa.Index(None, "mark"),
+)
+"""Sets; `set` is a word of SQL itself."""
+
 job = _table(
     "job",
     _text("label"),
@@ -91,12 +106,35 @@ job = _table(
     _maybe_text("mark"),
     _maybe_text("stage"),
     _maybe_text("removed_utc"),
+    _refer("telephone_id", "telephone", nullable=True),
+    _maybe_text("contact"),
+    _maybe_text("promised"),
+    _maybe_text("used_on"),
+    _maybe_text("keep_parts"),
+    _maybe_text("language"),
+    _maybe_text("forgotten_utc"),
     sa.Index(None, "set_type_id"),
     sa.Index(None, "mark"),
+    sa.Index(None, "telephone_id"),
 )
 
 note = _table(
     "note", _refer("job_id", "job"), _text("added_utc"), _text("text"), sa.Index(None, "job_id")
+)
+
+work = _table(
+    "work",
+    _refer("job_id", "job"),
+    _text("added_utc"),
+    _text("kind"),
+    _text("what"),
+    _text("old_value"),
+    _text("new_value"),
+    _number("number"),
+    _maybe_text("answer"),
+    _maybe_text("answered_utc"),
+    _maybe_text("withdrawn"),
+    sa.Index(None, "job_id"),
 )
 
 attachment = _table(
@@ -215,3 +253,6 @@ bench_record = _table(
     _text("document"),
     sa.Index(None, "kind", "name"),
 )
+
+shop = _table("shop", _text("saved_utc"), _text("document"))
+"""Who does the work; the newest row counts."""

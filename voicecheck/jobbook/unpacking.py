@@ -20,8 +20,10 @@ from voicecheck.jobbook.parcels import SCHEMA, Contents, PackedJob
 from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, decode_recording
 from voicecheck.jobbook.vault import Vault
+from voicecheck.jobbook.work import check_work
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.sets import SET_WORDS
 from voicecheck.records.signals import PATHS
 
 LIMIT_BYTES = 8 << 30
@@ -197,6 +199,7 @@ class OpenedParcel:
         job = opened.job
         for text in (job.label, job.mark):
             check_text("label", text, empty=False)
+        _check_set(job)
         for texts in (
             *((note.added_utc, note.text) for note in job.notes),
             *((event.at_utc, event.kind, event.text) for event in job.events),
@@ -222,6 +225,19 @@ class OpenedParcel:
         for kept in job.attachments:
             if f"attachments/{kept.sha256}" not in self._contents.files:
                 raise self._refuse(f"the file {kept.name!r} is not in it")
+
+
+def _check_set(job: PackedJob) -> None:
+    """Refuse what cannot be stored of a job's set and the work on it (`InputError`)."""
+    if job.telephone is not None:
+        for text in (job.telephone.label, job.telephone.mark):
+            check_text("set", text, empty=False)
+        for name in SET_WORDS:
+            check_text(name, getattr(job.telephone, name))
+    for one in job.work:
+        check_work(one)
+        for text in (one.added_utc, one.answer, one.answered_utc or "", one.withdrawn):
+            check_text("work", text)
 
 
 @contextmanager

@@ -16,7 +16,8 @@ import uuid
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from voicecheck.writing import make_folder, sync_file, sync_folder
+from voicecheck.jobbook.rights import create_file, make_inner_folder
+from voicecheck.writing import sync_file, sync_folder
 
 CHUNK = 1 << 20
 PART = ".part"
@@ -87,12 +88,12 @@ class Vault:
 
     def _write(self, chunks: Iterable[bytes]) -> tuple[Path, str, int]:
         incoming = self.folder / "incoming"
-        make_folder(incoming)
+        make_inner_folder(incoming, self.folder)
         name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{PART}"
         temporary = incoming / name
         digest, n_bytes = hashlib.sha256(), 0
         try:
-            with temporary.open("xb") as file:
+            with create_file(temporary, self.folder) as file:
                 for chunk in chunks:
                     file.write(chunk)
                     digest.update(chunk)
@@ -104,10 +105,9 @@ class Vault:
             raise
         return temporary, digest.hexdigest(), n_bytes
 
-    @staticmethod
-    def _place(temporary: Path, target: Path) -> None:
+    def _place(self, temporary: Path, target: Path) -> None:
         try:
-            make_folder(target.parent)
+            make_inner_folder(target.parent, self.folder)
             temporary.replace(target)
         except BaseException:
             temporary.unlink(missing_ok=True)
@@ -133,7 +133,8 @@ def hash_file(path: Path) -> str:
 def write_whole(path: Path, data: bytes) -> None:
     """Write a small file so that it is there whole, or as it was before."""
     temporary = path.with_name(f"{path.name}{PART}")
-    with temporary.open("wb") as file:
+    temporary.unlink(missing_ok=True)
+    with create_file(temporary, path.parent) as file:
         file.write(data)
         file.flush()
         sync_file(file.fileno())

@@ -155,6 +155,8 @@ class StepResult:
         Further numbers, each with its unit in its name.
     source : SourceDistortion, optional
         Harmonics of what was played, where the step measures them.
+    budget_db : dict
+        Half-width of a 95 % interval of the value by each part alone, where they were told apart.
     """
 
     bench: str
@@ -172,6 +174,7 @@ class StepResult:
     figures: dict[str, float] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
     source: SourceDistortion | None = None
+    budget_db: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

@@ -10,6 +10,7 @@ from voicecheck.records.budgets import Budget
 from voicecheck.records.covariation import Covariation, Doubt
 from voicecheck.records.jobwords import JobWords
 from voicecheck.records.measurement import Measurement
+from voicecheck.records.sets import Work
 from voicecheck.records.shown import Shown
 from voicecheck.records.signals import Conditions
 from voicecheck.records.terms import (
@@ -86,7 +87,12 @@ class BenchRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job(JobWords):
-    """One set on the bench for one owner, with what is written about it."""
+    """
+    One stay of a set on the bench for one owner, with what is written about it.
+
+    `set` is `None` for a job from before sets were kept; `forgotten_utc` says when its owner was
+    forgotten.
+    """
 
     job: int
     label: str
@@ -96,6 +102,9 @@ class Job(JobWords):
     stage: JobStage = "before"
     notes: tuple[str, ...] = ()
     attachments: tuple[Attachment, ...] = ()
+    set: int | None = None
+    work: tuple[Work, ...] = ()
+    forgotten_utc: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -29,6 +29,48 @@ class JobWords:
             extra={"label": "Complaint"},
         ),
     ] = ""
+    contact: Annotated[
+        str,
+        Meta(
+            max_length=1000,
+            description="Where the owner is reached.",
+            extra={"label": "Contact"},
+        ),
+    ] = ""
+    promised: Annotated[
+        str,
+        Meta(
+            max_length=40,
+            description="The day it is promised for, as 2031-05-04.",
+            extra={"label": "Promised for"},
+        ),
+    ] = ""
+    used_on: Annotated[
+        str,
+        Meta(
+            max_length=1000,
+            description="What it will be used on: a line of the network, an adapter, a display.",
+            extra={"label": "Used on"},
+        ),
+    ] = ""
+    keep_parts: Annotated[
+        str,
+        Meta(
+            max_length=1000,
+            description="Parts that are to stay, or to be handed back.",
+            extra={"label": "Parts to keep"},
+        ),
+    ] = ""
+    language: Annotated[
+        str,
+        Meta(
+            max_length=20,
+            description="Of the owner's papers: en, de, fr, es, nl, or as es-MX.",
+            extra={"label": "Language"},
+        ),
+    ] = ""
 
 
 JOB_WORDS = tuple(field.name for field in dataclasses.fields(JobWords))
+PERSONAL_WORDS = ("owner", "contact")
+"""Those that say who somebody is."""

@@ -24,7 +24,7 @@ from voicecheck.workflow.benches.stepping import (
     check_reading,
     go_through,
 )
-from voicecheck.workflow.benches.view import describe_value, find_last_day
+from voicecheck.workflow.benches.view import describe_value, find_last_day, list_remarks
 from voicecheck.workflow.books import Where, open_book
 
 AGAIN = "again"
@@ -113,25 +113,26 @@ class PageSteps:
 
     def ask(self, request: StepRequest) -> StepAnswer:
         """See `StepAttendant`."""
-        guide, reading = request.guide, request.reading
+        guide = request.guide
         other = {"stand-in": guide.stand_in.words} if guide.stand_in else {}
         prompt = Prompt(
             title=request.title,
             steps=request.steps,
             caution=guide.caution,
             picture=request.picture,
-            drawing=draw_wiring(guide.picture, request.wires, f"Wires: {guide.title}"),
-            fields=(_make_field(reading, reading.label),) if reading else (),
+            drawing=draw_wiring(request.drawing, request.wires, f"Wires: {guide.title}"),
+            fields=tuple(_make_field(one, one.label) for one in request.readings),
             choices={**other, "later": "Another day"},
             wrong=request.wrong,
         )
         while True:
             answer = self._handle.ask(prompt)
             choice = cast("Choice", answer["choice"])
-            if choice or reading is None:
+            if choice:
                 return StepAnswer(choice)
             try:
-                return StepAnswer(value=_read(answer, reading))
+                read = {one.name: _read(answer, one) for one in request.readings}
+                return StepAnswer(typed={name: v for name, v in read.items() if v is not None})
             except InputError as error:
                 prompt = replace(prompt, wrong=str(error))
 
@@ -166,6 +167,8 @@ class PageSteps:
         self._handle.note(f"{guide.title}: {value}, good until {find_last_day(result)}")
         if result.is_fallback:
             self._handle.note(f"A stand-in: {result.method}; every report says so")
+        for line in list_remarks(result):
+            self._handle.note(line)
         for problem in result.problems:
             self._handle.note("; ".join(filter(None, (problem.message, problem.effect))))
 

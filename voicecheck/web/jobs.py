@@ -30,6 +30,7 @@ from voicecheck.workflow.papers.comparing import compare, describe_masks
 from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
+from voicecheck.workflow.sets import list_earlier
 from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.takes import list_takes, read_sound
 from voicecheck.workflow.undoing import find_undo, undo
@@ -116,7 +117,8 @@ class JobPages(Pages):
         """Open a job."""
         with open_book(self._where) as book:
             words = {name: sent.text(name) for name in JOB_WORDS}
-            job = book.open_job(sent.text("label"), sent.text("type"), **words)
+            of_set = parse_number(sent.text("set")) if sent.text("set") else None
+            job = book.open_job(sent.text("label"), sent.text("type"), of_set=of_set, **words)
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
@@ -155,6 +157,7 @@ class JobPages(Pages):
                 faults=faults,
                 masks=describe_masks(),
                 kinds_taken=",".join(ATTACHED),
+                earlier=list_earlier(book, job),
             )
 
     def show_curves(self, request: Request) -> Response:

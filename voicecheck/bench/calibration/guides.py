@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,7 +14,7 @@ import msgspec
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.records.terms import Ear, PathName, check_word
 
-Sound = Literal["tones", "programme", "none"]
+Sound = Literal["tones", "tone-set", "programme", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +53,7 @@ class Way:
     path : str
         Which output plays and which input records, in the words of a programme's paths.
     sound : str
-        "tones", "programme", or "none" to listen only.
+        "tones", "tone-set" for many at once, "programme", or "none" to listen only.
     tones_hz : tuple of float
         Played one after another where the sound is "tones".
     reading : Reading, optional
@@ -72,6 +73,27 @@ class Way:
     is_recorded: bool = True
     is_equalised: bool = True
     words: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeGuide:
+    """
+    One of several takes of a step, line tap and ear both listened to; wires change between them.
+
+    Parameters
+    ----------
+    name : str
+    do : tuple of str
+        What to connect, in order.
+    picture : str
+    readings : tuple of Reading
+        Typed before it.
+    """
+
+    name: str
+    do: tuple[str, ...]
+    picture: str
+    readings: tuple[Reading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +123,10 @@ class Guide(Way):
         Its place in the daily check, from 1; 0 where it has none.
     stand_in : Way, optional
         A lesser way, for who has not what the step asks for.
+    replaces : str
+        The step that it does another way; it is done only when it is asked for by name.
+    takes : tuple of TakeGuide
+        Where one does not do.
     provenance : str
     """
 
@@ -117,6 +143,8 @@ class Guide(Way):
     ears: tuple[Ear, ...] = ("coupler", "coil")
     daily: int = 0
     stand_in: Way | None = None
+    replaces: str = ""
+    takes: tuple[TakeGuide, ...] = ()
     provenance: str
 
 
@@ -178,9 +206,13 @@ def draw_wires(step: str, setup: BenchSetup) -> str:
     str
         Lines of at most 78 letters, without a newline at either end.
     """
-    guide = get_guide(step)
-    picture: str = _load()["pictures"][guide.picture]
-    return picture.strip("\n").format(**name_wires(step, setup))
+    return draw_picture(get_guide(step).picture, name_wires(step, setup))
+
+
+def draw_picture(picture: str, wires: Mapping[str, str]) -> str:
+    """One of the pictures by its name, with what `name_wires` says."""
+    drawn: str = _load()["pictures"][picture]
+    return drawn.strip("\n").format(**wires)
 
 
 def name_wires(step: str, setup: BenchSetup) -> dict[str, str]:

@@ -167,7 +167,7 @@ def compute_electrical_in(
         uncertainty_db=math.hypot(source_db, fit.uncertainty_db),
         method=method,
         figures={"tone_dbfs": db_from_ratio(fit.amplitude)},
-        problems=_find_clipping(recording),
+        problems=find_clipping(recording),
         **about,
     )
 
@@ -222,7 +222,7 @@ def compute_microphone(
     spread_db = _estimate_unsteadiness_db(steady, recording.rate_hz)
     if source_db is None:
         source_db = CALIBRATOR_DB if is_calibrator else SOUND_LEVEL_METER_DB
-    problems = list(_find_clipping(recording))
+    problems = list(find_clipping(recording))
     if spread_db > STEADY_DB:
         message = f"the tone wanders by {spread_db:.2f} dB within the recording"
         effect = "seat the calibrator again and repeat"
@@ -250,8 +250,9 @@ def _estimate_unsteadiness_db(steady: Array, rate_hz: int) -> float:
     return 2.0 * float(np.std(levels_db, ddof=1))
 
 
-def _find_clipping(recording: Recording) -> tuple[Problem, ...]:
-    peak = float(np.max(np.abs(recording.samples)))
+def find_clipping(*recordings: Recording) -> tuple[Problem, ...]:
+    """Whether a tone reached the end of an input's range."""
+    peak = max(float(np.max(np.abs(one.samples))) for one in recordings)
     if peak < CLIPPED_PEAK:
         return ()
     message = f"the tone peaks at {db_from_ratio(peak):.1f} dBFS: the input is clipped"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from voicecheck.bench.calibration import curves, levels
+from voicecheck.bench.calibration.cavitysteps import Pair, compute_reciprocity
 from voicecheck.bench.calibration.guides import Guide
-from voicecheck.bench.calibration.validity import get_newest
+from voicecheck.bench.calibration.validity import get_best, get_newest
 from voicecheck.errors import InputError
 from voicecheck.records import BenchSetup, Programme, Recording, StepResult
 
@@ -34,6 +35,10 @@ class StepTake:
         Of the tones, where the step plays some.
     about : dict
         What every result carries.
+    takes : tuple of pairs of Recording
+        Line tap and ear, of a step that has several takes.
+    typed : mapping of str to float
+        What was typed with those, by name.
     """
 
     setup: BenchSetup
@@ -45,6 +50,8 @@ class StepTake:
     is_stand_in: bool
     level_dbfs: float
     about: dict[str, Any]
+    takes: tuple[Pair, ...] = ()
+    typed: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def sound(self) -> tuple[Programme, Recording]:
@@ -114,14 +121,14 @@ def _work_out_microphone(take: StepTake) -> StepResult:
 
 
 def _work_out_mouth(take: StepTake) -> StepResult:
-    microphone = get_newest(take.results, "microphone")
+    microphone = get_best(take.results, "microphone", take.about["done_utc"])
     if microphone is None:
         raise InputError("mouth: do the step microphone first")
     return curves.compute_mouth(take.setup, *take.sound, microphone, **take.about)
 
 
 def _work_out_mouth_flat(take: StepTake) -> StepResult:
-    microphone = get_newest(take.results, "microphone")
+    microphone = get_best(take.results, "microphone", take.about["done_utc"])
     if microphone is None:
         raise InputError("mouth-flat: do the step microphone first")
     return curves.compute_mouth_flat(take.setup, *take.sound, microphone, **take.about)
@@ -133,11 +140,27 @@ def _work_out_seal(take: StepTake) -> StepResult:
     return curves.compute_seal(take.setup, *take.sound, sealed, **take.about)
 
 
+def _work_out_reciprocity(take: StepTake) -> StepResult:
+    if take.programme is None:
+        raise InputError(f"{take.guide.name}: play and record its takes first")
+    return compute_reciprocity(
+        take.setup,
+        take.guide.name,
+        take.takes,
+        take.typed,
+        take.results,
+        length_s=take.programme.duration_s,
+        **take.about,
+    )
+
+
 WORK: dict[str, Callable[[StepTake], StepResult]] = {
     "electrical-out": _work_out_line_drive,
     "electrical-in": _work_out_line_tap,
     "loop-back": lambda take: curves.compute_loop_back(take.setup, *take.sound, **take.about),
     "microphone": _work_out_microphone,
+    "reciprocity": _work_out_reciprocity,
+    "reciprocity-swapped": _work_out_reciprocity,
     "mouth": _work_out_mouth,
     "mouth-flat": _work_out_mouth_flat,
     "seal": _work_out_seal,

@@ -197,6 +197,23 @@ def cut_steady(recording: Recording, length_s: float) -> Array:
     RecordingError
         Kind "stops-early": the recording is too short.
     """
+    return recording.samples[find_steady(recording, length_s)]
+
+
+def find_steady(recording: Recording, length_s: float) -> slice:
+    """
+    Where that part lies, to cut another channel of the same take at the same place.
+
+    Returns
+    -------
+    slice
+        Of samples.
+
+    Raises
+    ------
+    RecordingError
+        As `cut_steady`.
+    """
     rate_hz = recording.rate_hz
     want, edge = round(length_s * rate_hz), round(SETTLE_S * rate_hz)
     if len(recording.samples) < want or want <= 2 * edge:
@@ -207,4 +224,4 @@ def cut_steady(recording: Recording, length_s: float) -> Array:
         raise RecordingError(message, "stops-early")
     energy = np.concatenate([[0.0], np.cumsum(recording.samples**2)])
     start = int(np.argmax(energy[want:] - energy[:-want]))
-    return recording.samples[start + edge : start + want - edge]
+    return slice(start + edge, start + want - edge)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from voicecheck.bench.calibration.alongband import MOUTH_PATHS, add_curve
 from voicecheck.bench.calibration.curves import SEAL_DB
-from voicecheck.bench.calibration.guides import get_guide
+from voicecheck.bench.calibration.guides import get_guide, load_guides
 from voicecheck.records import Calibration
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.records.terms import check_word
@@ -53,6 +53,29 @@ def get_newest(results: Iterable[StepResult], step: str) -> StepResult | None:
     return max(found, key=lambda result: result.done_utc, default=None)
 
 
+def get_best(results: Iterable[StepResult], step: str, now_utc: str) -> StepResult | None:
+    """
+    The result that counts of a step that may be done in several ways.
+
+    Parameters
+    ----------
+    results : iterable of StepResult
+    step : str
+    now_utc : str
+
+    Returns
+    -------
+    StepResult or None
+        Of the newest of each way that count today the one with the narrowest interval; else the
+        newest of the step itself.
+    """
+    results = tuple(results)
+    ways = [step, *(one.name for one in load_guides().values() if one.replaces == step)]
+    newest = [get_newest(results, way) for way in ways]
+    standing = [one for one in newest if one is not None and is_standing(one, now_utc)]
+    return min(standing, key=lambda one: one.uncertainty_db, default=newest[0])
+
+
 def is_standing(result: StepResult | None, now_utc: str) -> bool:
     """Whether a result counts today: there, not expired, not spoilt."""
     return result is not None and not _find_fault(result.step, result, now_utc)
@@ -87,7 +110,7 @@ def judge_path(
     if setup.ear == "coil" and path in ("receive", "sidetone"):
         reason = "the ear is a pickup coil: relative level only"
         return Standing(calibration=None, reasons=(reason,))
-    steps = [(step, get_newest(history, step)) for step in NEEDED[path]]
+    steps = [(step, get_best(history, step, now_utc)) for step in NEEDED[path]]
     reasons = [reason for step, result in steps if (reason := _find_fault(step, result, now_utc))]
     if reasons:
         return Standing(calibration=None, reasons=tuple(reasons))
@@ -97,6 +120,11 @@ def judge_path(
         f"{get_guide(result.step).title.lower()}: a stand-in ({result.method})"
         for result in used
         if result.is_fallback
+    )
+    warnings += tuple(
+        f"{get_guide(result.step).title.lower()}: {result.method}"
+        for result in used
+        if get_guide(result.step).replaces
     )
     flat = _find_flat(history, used[0], now_utc)
     if path in MOUTH_PATHS and flat is None:

@@ -10,11 +10,24 @@
     if (field) field.value = tab;
   }, true);
 
+  const SILENT_MS = 4_000;
   let source = null;
+  let silent = null;
   function listen() {
     source = new EventSource(`/events?tab=${encodeURIComponent(tab)}`);
     // Whatever changed since the page was made, or while the stream was away, is not in it.
-    source.onopen = catchUp;
+    source.onopen = () => {
+      clearTimeout(silent);
+      silent = null;
+      document.getElementById("gone").hidden = true;
+      catchUp();
+    };
+    // A stream that is only late comes back by itself; one that is refused does not.
+    source.onerror = () => {
+      const tell = () => { document.getElementById("gone").hidden = false; };
+      if (source?.readyState === EventSource.CLOSED) tell();
+      else silent ??= setTimeout(tell, SILENT_MS);
+    };
     source.onmessage = (message) => {
       const { kind, data } = JSON.parse(message.data);
       document.dispatchEvent(new CustomEvent(`bench:${kind}`, { detail: data }));
@@ -30,6 +43,8 @@
   }
   document.addEventListener("visibilitychange", () => {
     if (document.hidden && source && !document.querySelector("#work .running")) {
+      clearTimeout(silent);
+      silent = null;
       source.close();
       source = null;
     } else if (!document.hidden && !source) {
@@ -51,21 +66,70 @@
     for (const word of gauges.querySelectorAll("[data-word]")) word.classList.toggle("lit", word.dataset.word === seen.words);
   }
 
-  // An answer that is half typed outlives the panel; its field has the prompt's number in its name.
-  // So does what was folded out.
-  const typed = new Map();
+  // What a person types is never touched. A prompt's form stays itself while all around it is made
+  // anew; any other part of the page in which something is being typed waits until that is left.
   let unfolded = [];
-  document.addEventListener("htmx:beforeSwap", () => {
+  let isLate = false;
+  document.addEventListener("htmx:beforeSwap", (event) => {
     unfolded = [...document.querySelectorAll("details[id][open]")].map((one) => one.id);
-    for (const field of document.querySelectorAll("#work input[id]")) typed.set(field.id, field.value);
+    const { target, serverResponse } = event.detail;
+    if (target?.id === "work") event.detail.shouldSwap &&= !mendPanel(target, serverResponse);
+    else holdBack(event);
   });
+  document.addEventListener("htmx:oobBeforeSwap", holdBack);
   document.addEventListener("htmx:afterSwap", restore);
   document.addEventListener("htmx:oobAfterSwap", restore);
   function restore() {
     for (const id of unfolded) document.getElementById(id)?.setAttribute("open", "");
-    for (const field of document.querySelectorAll("#work input[id]")) {
-      if (typed.has(field.id)) field.value = typed.get(field.id);
-    }
+  }
+
+  const written = "input:not([type=hidden], [type=checkbox], [type=radio], [type=file]), textarea, select";
+  function isBeingTyped(field) {
+    if (field === document.activeElement) return true;
+    // A form that sends itself without leaving the page is its own keeper of what was not sent.
+    const isUnsent = field.form && !field.form.hasAttribute("hx-post");
+    return isUnsent && field.tagName !== "SELECT" && field.value !== field.defaultValue;
+  }
+  function holdBack(event) {
+    const { target, shouldSwap } = event.detail;
+    if (!shouldSwap || !target || target.matches(".form-error, datalist")) return;
+    if (![...target.querySelectorAll(written)].some(isBeingTyped)) return;
+    event.detail.shouldSwap = false;
+    isLate = true;
+  }
+  document.addEventListener("focusout", () => setTimeout(() => {
+    if (!isLate) return;
+    isLate = false;
+    catchUp();
+  }));
+
+  function mendPanel(panel, html) {
+    const fresh = new DOMParser().parseFromString(html, "text/html").body;
+    const form = panel.querySelector("form[id^=prompt-]");
+    const itsLike = form && fresh.querySelector(`#${form.id}`);
+    if (!itsLike) return false;
+    const focused = document.activeElement?.id;
+    renewAround(panel, fresh, form, itsLike);
+    if (focused && document.activeElement === document.body) document.getElementById(focused)?.focus();
+    restore();
+    settle();
+    return true;
+  }
+  // Everything of the old tree is replaced by the fresh one, except `kept`, which is never moved.
+  function renewAround(old, fresh, kept, itsLike) {
+    if (old === kept) return;
+    const stays = [...old.childNodes].find((one) => one.contains(kept));
+    const like = [...fresh.childNodes].find((one) => one.contains(itsLike));
+    const all = [...fresh.childNodes];
+    const at = all.indexOf(like);
+    const news = [...fresh.children].filter((one) => one !== like);
+    for (const one of [...old.childNodes]) if (one !== stays) one.remove();
+    stays.before(...all.slice(0, at));
+    stays.after(...all.slice(at + 1));
+    // Not the panel whole: while it asks for itself it would forget what it is to ask for next.
+    news.forEach((one) => window.htmx.process(one));
+    if (stays !== kept) stays.className = like.className;
+    renewAround(stays, like, kept, itsLike);
   }
 
   // What was refused stands beside its field, and the field is where the cursor is.
@@ -88,13 +152,14 @@
     seen = event.detail;
     showGauges();
   });
-  document.addEventListener("htmx:afterSettle", () => {
+  document.addEventListener("htmx:afterSettle", settle);
+  function settle() {
     if (!document.querySelector("#work .running")) seen = null;
     showGauges();
     // Whoever waits at the bench goes on with one key; whoever types something is left alone.
     const idle = !document.activeElement || document.activeElement === document.body;
     if (idle) document.querySelector("[data-go]")?.focus();
-  });
+  }
 
   // A form that is used again and again comes back as it was sent last.
   const kept = "input:not([type=file], [type=hidden]), select";

@@ -193,7 +193,7 @@ def _lock(key: str, busy: Busy) -> BaseFileLock | None:
 
     folder = _get_folder()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(0o700, parents=True, exist_ok=True)
         lock = _make_lock(folder, key)
         lock.acquire(timeout=WAIT_S, poll_interval=POLL_S)
     except Timeout:

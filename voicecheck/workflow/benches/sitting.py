@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-from collections.abc import Callable, Iterable, Sequence
+import functools
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from voicecheck.bench.calibration.daily import check_bench
 from voicecheck.bench.calibration.guides import (
@@ -18,7 +19,7 @@ from voicecheck.bench.calibration.stepwork import StepTake, work_out
 from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.calibration.validity import (
     Standing,
-    get_newest,
+    get_best,
     is_standing,
     list_expiries,
 )
@@ -37,7 +38,12 @@ from voicecheck.records import (
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
 from voicecheck.records.times import get_now_utc
-from voicecheck.workflow.benches.driving import HEADROOM_DB, MOUTH_DBFS, choose_level_dbfs
+from voicecheck.workflow.benches.driving import (
+    HEADROOM_DB,
+    MOUTH_DBFS,
+    choose_level_dbfs,
+    play_tone_set,
+)
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.benches.store import (
     SITTING_H,
@@ -132,7 +138,8 @@ class Sitting:
         return tuple(
             guide
             for guide in list_guides(ear)
-            if not is_standing(get_newest(self.results, guide.name), self._find_now())
+            if not guide.replaces
+            and not is_standing(self._find_best(guide.name), self._find_now())
             and not (guide.valid_days < SHORT_LIVED_DAYS and guide.name in once)
         )
 
@@ -190,6 +197,27 @@ class Sitting:
         with hold_bench(bench, f"{kind} of bench {self.setup.name}, {step}"):
             return bench.play_and_record(programme, path=way.path)
 
+    def play_pair(self, step: str) -> tuple[Recording, Recording]:
+        """
+        One of a step's several takes: the line drive plays, line tap and ear both listen.
+
+        Raises
+        ------
+        InputError
+            There is no such step, another one comes first, or line tap and ear share one input.
+        BenchError
+            As `play`.
+        """
+        guide = get_guide(step)
+        self._check_needs(guide)
+        bench = self._make_bench(guide)
+        bench.check_both()
+        play = functools.partial(bench.play_and_record_both, path=guide.path)
+        setup = self.setup
+        with hold_bench(bench, f"calibration of bench {setup.name}, {step}"):
+            self._played[step], pair = play_tone_set(play, setup.rate_hz, setup.line_drive_cap_dbfs)
+        return pair
+
     def finish(
         self,
         step: str,
@@ -197,6 +225,8 @@ class Sitting:
         *,
         values: Sequence[float] = (),
         is_stand_in: bool = False,
+        takes: Sequence[tuple[Recording, Recording]] = (),
+        typed: Mapping[str, float] | None = None,
     ) -> StepResult:
         """
         Work a step out and keep its result.
@@ -209,6 +239,10 @@ class Sitting:
         values : sequence of float
             What was typed: a meter's readings, a calibrator's level.
         is_stand_in : bool
+        takes : sequence of pairs of Recording
+            As `play_pair` returned them, of a step that has several.
+        typed : mapping of str to float, optional
+            What was typed with those, by name.
 
         Raises
         ------
@@ -230,6 +264,8 @@ class Sitting:
                 is_stand_in=is_stand_in,
                 level_dbfs=self.tone_dbfs,
                 about={"done_utc": self._find_now(), "temperature_c": self._temperature_c},
+                takes=tuple(takes),
+                typed=typed or {},
             )
         )
         self.fresh = (*self.fresh, result)
@@ -254,9 +290,12 @@ class Sitting:
     def _find_now(self) -> str:
         return self._now_utc or get_now_utc()
 
+    def _find_best(self, step: str) -> StepResult | None:
+        return get_best(self.results, step, self._find_now())
+
     def _check_needs(self, guide: Guide) -> None:
         for need in guide.needs:
-            if not is_standing(get_newest(self.results, need), self._find_now()):
+            if not is_standing(self._find_best(need), self._find_now()):
                 raise InputError(f"{guide.name}: do the step {need} first")
 
     def _make_bench(self, way: Way) -> HardwareBench:

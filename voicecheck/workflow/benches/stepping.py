@@ -8,7 +8,14 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from voicecheck.bench.calibration.guides import Guide, Reading, draw_wires, name_wires
+from voicecheck.bench.calibration.guides import (
+    Guide,
+    Reading,
+    TakeGuide,
+    draw_picture,
+    draw_wires,
+    name_wires,
+)
 from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.records import Recording, StepResult
 from voicecheck.workflow.benches.sitting import TAKE_S, Sitting
@@ -37,7 +44,9 @@ class StepRequest:
         Drawn with letters.
     wires : dict of str to str
         What stands in it, by its names.
-    reading : Reading or None
+    drawing : str
+        Name of the same picture as a drawing.
+    readings : tuple of Reading
         Typed before the take.
     wrong : str
         Why it is asked once more.
@@ -47,17 +56,18 @@ class StepRequest:
     guide: Guide
     steps: tuple[str, ...]
     picture: str
+    drawing: str = ""
     wires: dict[str, str] = field(default_factory=dict)
-    reading: Reading | None = None
+    readings: tuple[Reading, ...] = ()
     wrong: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class StepAnswer:
-    """What was chosen, and what was typed with it."""
+    """What was chosen, and what was typed with it, by the names of the readings."""
 
     choice: Choice = ""
-    value: float | None = None
+    typed: dict[str, float] = field(default_factory=dict)
 
 
 class StepAttendant(Protocol):
@@ -133,9 +143,12 @@ def _do_step(
         guide=guide,
         steps=tuple(list_actions(guide, sitting.setup)),
         picture=draw_wires(guide.name, sitting.setup),
+        drawing=guide.picture,
         wires=name_wires(guide.name, sitting.setup),
-        reading=None if guide.sound == "tones" else guide.reading,
+        readings=(guide.reading,) if guide.reading and guide.sound != "tones" else (),
     )
+    if guide.takes:
+        return _do_takes(sitting, request, attendant)
     while True:
         answer = attendant.ask(request)
         if answer.choice == "later":
@@ -146,6 +159,48 @@ def _do_step(
             if not attendant.is_patient:
                 raise
             request = dataclasses.replace(request, wrong=str(error))
+
+
+def _do_takes(
+    sitting: Sitting, request: StepRequest, attendant: StepAttendant
+) -> StepResult | None:
+    """A step of several takes: one that fails is taken again, what they come to likewise."""
+    guide = request.guide
+    asked = [_ask_for(request, take, number) for number, take in enumerate(guide.takes, 1)]
+    asked[0] = dataclasses.replace(asked[0], steps=(*request.steps, *asked[0].steps))
+    takes: list[tuple[Recording, Recording]] = []
+    typed: dict[str, float] = {}
+    wrong = ""
+    while True:
+        answer = attendant.ask(dataclasses.replace(asked[len(takes)], wrong=wrong))
+        if answer.choice == "later":
+            return None
+        typed |= answer.typed
+        try:
+            attendant.tell(f"Recording: {asked[len(takes)].title}")
+            takes.append(sitting.play_pair(guide.name))
+            if len(takes) == len(asked):
+                attendant.tell("Working it out")
+                return sitting.finish(guide.name, takes=takes, typed=typed)
+            wrong = ""
+        except (BenchError, InputError, RecordingError) as error:
+            if not attendant.is_patient:
+                raise
+            wrong = str(error)
+            if len(takes) == len(asked):
+                takes = []
+
+
+def _ask_for(request: StepRequest, take: TakeGuide, number: int) -> StepRequest:
+    guide = request.guide
+    return dataclasses.replace(
+        request,
+        title=f"{request.title}, take {number} of {len(guide.takes)}",
+        steps=take.do,
+        picture=draw_picture(take.picture, request.wires),
+        drawing=take.picture,
+        readings=take.readings,
+    )
 
 
 def _take(
@@ -159,7 +214,7 @@ def _take(
             guide.name, length_s=attendant.length_s or TAKE_S, is_stand_in=is_stand_in
         )
         attendant.tell("Working it out")
-        values = () if answer.value is None else (answer.value,)
+        values = tuple(answer.typed.values())
         return sitting.finish(guide.name, recording, values=values, is_stand_in=is_stand_in)
     read = []
     for tone_hz in way.tones_hz:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Generator
 from dataclasses import dataclass
 
-from voicecheck.bench.calibration.validity import get_newest, is_standing
+from voicecheck.bench.calibration.validity import get_best, is_standing
 from voicecheck.bench.meter import Meter, Reading
 from voicecheck.bench.soundcard import Wiring, listen
 from voicecheck.bench.soundcard.card import name_devices
@@ -279,7 +279,7 @@ def find_talk_dbfs(file: BenchFile) -> float | None:
 
 
 def _find_standing(file: BenchFile, step: str) -> StepResult | None:
-    result = get_newest(file.results, step)
+    result = get_best(file.results, step, get_now_utc())
     return result if is_standing(result, get_now_utc()) else None
 
 
