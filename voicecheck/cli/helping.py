@@ -31,7 +31,7 @@ SECTIONS: tuple[Section, ...] = (
     Section(title="A telephone comes in", names=("type", "job", "set")),
     Section(
         title="Measure it",
-        names=("sweep", "dial", "tones", "flex", "bell", "speak", "line", "check"),
+        names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
     Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
     Section(title="It goes home", names=("report", "export", "import", "book")),
@@ -87,6 +87,7 @@ EXAMPLES: dict[str, str] = {
     "flex": "flex 3 --recording cord.wav --moved cord",
     "bell": "bell 3 --recording bell.wav",
     "speak": "speak 3 --recording voice.wav",
+    "parts": "parts capacitor 3 --simulated healthy",
     "line": "line 3 --on-hook-v 48 --off-hook-v 9 --loop-ma 33",
     "check": "check 3 --done 1 --skip 2=no-ringing-source",
     "compare": "compare 3 --against before",

@@ -65,6 +65,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.parts import PartsCheck
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -113,6 +114,9 @@ else:
         from voicecheck.records import checkout
 
         yield checkout
+        from voicecheck.records import parts
+
+        yield parts
         from voicecheck.records import trials
 
         yield trials
@@ -162,6 +166,7 @@ __all__ = [
     "Measurement",
     "Noise",
     "NormalValue",
+    "PartsCheck",
     "Problem",
     "Programme",
     "Recipe",
