@@ -30,8 +30,9 @@ from jobbook_samples import draw_measurement, draw_run, make_type
 from voicecheck.jobbook import JobBook, tables
 from voicecheck.jobbook.rows import compute_digest, encode_record
 from voicecheck.verdicts import build_baseline
+from voicecheck.workflow.sets import list_levels, load_history
 
-N_TYPES, PER_JOB, BATCH = 100, 4, 5000
+N_TYPES, PER_JOB, PER_SET, BATCH = 100, 4, 5, 5000
 NOW = "2031-05-04T10:20:30.000+00:00"
 OWNERS = ("Ash", "Birch", "Cedar", "Elm", "Hazel", "Larch", "Maple", "Oak", "Rowan", "Willow")
 
@@ -53,15 +54,34 @@ def fill(folder: Path, n_jobs: int) -> None:
         document = msgspec.json.decode(encode_record(run))
         single = encode_record(pooled.replace(response=None))
         engine = book._engine.execution_options(writing=True)
+        sets = [make_set(number) for number in range(1, n_jobs // PER_SET + 2)]
+        with engine.begin() as connection:
+            connection.execute(sa.insert(tables.telephone), make_rows(tables.telephone, sets))
         for first in range(0, n_jobs, BATCH):
             numbers = range(first + 1, min(first + BATCH, n_jobs) + 1)
             with engine.begin() as connection:
-                for table, rows in make_batch(numbers, document, single).items():
+                for table, rows in make_batch(numbers, document, single, n_jobs // PER_SET).items():
                     connection.execute(sa.insert(table), make_rows(table, rows))
 
 
+def make_set(number: int) -> dict[str, object]:
+    """One set; its jobs lie far apart in the book, as years do."""
+    label, type_name = f"set {number}", f"Type {number % N_TYPES}"
+    words = {"marks": f"No. {number}", "part_dates": "bell 1951", "colour": "green"}
+    text = "\n".join((label, type_name, *words.values())).casefold()
+    of_type: dict[str, object] = {"set_type_id": number % N_TYPES + 1, "made_utc": NOW}
+    return {
+        "id": number,
+        "label": label,
+        "mark": f"s{number}",
+        "search_text": text,
+        **of_type,
+        **words,
+    }
+
+
 def make_batch(
-    numbers: range, document: dict[str, object], single: str
+    numbers: range, document: dict[str, object], single: str, n_sets: int
 ) -> dict[sa.Table, list[dict[str, object]]]:
     """Rows of some jobs, by table: one run of four recordings each, every tenth a reference."""
     made: dict[sa.Table, list[dict[str, object]]] = {
@@ -86,6 +106,7 @@ def make_batch(
             "closed_utc": NOW if number % 3 else None,
             "search_text": text.casefold(),
             "mark": f"{number:032x}",
+            "telephone_id": number % n_sets + 1,
         }
         made[tables.job].append(job)
         told: dict[str, object] = {"job_id": number, "at_utc": NOW, "kind": "opened"}
@@ -169,6 +190,29 @@ def measure(folder: Path, n_jobs: int) -> None:
                 "open a job",
                 lambda: book.load_job(middle),
                 bare("SELECT * FROM job WHERE id = ?", middle),
+            ),
+            (
+                "list the newest 50 sets",
+                book.list_sets,
+                bare("SELECT * FROM telephone ORDER BY id DESC LIMIT 50"),
+            ),
+            (
+                "search sets, one found",
+                lambda: book.list_sets(search="green no. 77 bell"),
+                bare("SELECT * FROM telephone WHERE search_text LIKE '%no. 77%' LIMIT 50"),
+            ),
+            (
+                "a set's history",
+                lambda: load_history(book, 77),
+                bare("SELECT * FROM job WHERE telephone_id = 77"),
+            ),
+            (
+                "its levels over the years",
+                lambda: list_levels(book, 77),
+                bare(
+                    "SELECT r.document FROM run r JOIN job j ON r.job_id = j.id "
+                    "WHERE j.telephone_id = 77"
+                ),
             ),
             (
                 "its runs and measurements",

@@ -41,6 +41,12 @@ def _add_jobs(app: typer.Typer) -> None:
     jobs.register(app)
 
 
+def _add_sets(app: typer.Typer) -> None:
+    from voicecheck.cli import sets
+
+    sets.register(app)
+
+
 def _add_comparing(app: typer.Typer) -> None:
     from voicecheck.cli import comparing
 
@@ -95,6 +101,7 @@ ENTRIES: list[Entry] = [
         names=("report", "type", "job", "baseline"),
         register=_add_jobs,
     ),
+    Entry(names=("set",), register=_add_sets),
     Entry(names=("compare", "element", "masks"), register=_add_comparing),
     Entry(
         names=("import", "edit", "reopen", "attach", "timeline", "book", "export"),

@@ -28,7 +28,10 @@ def compare(
         ),
     ] = None,
     against: Annotated[
-        str, typer.Option(help="baseline, before, mask:FILE, element:STAGE or JOB:STAGE.")
+        str,
+        typer.Option(
+            help="baseline, before, left (its last job), mask:FILE, element:STAGE or JOB:STAGE."
+        ),
     ] = "baseline",
     result: Annotated[
         list[str] | None,

@@ -51,7 +51,7 @@ def _register_types(app: typer.Typer) -> None:
 
 
 def _register_jobs(app: typer.Typer) -> None:
-    from voicecheck.cli import books, filing
+    from voicecheck.cli import books, filing, sets
 
     jobs = typer.Typer(
         help="Open, note, finish and close jobs; their takes and time line.",
@@ -70,6 +70,7 @@ def _register_jobs(app: typer.Typer) -> None:
     jobs.command("export")(books.export_job)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
+    jobs.command("label")(sets.write_label)
     filing.register_jobs(jobs)
     app.add_typer(jobs, name="job")
 
@@ -175,7 +176,7 @@ def open_job(
     quiet: Quiet = False,
     **words: str,
 ) -> None:
-    """Open a job for one set, a new one or one that comes back."""
+    """Open a job for one set."""
     from voicecheck.cli.tellshow import tell_next
     from voicecheck.workflow.books import open_book
 
@@ -323,8 +324,12 @@ def report(
     job: JobNumber,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
-    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
-    language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    paper: Annotated[
+        str, typer.Option(help="A4 or Letter; if left out, what the language prints on.")
+    ] = "",
+    language: Annotated[
+        str, typer.Option(help="Of what the owner reads; if left out, the job's own.")
+    ] = "",
     shop: Annotated[
         str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
     ] = "",

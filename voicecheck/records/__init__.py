@@ -65,6 +65,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.parts import PartsCheck
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -112,6 +113,9 @@ else:
         from voicecheck.records import checkout
 
         yield checkout
+        from voicecheck.records import parts
+
+        yield parts
 
 
 __all__ = [
@@ -158,6 +162,7 @@ __all__ = [
     "Measurement",
     "Noise",
     "NormalValue",
+    "PartsCheck",
     "Problem",
     "Programme",
     "Recipe",

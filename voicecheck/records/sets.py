@@ -93,3 +93,35 @@ class Work:
     def is_open_hazard(self) -> bool:
         """Whether it stops measuring."""
         return self.kind == "hazard" and not self.answer and not self.withdrawn
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPoint:
+    """
+    Level of one path of a set at one stage of one of its jobs.
+
+    Parameters
+    ----------
+    job : int
+    stage, path, taken_utc, unit : str
+    level_db : float
+        Mean over 200-4000 Hz.
+    uncertainty_db : float
+        Half-width of its 95 % interval, with the bench's day-to-day spread in it.
+    bench_db : float
+        Standard deviation of the bench from day to day.
+    is_stated : bool
+        Too few daily checks: `bench_db` is a stated value.
+    is_simulated : bool
+    """
+
+    job: int
+    stage: str
+    path: str
+    taken_utc: str
+    unit: str
+    level_db: float
+    uncertainty_db: float
+    bench_db: float
+    is_stated: bool = True
+    is_simulated: bool = False

@@ -13,6 +13,8 @@ from voicecheck.records.standing import Mark
 from voicecheck.records.terms import check_word
 
 PAPERS = ("A4", "Letter")
+LEFT = "left"
+"""Kind of what a set is held against when it comes back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,8 +147,14 @@ class ReportContent:
         return found[-1] if found else None
 
     def find_change_comparison(self) -> Comparison | None:
-        """Latest comparison of one stage with another."""
+        """Latest comparison of one stage with another of this job."""
         found = [c for c in self.comparisons if not is_held_against_limits(c)]
+        found = [c for c in found if c.against.kind != LEFT]
+        return found[-1] if found else None
+
+    def find_left_comparison(self) -> Comparison | None:
+        """Latest comparison with the set as it left its last job."""
+        found = [c for c in self.comparisons if c.against.kind == LEFT]
         return found[-1] if found else None
 
     @property

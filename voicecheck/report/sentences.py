@@ -312,6 +312,12 @@ def _is_for_owner(finding: Finding) -> bool:
     return is_told and (family == "level" or finding.verdict == "outside")
 
 
+def tell_left(content: ReportContent, words: Words) -> tuple[Statement, ...]:
+    """What has changed since the set left its last job; empty where that is not known."""
+    comparison = content.find_left_comparison()
+    return tell_comparison(comparison, words) if comparison is not None else ()
+
+
 def tell_found(content: ReportContent, words: Words) -> tuple[Statement, ...]:
     """What was found before the work."""
     comparison = content.find_limits_comparison(is_before=True)

@@ -30,6 +30,7 @@ from voicecheck.workflow.papers.comparing import compare, describe_masks
 from voicecheck.workflow.papers.judging import judge_stage
 from voicecheck.workflow.papers.pagecurves import collect_curves
 from voicecheck.workflow.papers.reporting import make_report_file
+from voicecheck.workflow.sets import list_earlier
 from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.takes import list_takes, read_sound
 from voicecheck.workflow.undoing import find_undo, undo
@@ -156,6 +157,7 @@ class JobPages(Pages):
                 faults=faults,
                 masks=describe_masks(),
                 kinds_taken=",".join(ATTACHED),
+                earlier=list_earlier(book, job),
             )
 
     def show_curves(self, request: Request) -> Response:

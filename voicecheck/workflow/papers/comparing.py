@@ -44,6 +44,7 @@ from voicecheck.workflow.papers.standins import (
     fill_in,
     find_provisional,
 )
+from voicecheck.workflow.sets import find_left, say_left
 
 BY_HAND = ("test", "measured", "dial", "line")
 """Where those clues belong that somebody may type in; the others are read from recordings."""
@@ -138,8 +139,8 @@ def compare(
         Left out: where the job stands, once somebody has said so and it has runs there; else
         "after" where there is such a run, "before" otherwise.
     against : str
-        "baseline", "before", "mask:NAME_OR_FILE", "JOB:STAGE", or "element:STAGE" for another
-        element on the same set.
+        "baseline", "before", "left" (as the set left its last job), "mask:NAME_OR_FILE",
+        "JOB:STAGE", or "element:STAGE" for another element on the same set.
     results : mapping of str to float, optional
         What separating tests gave, as "flex_events_per_min"; the hints use them.
 
@@ -214,18 +215,16 @@ def _compare(
         return _compare_to_element(book, job, stage, runs, against.partition(":")[2])
     if against.startswith("mask:"):
         return compare_to_mask(runs, open_mask(against[5:]), job=job.job, stage=stage)
-    number, other_stage = _parse_reference(against, job.job)
+    number, other_stage, reference = _find_reference(book, against, job.job)
     others = current_runs(book, number, other_stage)
     if not others:
         raise InputError(f"job {number} has no run at stage {other_stage!r} to compare with")
-    kind = "before" if against == "before" else "run"
-    name = other_stage if number == job.job else f"job {number}, {other_stage}"
     comparison = compare_runs(
         runs,
         others,
         job=job.job,
         stage=stage,
-        against=Against(kind=kind, name=name),
+        against=reference,
         bench=find_bench_spreads(book, runs, others),
     )
     simulated = any(run.is_simulated for run in others.values())
@@ -358,14 +357,25 @@ def _compare_to_type(
     )
 
 
-def _parse_reference(against: str, job: int) -> tuple[int, str]:
-    """Job and stage of "before" or "JOB:STAGE"."""
+def _find_reference(book: JobBook, against: str, job: int) -> tuple[int, str, Against]:
+    """Job, stage and name of "before", "left" or "JOB:STAGE"."""
     if against == "before":
-        return job, "before"
+        return job, "before", Against(kind="before", name="before")
+    if against == "left":
+        stay = find_left(book, job)
+        if stay is None:
+            raise InputError(
+                f"job {job}: its set has no earlier job that was swept; `voicecheck job open "
+                "... --set N` says which set came back"
+            )
+        return stay.job, stay.left_at, Against(kind="left", name=say_left(stay))
     number, separator, stage = against.partition(":")
     if not separator or not number.isdigit() or not stage:
-        raise InputError(f"against: need baseline, before, mask:FILE or JOB:STAGE, got {against!r}")
-    return int(number), stage
+        raise InputError(
+            f"against: need baseline, before, left, mask:FILE or JOB:STAGE, got {against!r}"
+        )
+    name = stage if int(number) == job else f"job {number}, {stage}"
+    return int(number), stage, Against(kind="run", name=name)
 
 
 def describe_masks() -> dict[str, str]:

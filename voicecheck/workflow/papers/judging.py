@@ -8,7 +8,7 @@ from voicecheck.records import Comparison
 from voicecheck.workflow.papers.comparing import compare
 from voicecheck.workflow.papers.lookup import REFERENCE
 
-BEFORE, AFTER = "before", "after"
+BEFORE, AFTER, LEFT = "before", "after", "left"
 
 
 def judge_stage(book: JobBook, job: int, stage: str) -> tuple[Comparison, ...]:
@@ -21,7 +21,8 @@ def judge_stage(book: JobBook, job: int, stage: str) -> tuple[Comparison, ...]:
     job : int
     stage : str
         Held against the baseline of the type where there is one, and against the set as it was
-        found. A new run as found is what the set after the work is held against from then on.
+        found. A new run as found is what the set after the work is held against from then on, and
+        is itself held against the set as it left its last job.
 
     Returns
     -------
@@ -35,7 +36,7 @@ def judge_stage(book: JobBook, job: int, stage: str) -> tuple[Comparison, ...]:
     """
     if stage == REFERENCE:
         return ()
-    pairs = [(stage, "baseline"), (AFTER if stage == BEFORE else stage, BEFORE)]
+    pairs = [(stage, "baseline"), (AFTER if stage == BEFORE else stage, BEFORE), (stage, LEFT)]
     found = []
     for one, against in pairs:
         try:
