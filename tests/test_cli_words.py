@@ -26,7 +26,7 @@ WALKS = (
     "job cause 9 'worn cord'", "element 9", "masks", "baseline list",
     "baseline show 'Hillview 2'", "baseline build 'Hillview 2'", "book verify", "handsets",
     "set list", "set show 1", "set edit 1 --colour green",
-    "check 9", "check 9 --done 1", "bench list", "type edit 'Hillview 2' --region Sweden",
+    "help", "check 9", "check 9 --done 1", "bench list", "type edit 'Hillview 2' --region Sweden",
     "dial 9 --simulated slow+bouncing:37", "tones 9 --simulated busy",
     "flex 9 --simulated cord-break", "bell 9 --simulated healthy", "speak 9 --simulated quiet",
     "line 9 --on-hook-v 48 --loop-ma 13", "parts capacitor 9 --simulated healthy",

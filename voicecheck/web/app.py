@@ -17,6 +17,7 @@ from voicecheck.web.checklist import ListPages
 from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk
 from voicecheck.web.gate import Gate, Keys, refuse_stranger
+from voicecheck.web.handbook import HelpPages
 from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
 from voicecheck.web.live import Live, LoadingWatch
@@ -40,6 +41,7 @@ PARTS: tuple[type[Pages], ...] = (
     SetTypePages,
     BenchPages,
     MeterPages,
+    HelpPages,
 )
 
 
