@@ -103,7 +103,7 @@ def render_topic(name: str = CONTENTS, base: str = "/help/") -> str:
     text = LINK.sub(rf"]({base}\1)", text)
     text = re.sub(r"\]\(([a-z-]+\.svg)\)", rf"]({base}\1)", text)
     # No HTML of a page's own: what stands in a page is text.
-    html = MarkdownIt("commonmark", {"html": False}).enable("table").render(text)
+    html = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
     scrolled = '<div class="wide" tabindex="0" role="region" aria-label="Table"><table>'
     html = html.replace("<table>", scrolled).replace("</table>", "</table></div>")
     return html.replace("<th>", '<th scope="col">')
