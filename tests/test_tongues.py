@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,9 +25,13 @@ from tongues import (
 
 from voicecheck.charts import draw_owner_picture
 from voicecheck.errors import InputError
+from voicecheck.jobbook import JobBook
 from voicecheck.report import ReportContent, Voices, render_html
 from voicecheck.report.notes import list_cautions
 from voicecheck.words import LETTER_TERRITORIES, load_words
+from voicecheck.workflow.checks.run import run_check
+from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.papers.reporting import make_report_file
 
 OWNERS = list_owner_sentences()
 ALIKE = {
@@ -266,12 +271,45 @@ class TestOnePaper:
         assert 'class="english"' not in render_html(make_contents("en")["bare"])
 
 
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[JobBook]:
+    with JobBook.open(tmp_path / "book") as opened:
+        opened.add_type(factories.SET_TYPE)
+        opened.open_job("Hall set", factories.SET_TYPE.name, language="fr")
+        for stage in ("before", "after"):
+            run_check("dial", Source(simulated="healthy"), book=opened, job=1, stage=stage)
+        yield opened
+
+
+class TestJobs:
+    def read_language(self, book: JobBook, **asked: str) -> tuple[str, str]:
+        html = make_report_file(book, 1, "report.html", **asked).decode()
+        (paper,) = set(re.findall(r"@page \{ size: (\w+)", html))
+        return Page(html).all("html")[0]["lang"], paper
+
+    def test_a_report_takes_the_jobs_language(self, book: JobBook) -> None:
+        assert self.read_language(book) == ("fr", "A4")
+        book.edit_job(1, language="fr-CA")
+        assert self.read_language(book) == ("fr-CA", "Letter")
+        book.edit_job(1, language="")
+        assert self.read_language(book) == ("en", "A4")
+
+    def test_another_may_be_asked_for(self, book: JobBook) -> None:
+        assert self.read_language(book, language="nl", paper="Letter") == ("nl", "Letter")
+
+    def test_one_that_is_not_there_is_refused_where_it_is_typed(self, book: JobBook) -> None:
+        with pytest.raises(InputError, match="language: need one of de, en"):
+            book.edit_job(1, language="german")
+        assert book.load_job(1).language == "fr"
+
+
 class TestPictures:
     @pytest.mark.parametrize("tag", ["en", *TONGUES])
     def test_nothing_is_cut_or_covered(self, tag: str) -> None:
         """Every word lies inside the picture, and none over another."""
         words = load_words(tag)
         runs = [run for run in factories.make_job_runs() if run.path == "receive"]
+        assert {run.stage for run in runs} == {"before", "after"}
         figure = draw_owner_picture(runs, factories.make_baseline("receive"), None, words)
         canvas = FigureCanvasAgg(figure)
         canvas.draw()
@@ -280,6 +318,7 @@ class TestPictures:
         texts = [*figure.texts, *axes.get_xticklabels(), *axes.get_yticklabels()]
         boxes = [text.get_window_extent(renderer) for text in texts if text.get_text()]
         assert len(boxes) > 8
+        assert not [text for text in texts if "\u2026" in text.get_text()]
         for i, box in enumerate(boxes):
             assert 0.0 <= box.x0 < box.x1 <= figure.bbox.width, texts[i].get_text()
             assert 0.0 <= box.y0 < box.y1 <= figure.bbox.height, texts[i].get_text()

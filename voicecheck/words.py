@@ -201,6 +201,19 @@ def _find_locale(code: str) -> Locale:
     return Locale.parse(FALLBACK)
 
 
+def name_languages(folder: Path = WORDS_FOLDER) -> dict[str, str]:
+    """
+    Each language by its tag, as those who speak it name it.
+
+    Examples
+    --------
+    >>> name_languages()["nl"]
+    'Nederlands'
+    """
+    files = sorted(folder.glob("*.toml"))
+    return {file.stem: str(_read(file)["language"]["name"]) for file in files}
+
+
 @functools.cache
 def load_words(language: str = FALLBACK, folder: Path = WORDS_FOLDER) -> Words:
     """

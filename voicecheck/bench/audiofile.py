@@ -104,6 +104,37 @@ def load_recording(
     )
 
 
+def load_pair(
+    path: str | Path, *, channel: int = 1, conditions: Conditions | None = None
+) -> Recording:
+    """
+    Read a channel of an audio file and the one after it; the first alone where there is no other.
+
+    Parameters
+    ----------
+    path : path
+    channel : int
+        Of the first, from 1.
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    Recording
+        The other channel is its `second`.
+
+    Raises
+    ------
+    InputError, RecordingError
+        As `load_recording`.
+    """
+    first = load_recording(path, channel=channel, conditions=conditions)
+    if count_channels(path) <= channel:
+        return first
+    other = load_recording(path, channel=channel + 1)
+    shorter = min(len(first.samples), len(other.samples))
+    return first.replace(samples=first.samples[:shorter], second=other.samples[:shorter])
+
+
 def count_channels(path: str | Path) -> int:
     """
     How many channels an audio file has; 1 where it cannot be read, which reading it will tell.

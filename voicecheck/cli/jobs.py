@@ -328,8 +328,8 @@ def report(
         str, typer.Option(help="A4 or Letter; if left out, what the language prints on.")
     ] = "",
     language: Annotated[
-        str, typer.Option(help="Of what the owner reads: en, de, fr, es, nl, or as es-MX.")
-    ] = "en",
+        str, typer.Option(help="Of what the owner reads; if left out, the job's own.")
+    ] = "",
     shop: Annotated[
         str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
     ] = "",

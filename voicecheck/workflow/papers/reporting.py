@@ -10,7 +10,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Run
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
-from voicecheck.words import load_words
+from voicecheck.words import FALLBACK, load_words
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import list_checks
@@ -36,7 +36,7 @@ def report_job(
     folder: str | Path,
     *,
     pdf: bool = False,
-    language: str = "en",
+    language: str = "",
     paper: str = "",
     shop: str = "",
     door: Door = DOOR,
@@ -53,7 +53,7 @@ def report_job(
     pdf : bool
         Also as PDF, which needs the extra `pdf`.
     language : str
-        Of what the owner reads.
+        Of what the owner reads; the job's own if left out, English if it has none.
     paper : str
         What the language prints on, if left out.
     shop : str
@@ -75,7 +75,7 @@ def report_job(
 
 
 def make_report_file(
-    book: JobBook, job: int, name: str, *, language: str = "en", paper: str = ""
+    book: JobBook, job: int, name: str, *, language: str = "", paper: str = ""
 ) -> bytes:
     """
     One file of a job's report, as `report_job` names it.
@@ -92,9 +92,9 @@ def make_report_file(
 def _collect_content(
     book: JobBook, job: int, *, language: str, paper: str, shop: str
 ) -> ReportContent:
-    words = load_words(language)
-    bench = words.for_bench
     record = book.load_job(job)
+    words = load_words(language or record.language or FALLBACK)
+    bench = words.for_bench
     runs = _latest_runs(book, job)
     checks = list_checks(book, job)
     if not runs and not checks:
@@ -110,11 +110,11 @@ def _collect_content(
         bench_check=find_check_of_runs(book, runs),
         now_utc=get_now_utc(),
         version=__version__,
-        language=language,
+        language=words.code,
         paper=paper or words.paper,
         other_checks=collect_results(book, job),
         has_made_checks=any(one.is_simulated for one in checks),
-        marks=set_standing(book, job, language).marks,
+        marks=set_standing(book, job, words.code).marks,
         shop=shop,
         photograph=find_photograph(book, job),
         check_findings=list_check_findings(checks, bench),
