@@ -24,6 +24,7 @@ from voicecheck.cli.common import (
     write_text,
 )
 from voicecheck.cli.fields import MadeCommand, make_option, make_parameter, read_fields
+from voicecheck.cli.screen import write_over
 from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
 from voicecheck.workflow.checks.source import Source, list_source_fields
@@ -245,8 +246,7 @@ class _Call:
             nonlocal shown
             number = find_number(self.kind.name, so_far, options)
             if number != shown and not self.quiet:
-                sys.stderr.write(f"\r  {number} ")
-                sys.stderr.flush()
+                write_over(sys.stderr, f"  {number} ")
             shown = number
 
         return look

@@ -65,6 +65,12 @@ def _add_measuring(app: typer.Typer) -> None:
     measuring.register(app)
 
 
+def _add_trials(app: typer.Typer) -> None:
+    from voicecheck.cli import trials
+
+    trials.register(app)
+
+
 def _add_bench(app: typer.Typer) -> None:
     from voicecheck.cli import bench
 
@@ -108,6 +114,7 @@ ENTRIES: list[Entry] = [
         register=_add_books,
     ),
     Entry(names=("sweep", "handsets", "devices"), register=_add_measuring),
+    Entry(names=("trial",), register=_add_trials),
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
     # The checks say their names themselves; a name that stands nowhere here loads everything.

@@ -33,7 +33,7 @@ SECTIONS: tuple[Section, ...] = (
         title="Measure it",
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
-    Section(title="Is it well", names=("compare", "baseline", "element", "masks")),
+    Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
     Section(title="It goes home", names=("report", "export", "import", "book")),
     Section(title="Without a job", names=("signal", "analyze", "frying", "handsets")),
 )
@@ -97,6 +97,7 @@ EXAMPLES: dict[str, str] = {
     "baseline show": 'baseline show "Lakeside 4"',
     "baseline export": 'baseline export "Lakeside 4" --by "Old Exchange Society"',
     "baseline import": "baseline import lakeside-4.baseline.json",
+    "trial": 'trial rap 3 --bench "attic"',
     "element": "element 3 --stage after",
     "masks": "masks",
     "report": "report 3 --out reports",

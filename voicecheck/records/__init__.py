@@ -76,6 +76,7 @@ if TYPE_CHECKING:
         Recording,
         Timeline,
     )
+    from voicecheck.records.trials import Trial, TrialEvidence, TrialReading
 else:
 
     def __getattr__(name: str) -> Any:
@@ -116,6 +117,9 @@ else:
         from voicecheck.records import parts
 
         yield parts
+        from voicecheck.records import trials
+
+        yield trials
 
 
 __all__ = [
@@ -181,6 +185,9 @@ __all__ = [
     "ToneCheck",
     "ToneHeard",
     "ToneName",
+    "Trial",
+    "TrialEvidence",
+    "TrialReading",
     "from_json",
     "to_document",
     "to_json",
