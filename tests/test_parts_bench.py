@@ -1,3 +1,4 @@
+# mypy: disable-error-code="attr-defined"
 """The electrical check on a bench: its ends kept and expiring, files, the page."""
 
 from __future__ import annotations
@@ -187,5 +188,5 @@ def test_each_part_of_a_job_stands_by_itself(tmp_path: Path) -> None:
     with JobBook.open(tmp_path / "book") as book:
         kept = list_checks(book, 1)
     assert [one.part for one in kept] == ["feed", "contact"]
-    assert kept[1].check.figures["resistance_ohm"].value < 0.2  # type: ignore[attr-defined]
+    assert kept[1].check.figures["resistance_ohm"].value < 0.2
     assert isinstance(make_take("feed"), Recording)
