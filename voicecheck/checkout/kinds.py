@@ -100,6 +100,8 @@ class Guide:
         In place of these where a tone or speech goes out; as `steps` and `caution` without.
     seconds : float
         How long a sound device usually records.
+    drawings : tuple of (str, str)
+        Of the wires: name among those of the benches, and what it shows.
     """
 
     title: str
@@ -111,6 +113,7 @@ class Guide:
     playing_steps: tuple[str, ...] = ()
     playing_caution: str = ""
     seconds: float = 20.0
+    drawings: tuple[tuple[str, str], ...] = ()
 
     def list_steps(self, *, plays: bool, moved: str = "") -> tuple[str, ...]:
         """

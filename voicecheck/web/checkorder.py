@@ -77,13 +77,22 @@ def read_order(job: int, kind: CheckKind, sent: Sent, folder: Path) -> CheckOrde
     stage = sent.text("stage")
     if stage:
         check_word(stage, STAGES, "stage")
-    options = fit_region(kind, kind.options(**_read_fields(list_fields(kind.options), sent)))
+    asked = list_fields(kind.options)
+    typed = _read_fields([one for one in asked if one.kind != "file"], sent)
+    options = fit_region(kind, kind.options(**typed, **_save_files(asked, sent, folder)))
     source = _read_source(kind, options, sent, folder) if kind.measure is not None else None
     return CheckOrder(job=job, kind=kind, stage=stage, source=source, options=options)
 
 
 def _read_fields(fields: Iterable[Field], sent: Sent) -> dict[str, Any]:
     return {field.name: _read_field(field, sent) for field in fields}
+
+
+def _save_files(fields: Iterable[Field], sent: Sent, folder: Path) -> dict[str, Path]:
+    """Files that were chosen, by the fields that ask for them."""
+    names = (one.name for one in fields if one.kind == "file")
+    saved = {name: sent.save_uploads(name, folder / name, SOUNDS) for name in names}
+    return {name: files[0] for name, files in saved.items() if files}
 
 
 def _read_field(field: Field, sent: Sent) -> Any:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
 from starlette.background import BackgroundTask
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -23,6 +24,7 @@ from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.checklist import Sheet, describe_stored, find_filled, load_sheet
@@ -151,6 +153,7 @@ class CheckPages(Pages):
             bench=setup,
             simulated=any(one.bench == "simulated" for one in checks),
             choose_channel=choose_channel,
+            draw_wires=draw_wires,
         )
 
     def start(self, request: Request, sent: Sent) -> Response:
@@ -237,6 +240,14 @@ def choose_channel(kind: CheckKind, field: Field, bench: BenchSetup | None) -> i
         return 1
     played = bench.line_drive_channel
     return played if field.name == "out_channel" else getattr(bench, f"{kind.input}_channel")
+
+
+def draw_wires(picture: str, about: str, bench: BenchSetup | None) -> Markup:
+    """Drawing of a check's wires, with the channels of a set-up bench or the first ones."""
+    channels = ("line_drive", "line_tap", "ear")
+    first = {"line_drive": "1", "line_tap": "1", "ear": "2"}
+    own = {one: str(getattr(bench, f"{one}_channel")) for one in channels} if bench else first
+    return draw_wiring(picture, own, about)
 
 
 def _run(

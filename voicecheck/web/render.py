@@ -25,6 +25,7 @@ from voicecheck.web.remedies import link_commands, quote_name
 from voicecheck.words import name_languages
 from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
+from voicecheck.workflow.trialwords import say_outcome, say_trial
 from voicecheck.workflow.wording import (
     say_chance,
     say_found,
@@ -89,6 +90,8 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["address"] = quote_name
     templates.filters["linked"] = link_commands
+    templates.filters["outcome"] = say_outcome
+    templates.globals["say_trial"] = say_trial
     templates.filters["mark"] = say_mark
     templates.globals["say_found"] = say_found
     templates.filters["mark_name"] = say_mark_name

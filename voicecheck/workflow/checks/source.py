@@ -36,6 +36,8 @@ class Source:
     bench : str or None
         Name of a sound device.
     seed, channel, out_channel : int
+    second_channel : int or None
+        Of a check that records two at once; the one after `channel` if not given.
     seconds : float
         How long a sound device records.
     level_dbfs : float
@@ -97,6 +99,7 @@ class Source:
     ] = 1
     tone_hz: Annotated[float | None, Meta(ge=200, le=4000, extra={"unit": "Hz"})] = None
     speech: str | Path | None = None
+    second_channel: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse none or several, and what is out of range."""
