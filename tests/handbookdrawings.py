@@ -21,7 +21,7 @@ LABELS = {
 STYLE = (
     "<style>rect{fill:#fff;stroke:#222;stroke-width:1.5}polyline,path{fill:none;stroke:#222;"
     "stroke-width:2}text{fill:#222;text-anchor:middle;font:15px sans-serif}</style>"
-    '<rect width="660" height="210" style="stroke:none"/>'
+    '<rect width="100%" height="100%" style="stroke:none"/>'
 )
 
 
