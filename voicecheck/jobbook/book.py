@@ -20,6 +20,7 @@ from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
 from voicecheck.jobbook.sets import SetShelf
+from voicecheck.jobbook.shop import ShopShelf
 from voicecheck.jobbook.stages import StageShelf
 from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
@@ -42,6 +43,7 @@ class JobBook(
     AnswerShelf,
     SetShelf,
     WorkShelf,
+    ShopShelf,
 ):
     """
     An open job book; use it as a context manager.

@@ -26,6 +26,7 @@ from voicecheck.web.render import Renderer, go_to, show_static
 from voicecheck.web.sets import SetPages
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
+from voicecheck.web.work import WorkEntryPages
 from voicecheck.web.working import WorkPages
 from voicecheck.workflow.books import Where
 
@@ -38,6 +39,7 @@ PARTS: tuple[type[Pages], ...] = (
     ListPages,
     SetPages,
     SetTypePages,
+    WorkEntryPages,
     BenchPages,
     MeterPages,
 )

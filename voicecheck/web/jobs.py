@@ -19,6 +19,7 @@ from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.jobview import choose_mark, list_log, make_panel
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.work import list_photographs
 from voicecheck.workflow.benches.choosing import list_simulated
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import attach_file, open_book
@@ -34,6 +35,7 @@ from voicecheck.workflow.sets import list_earlier
 from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.takes import list_takes, read_sound
 from voicecheck.workflow.undoing import find_undo, undo
+from voicecheck.workflow.work import list_entries
 
 PER_PAGE = 50
 REPORT_POLICY = (
@@ -158,6 +160,8 @@ class JobPages(Pages):
                 masks=describe_masks(),
                 kinds_taken=",".join(ATTACHED),
                 earlier=list_earlier(book, job),
+                entries=list_entries(job, book.load_type(job.type_name)),
+                photographs=list_photographs(job),
             )
 
     def show_curves(self, request: Request) -> Response:
@@ -201,8 +205,6 @@ class JobPages(Pages):
     def add_note(self, request: Request, sent: Sent) -> Response:
         """Keep a note."""
         number, text = _find_number(request), sent.text("text")
-        if sent.text("kind") == "part" and text.strip():
-            text = f"Part fitted: {text}"
         with open_book(self._where) as book:
             book.add_note(number, text)
         return go_to(f"/jobs/{number}#log")

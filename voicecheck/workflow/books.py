@@ -80,17 +80,24 @@ def read_normal_value(text: str) -> NormalValue:
 
 def check_open(job: Job) -> None:
     """
-    Refuse to add to a job that is closed.
+    Refuse to measure for a job that is closed, or on a set that has a hazard.
 
     Raises
     ------
     InputError
-        It is closed; the message says what opens it.
+        It is closed, or a hazard is open; the message says what to do.
     """
     if job.closed_utc is not None:
         raise InputError(
             f"job {job.job}: is closed since {job.closed_utc[:10]}; nothing was added; "
             f"`voicecheck job reopen {job.job}` opens it again"
+        )
+    hazard = next((one for one in job.work if one.is_open_hazard), None)
+    if hazard is not None:
+        raise InputError(
+            f"job {job.job}: hazard {hazard.number} is open ({hazard.what}); nothing is measured "
+            "before the set is safe; disconnect it, make it safe, then say what was done: "
+            f"`voicecheck work answer {job.job} {hazard.number} WORDS`"
         )
 
 
