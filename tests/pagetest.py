@@ -1,6 +1,7 @@
 # mypy: disable-error-code="attr-defined,call-overload,index,type-arg"
 """What the tests of the page share: a client that may ask, and a real browser."""
 
+import os
 import re
 import subprocess
 import sys
@@ -19,7 +20,9 @@ from starlette.testclient import TestClient
 
 from voicecheck.records import SetType
 from voicecheck.web.app import make_app
+from voicecheck.web.connections import BoundedConnection
 from voicecheck.web.desk import Desk
+from voicecheck.web.gate import Keys
 from voicecheck.web.serving import open_listener
 from voicecheck.workflow.books import open_book
 
@@ -51,10 +54,17 @@ def fill_book(folder: Path) -> Path:
     return folder
 
 
+def invite(host: str) -> Keys:
+    """Keys of which the token of the tests is good once."""
+    keys = Keys(host)
+    keys.invite(TOKEN)
+    return keys
+
+
 @contextmanager
 def open_client(folder: Path) -> Iterator[TestClient]:
     """A client that came in by the token, with the server's watch running."""
-    app = make_app(folder, TOKEN, HOST)
+    app = make_app(folder, invite(HOST))
     with TestClient(app, base_url=f"http://{HOST}", headers=ORIGIN) as client:
         client.get("/enter", params={"token": TOKEN})
         client.desk = app.state.desk
@@ -76,11 +86,13 @@ class Served:
 
 
 @contextmanager
-def serve_book(folder: Path) -> Iterator[Served]:
+def serve_book(folder: Path, *, port: str = "0", open_with: Path | None = None) -> Iterator[Served]:
     """The program itself, as a user starts it."""
-    command = [sys.executable, "-u", "-m", "voicecheck", "page", "--no-open", "--book", folder]
+    command = [sys.executable, "-u", "-m", "voicecheck", "page", "--book", folder, "--port", port]
+    command += [] if open_with else ["--no-open"]
+    environment = {**os.environ, **({"BROWSER": str(open_with)} if open_with else {})}
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
-    with subprocess.Popen(command, text=True, **pipes) as server:
+    with subprocess.Popen(command, text=True, env=environment, **pipes) as server:
         try:
             yield Served(re.search(r"http\S+", server.stdout.readline())[0], server)
         finally:
@@ -92,8 +104,10 @@ def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
     """The page served from this process, and its desk, so that a test can put work on it."""
     with open_listener(0) as listener:
         host = f"127.0.0.1:{listener.getsockname()[1]}"
-        app = make_app(folder, TOKEN, host)
-        config = uvicorn.Config(app, log_level="critical", timeout_graceful_shutdown=1)
+        app = make_app(folder, invite(host))
+        config = uvicorn.Config(
+            app, http=BoundedConnection, log_level="critical", timeout_graceful_shutdown=1
+        )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()

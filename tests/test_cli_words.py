@@ -32,8 +32,9 @@ WALKS = (
     "check 9", "check 9 --done 1", "bench list", "type edit 'Hillview 2' --region Sweden",
     "dial 9 --simulated slow+bouncing:37", "tones 9 --simulated busy",
     "flex 9 --simulated cord-break", "bell 9 --simulated healthy", "speak 9 --simulated quiet",
-    "line 9 --on-hook-v 48 --loop-ma 13",
-    "sweep 9 --path loop --simulated carbon --seats 1",
+    "line 9 --on-hook-v 48 --loop-ma 13", "parts capacitor 9 --simulated healthy",
+    "sweep 9 --path loop --simulated carbon --seats 1", "trial crackle 9 --simulated carbon",
+    "trial termination 9 --simulated carbon",
 )  # fmt: skip
 IN_TABLES = (
     *(f"{one} --numbers" for one in HELD), "job show 9 --numbers",

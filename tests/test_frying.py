@@ -63,6 +63,32 @@ def test_the_size_of_the_blocks_does_not_matter(block: int) -> None:
     assert len(found) == 2
 
 
+@pytest.mark.parametrize("rate_hz", [4000, 8000, 8800])
+def test_at_the_rate_of_a_telephone_recorder(rate_hz: int) -> None:
+    """Ten minutes of hiss have no burst; those put into the next ones are found."""
+    rng = np.random.default_rng(rate_hz)
+    noise = 0.002 * rng.standard_normal(600 * rate_hz)
+    assert FryingWatch(rate_hz).update(noise) == []
+    places_s = np.arange(20.0, 580.0, 20.0)
+    for first in np.round(places_s * rate_hz).astype(int):
+        noise[first : first + round(0.006 * rate_hz)] *= 12.0
+    heard = FryingWatch(rate_hz)
+    found = heard.update(noise) + heard.finish()
+    assert np.allclose([burst.at_s for burst in found], places_s, atol=0.01)
+    durations_ms = heard.summarise().durations_ms
+    assert durations_ms is not None
+    assert durations_ms[1] == pytest.approx(6.0, abs=5.0)
+
+
+def test_digital_silence_holds_nothing() -> None:
+    """No level and no bursts; half a second of hiss after a minute of it is no burst either."""
+    samples = np.zeros(60 * RATE_HZ)
+    assert watch(samples, RATE_HZ)[1].level_dbfs is None
+    found, summary = watch(np.concatenate([samples, make_noise(9, 0.5)]), RATE_HZ)
+    assert found == []
+    assert summary.level_dbfs is None
+
+
 def test_a_long_recording_takes_no_more_memory(tmp_path: Path) -> None:
     """Twenty minutes from a file through the command line stay within 40 MiB of one minute's."""
     peaks = []

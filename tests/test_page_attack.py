@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pagetest import HOST, HOSTILE, ORIGIN, TAB, TOKEN, fill_book
+from pagetest import HOST, HOSTILE, ORIGIN, TAB, TOKEN, fill_book, invite
 from starlette.testclient import TestClient
 
 from voicecheck.web.app import make_app
@@ -83,7 +83,7 @@ def make_request(draw: Any, app: Any, fields: Any) -> Any:
 def test_random_requests_to_every_route_make_no_fault(tmp_path: Path, seed: Any) -> None:
     draw = random.Random(seed)
     fields = list_field_names()
-    app = make_app(fill_book(tmp_path), TOKEN, HOST)
+    app = make_app(fill_book(tmp_path), invite(HOST))
     seen = set()
     with TestClient(
         app, base_url=f"http://{HOST}", headers=ORIGIN, raise_server_exceptions=False
@@ -126,7 +126,7 @@ TYPES = (
 
 
 def test_bodies_that_are_no_form_make_no_fault(tmp_path: Path) -> None:
-    app = make_app(fill_book(tmp_path), TOKEN, HOST)
+    app = make_app(fill_book(tmp_path), invite(HOST))
     with TestClient(
         app, base_url=f"http://{HOST}", headers=ORIGIN, raise_server_exceptions=False
     ) as client:
@@ -142,7 +142,7 @@ def test_bodies_that_are_no_form_make_no_fault(tmp_path: Path) -> None:
 
 
 def test_every_route_is_among_those_that_are_tried(tmp_path: Path) -> None:
-    app = make_app(tmp_path, TOKEN, HOST)
+    app = make_app(tmp_path, invite(HOST))
     fields, draw = list_field_names(), random.Random(1)
     tried = {make_request(draw, app, fields)[1].split("/")[1] for _ in range(2000)}
     assert {route.path.split("/")[1] for route in app.routes} - tried <= {"events"}

@@ -361,6 +361,44 @@ def test_a_sweep_of_the_command_line_shows_as_busy(
     page.locator("#log-list").get_by_text("bench check, as found").wait_for()
 
 
+def test_the_browser_that_the_program_opens_gets_no_secret_in_its_arguments(
+    browser: Any, book: Path, tmp_path: Path
+) -> None:
+    """And comes in by the file that it is given instead, strict cookie and all."""
+    helper, given = tmp_path / "browser.sh", tmp_path / "given.txt"
+    helper.write_text(f'#!/bin/sh\necho "$@" > {given}\n', encoding="utf-8")
+    helper.chmod(0o700)
+    with serve_book(book, open_with=helper) as served:
+        for _ in range(400):
+            if given.exists() and given.read_text(encoding="utf-8"):
+                break
+            time.sleep(0.05)
+        way = given.read_text(encoding="utf-8").strip()
+        assert way.startswith("file:///")
+        assert "token" not in way
+        assert Path(way.removeprefix("file://")).stat().st_mode & 0o777 == 0o600
+        page = browser.new_page()
+        page.goto(way)
+        page.wait_for_url(f"{served.base}/")
+        page.get_by_role("heading", name="Jobs").first.wait_for()
+
+
+def test_a_tab_of_a_program_that_ended_or_was_started_anew_says_what_to_do(
+    browser: Any, book: Path
+) -> None:
+    with serve_book(book) as served:
+        page = enter(browser, served)
+        port = served.base.rpartition(":")[2]
+        assert not page.locator("#gone").is_visible()
+    page.locator("#gone", has_text="Open the address that it told last").wait_for()
+    with serve_book(book, port=port) as served:
+        page.reload()
+        page.get_by_text("press Enter where it runs").wait_for()
+        page.goto(served.address)
+        page.goto(f"{served.base}/jobs/1")
+        assert not page.locator("#gone").is_visible()
+
+
 def test_the_program_ends_on_an_interrupt_with_a_page_open(browser: Any, served: Any) -> None:
     """An open stream does not keep it alive, and nothing but the address is told."""
     enter(browser, served)

@@ -6,18 +6,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pagetest import HOST, ORIGIN, TOKEN, fill_book, open_client
+from pagetest import HOST, ORIGIN, TOKEN, fill_book, invite, open_client
 from starlette.testclient import TestClient
 
 from voicecheck.errors import InputError
-from voicecheck.web.app import make_app
+from voicecheck.web.app import find_way_back, make_app
 from voicecheck.web.forms import UPLOAD_BYTES
-from voicecheck.web.serving import open_listener
+from voicecheck.web.gate import TOKEN_S, Keys
+from voicecheck.web.serving import open_listener, write_way_in
 
 
 @pytest.fixture
 def app(tmp_path: Path) -> Any:
-    return make_app(fill_book(tmp_path), TOKEN, HOST)
+    return make_app(fill_book(tmp_path), invite(HOST))
 
 
 @pytest.fixture
@@ -58,6 +59,63 @@ def test_the_cookie_is_of_this_port_and_strict_and_the_policy_has_no_inline(app:
     policy = answer.headers["content-security-policy"]
     assert "default-src 'none'" in policy
     assert "unsafe" not in policy
+
+
+def test_an_address_is_good_once_and_a_browser_that_is_in_stays_in(app: Any) -> None:
+    with TestClient(app, base_url=f"http://{HOST}") as first:
+        first.get("/enter", params={"token": TOKEN})
+        assert first.get("/").status_code == 200
+        assert first.get("/enter", params={"token": TOKEN}).url.path == "/"
+        secret = first.cookies["bench_4711"]
+        first.cookies.clear()
+        told = first.get("/enter", params={"token": TOKEN})
+        assert told.status_code == 403
+        assert "press Enter where it runs" in told.text
+        assert "Lakeside" not in told.text
+        first.cookies.set("bench_4711", secret)
+        assert first.get("/").status_code == 200
+
+
+def test_an_address_is_good_for_five_minutes_and_the_last_one_only() -> None:
+    now_s = 0.0
+    keys = Keys(HOST, clock=lambda: now_s)
+    first, second = keys.invite(), keys.invite()
+    assert keys.admit(first) is None
+    now_s = TOKEN_S
+    assert keys.admit(second) is None
+    third = keys.invite()
+    secret, now_s = keys.admit(third), now_s + 1e6
+    assert keys.is_known(f"{keys.cookie}={secret}")
+    other = keys.admit(keys.invite())
+    assert secret != other
+    assert keys.is_known(f"{keys.cookie}={other}")
+
+
+def test_the_way_in_is_a_file_of_this_user_alone(tmp_path: Path) -> None:
+    way = write_way_in(tmp_path, "http://127.0.0.1:1/enter?token=abc")
+    assert way.stat().st_mode & 0o777 == 0o600
+    assert "http://127.0.0.1:1/enter?token=abc" in way.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "referer",
+    [
+        f"http://{HOST}//bad.example/",
+        f"http://{HOST}/\\bad.example/",
+        "http://bad.example/jobs/1",
+        f"http://user@{HOST}/",
+        "http://[/",
+        f"http://{HOST}",
+        f"javascript://{HOST}/%0aalert(1)//",
+    ],
+)
+def test_the_way_back_is_a_page_of_ours(client: Any, referer: str) -> None:
+    refused = client.get("/jobs/999", headers={"referer": referer})
+    back = refused.text.rpartition('<a href="')[2].partition('"')[0]
+    assert back == find_way_back(referer, HOST)
+    assert back.startswith("/")
+    assert back[1:2] not in {"/", "\\"}
+    assert find_way_back(f"http://{HOST}/jobs/3?mark=bell", HOST) == "/jobs/3"
 
 
 @pytest.mark.parametrize("origin", ["http://bad.example", "null", f"https://{HOST}", ""])

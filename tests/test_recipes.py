@@ -94,10 +94,10 @@ def test_a_hint(tree: Tree) -> None:
 
 
 def test_a_report_language(tree: Tree) -> None:
-    tree.add("data/words/de.toml", '[language]\nname = "Deutsch"\ndecimal = ","\n')
+    tree.add("data/words/it.toml", '[language]\nname = "Italiano"\ndecimal = ","\n')
     told = tree.ask(
         "from voicecheck.words import load_words\n"
-        "words = load_words('de')\n"
+        "words = load_words('it')\n"
         "told = [words.number(1.5), words.say('path', 'transmit')]"
     )
     assert told == ["1,5", "How it talks"]

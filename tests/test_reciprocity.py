@@ -9,77 +9,36 @@ what it checks, and is itself held against closed forms here.
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 from typing import Any
 
 import numpy as np
 import pytest
+from reciprocity_jigs import TAP_DB, TONES_HZ, make_ratio, measure
+from typer.testing import CliRunner
 
 from voicecheck.bench.calibration.cavitysteps import TAKE_NAMES, compute_reciprocity
-from voicecheck.bench.calibration.reciprocity import (
-    Cavity,
-    Sensitivity,
-    Surroundings,
-    compute_sensitivity,
-)
-from voicecheck.bench.calibration.tonesets import Ratio, list_tones_hz, make_tone_set, read_ratio
+from voicecheck.bench.calibration.tonesets import make_tone_set, read_ratio
 from voicecheck.bench.calibration.validity import get_best, judge_path
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.simulated.cavity import (
-    Jig,
     _compute_box,
-    compute_take,
     make_jig,
     swap_receivers,
 )
 from voicecheck.bench.simulated.cavitybench import TAKES, SimulatedJig
+from voicecheck.cli import make_app
 from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.records import Recording
 from voicecheck.records.benches import BenchSetup, StepResult
+from voicecheck.workflow.benches.jigs import try_steps
 from voicecheck.workflow.benches.sitting import Sitting, get_guide
 from voicecheck.workflow.benches.stepping import StepAnswer, StepRequest, go_through
 
 NOW = "2026-03-02T09:00:00+00:00"
 SETUP = BenchSetup(name="attic", device="Desk Two")
 LENGTH_S = 7.0
-TAP_DB = 0.14
-TONES_HZ = list_tones_hz()
-
-
-def make_ratio(jig: Jig, *, is_large: bool, is_first_driven: bool) -> Ratio:
-    """What a take without noise comes to, straight from the solved circuit."""
-    tap, ear = compute_take(jig, TONES_HZ, is_large=is_large, is_first_driven=is_first_driven)
-    none = np.zeros(len(TONES_HZ))
-    return Ratio(
-        frequency_hz=TONES_HZ, value=ear / tap, spread=none, coherence=1.0 + none, dof=16.0
-    )
-
-
-def measure(seed: int, **changes: Any) -> tuple[Sensitivity, np.ndarray]:
-    """Result of a jig and its error, dB; `changes` are parts of the jig, or what is typed."""
-    own = SimulatedJig(seed)
-    typed = own.read_sizes()
-    tap_v = own.read_tap(TAP_DB)
-    typed |= {name: changes.pop(name) for name in tuple(changes) if name in typed}
-    jig = dataclasses.replace(own.jig, **changes)
-    small, large = (
-        Cavity(
-            volume_cm3=typed[f"{'large' if is_large else 'small'}_cm3"],
-            heard=make_ratio(jig, is_large=is_large, is_first_driven=False),
-            driven=make_ratio(jig, is_large=is_large, is_first_driven=True),
-        )
-        for is_large in (False, True)
-    )
-    given = Surroundings(
-        resistor_ohm=typed["resistor_ohm"],
-        volume_error_cm3=typed["volume_error_cm3"],
-        tap_v=tap_v,
-        tap_db=TAP_DB,
-        pressure_hpa=typed["pressure_hpa"],
-        bore_mm=typed["bore_mm"],
-    )
-    found = compute_sensitivity(small, large, given)
-    return found, found.level_db + 20.0 * np.log10(own.find_truth_pa(TONES_HZ))
 
 
 @pytest.fixture(scope="module")
@@ -393,6 +352,27 @@ class Helper:
         self.told.append(f"{guide.name}: {result.value}")
 
 
+def plug_in(
+    monkeypatch: pytest.MonkeyPatch, jig: SimulatedJig, plan: list[str | None]
+) -> list[Any]:
+    """The jig in the sound card's place, its wires as planned; `None` is a card that is busy."""
+    played: list[Any] = []
+    left = list(plan)
+
+    def play_and_record_both(_: Any, programme: Any, *, path: str) -> Any:
+        assert path == "loop"
+        take = left[0]
+        if programme.duration_s == LENGTH_S or take is None:
+            del left[0]
+        if take is None:
+            raise BenchError("Desk Two is busy")
+        played.append(programme)
+        return jig.play_pair(programme, take)
+
+    monkeypatch.setattr(HardwareBench, "play_and_record_both", play_and_record_both)
+    return played
+
+
 def test_a_sitting_leads_through_four_takes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each take is asked for with its wires; one that fails is asked for again, none is lost."""
     jig = SimulatedJig(11)
@@ -400,16 +380,7 @@ def test_a_sitting_leads_through_four_takes(monkeypatch: pytest.MonkeyPatch) -> 
     sitting = Sitting(
         SETUP, [make_tap(jig)], keep=kept.append, now_utc=NOW, temperature_c=21.0
     )  # fmt: skip
-    plan = iter(["small-heard", None, *TAKES[1:]])
-
-    def play_and_record_both(_: Any, programme: Any, *, path: str) -> Any:
-        assert path == "loop"
-        take = next(plan)
-        if take is None:
-            raise BenchError("Desk Two is busy")
-        return jig.play_pair(programme, take)
-
-    monkeypatch.setattr(HardwareBench, "play_and_record_both", play_and_record_both)
+    played = plug_in(monkeypatch, jig, ["small-heard", None, *TAKES[1:]])
     helper = Helper(jig.read_sizes())
     done, was_stopped = go_through(sitting, sitting.list_wanted(["reciprocity"]), helper)
     assert not was_stopped
@@ -421,7 +392,13 @@ def test_a_sitting_leads_through_four_takes(monkeypatch: pytest.MonkeyPatch) -> 
     assert "blocks of one bore" in helper.asked[0].steps[0]
     assert "R: the resistor" in helper.asked[1].picture
     assert helper.asked[1].drawing == "cavity-driven"
+    # Softly first, and then as loud as the inputs bear, which is not the same in every take.
+    assert [one.recipe.level_dbfs for one in played[::2]] == [-30.0] * 4
+    levels_dbfs = [one.recipe.level_dbfs for one in played[1::2]]
+    assert -30.0 < min(levels_dbfs) < max(levels_dbfs) <= -6.0
+    assert {one.duration_s for one in played[1::2]} == {LENGTH_S}
     (result,) = done
+    assert "clipping" not in {problem.kind for problem in result.problems}
     truth_pa = float(jig.find_truth_pa(np.array([1000.0]))[0])
     assert abs(20.0 * math.log10(result.value / truth_pa)) <= result.uncertainty_db
     assert result.temperature_c == 21.0
@@ -436,12 +413,7 @@ def test_cavities_mixed_up_are_taken_anew(monkeypatch: pytest.MonkeyPatch) -> No
     jig = SimulatedJig(11)
     sitting = Sitting(SETUP, [make_tap(jig)], now_utc=NOW)
     wrong = ("large-heard", "large-driven", "small-driven", "small-heard")
-    plan = iter([*wrong, *TAKES])
-    monkeypatch.setattr(
-        HardwareBench,
-        "play_and_record_both",
-        lambda _, programme, **_path: jig.play_pair(programme, next(plan)),
-    )
+    plug_in(monkeypatch, jig, [*wrong, *TAKES])
     helper = Helper(jig.read_sizes())
     done, _ = go_through(sitting, [get_guide("reciprocity")], helper)
     assert len(helper.asked) == 8
@@ -451,3 +423,28 @@ def test_cavities_mixed_up_are_taken_anew(monkeypatch: pytest.MonkeyPatch) -> No
     shared = dataclasses.replace(SETUP, ear_channel=1)
     with pytest.raises(InputError, match="share one input"):
         Sitting(shared, [make_tap(jig)], now_utc=NOW).play_pair("reciprocity")
+
+
+def test_the_command_tries_it_on_a_made_jig() -> None:
+    """Both steps without any bench: what was found, what it was made with, what it rests on."""
+
+    def call(*words: str) -> Any:
+        begin = ["bench", "calibrate", "nowhere", "--simulated", "3"]
+        return CliRunner().invoke(make_app(), [*begin, *words])
+
+    steps = ("--step", "reciprocity", "--step", "reciprocity-swapped")
+    first, second = json.loads(call(*steps, "--json").stdout)
+    truth_pa = SimulatedJig(3).find_truth_pa(np.array([1000.0]))[0]
+    for document in (first, second):
+        assert document["schema"] == "voicecheck.calibration-step/1"
+        assert document["simulated"] is True
+        assert document["truth_pa"] == pytest.approx(truth_pa)
+        off_db = 20.0 * math.log10(document["value"] / truth_pa)
+        assert abs(off_db) <= document["uncertainty_db"] < 1.0
+    assert second["budget_db"]["one-way"] < first["budget_db"]["one-way"]
+    text = call(*steps).stdout
+    assert "made of one-way 0.30, " in text
+    assert text.count("within the interval") == 2
+    assert "both receivers differ by " in text
+    with pytest.raises(InputError, match="no other has a jig"):
+        try_steps(["mouth"], 3)

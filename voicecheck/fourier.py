@@ -123,3 +123,28 @@ def raise_cosine(position: NDArray[np.float64]) -> NDArray[np.float64]:
     bent = (ramp > 0.0) & (ramp < 1.0)
     ramp[bent] = 0.5 - 0.5 * np.cos(np.pi * ramp[bent])
     return ramp
+
+
+def keep_awake(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Samples with a trace of noise, for a recursive filter that may meet nothing but zeros.
+
+    What rings on in a filter then sinks below the smallest normal number, where a processor takes
+    a hundred times as long (IEEE 754 subnormals). The trace is 380 dB below full scale.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+
+    Examples
+    --------
+    >>> heard = keep_awake(np.zeros(5000))
+    >>> bool(np.all(np.abs(heard) < 1e-18) and np.any(heard))
+    True
+    """
+    trace = np.random.default_rng(0).standard_normal(4096)
+    return np.asarray(samples + 1e-19 * np.resize(trace, len(samples)))

@@ -15,14 +15,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.fourier import keep_awake
 from voicecheck.idle import VOICE_BAND_HZ
 from voicecheck.records.arrays import Array
 
 FRAME_S = 0.002
 HOT_RATIO = 5.0
 """Frame energy over the usual: Gaussian noise with 15 degrees of freedom passes it once in 10^9."""
+SILENT = 1e-30
+"""Energy of a frame below all that a recorder can write: a step of 32 bits squared is 2e-19."""
 JOIN_S = 0.006
 """Hot frames less than this apart are one burst."""
+HIGHEST_PART = 0.45
+"""Of the rate, the upper end of the band where the rate is too low for all of it."""
 MEMORY_S = 30.0
 """Over which the usual level is taken: longer than a shower of bursts, shorter than warming up."""
 PIECE_S = 0.5
@@ -62,7 +67,7 @@ class FryingWatch:
     Parameters
     ----------
     rate_hz : int
-        Samples per second.
+        Samples per second, 1000 or more; below 8889 the band ends where the recording does.
 
     Notes
     -----
@@ -82,10 +87,14 @@ class FryingWatch:
         from scipy import signal
 
         self.rate_hz = rate_hz
-        self._filter = signal.butter(4, VOICE_BAND_HZ, "bandpass", fs=rate_hz, output="sos")
+        low_hz, high_hz = VOICE_BAND_HZ
+        top_hz = min(high_hz, HIGHEST_PART * rate_hz)
+        self._filter = signal.butter(4, (low_hz, top_hz), "bandpass", fs=rate_hz, output="sos")
         self._state = np.zeros((len(self._filter), 2))
-        self._frame = round(FRAME_S * rate_hz)
-        self._piece = round(PIECE_S / FRAME_S) * self._frame
+        # Of a narrower band a frame is as much longer, so that it holds as much that is new.
+        self._frame_s = FRAME_S * (high_hz - low_hz) / (top_hz - low_hz)
+        self._frame = round(self._frame_s * rate_hz)
+        self._piece = round(PIECE_S / self._frame_s) * self._frame
         self._rest: Array = np.zeros(0)
         self._medians: deque[float] = deque(maxlen=round(MEMORY_S / PIECE_S))
         self._open: tuple[float, float, float] | None = None
@@ -137,13 +146,15 @@ class FryingWatch:
     def _take(self, piece: Array) -> list[Burst]:
         from scipy import signal
 
-        heard, self._state = signal.sosfilt(self._filter, piece, zi=self._state)
+        heard, self._state = signal.sosfilt(self._filter, keep_awake(piece), zi=self._state)
         energy = np.sum(heard.reshape(-1, self._frame) ** 2, axis=1)
+        # The trace of noise against slow zeros is nothing that was heard.
+        energy[energy < SILENT] = 0.0
         first = self._n_frames
         self._n_frames += len(energy)
         # The filter's own start is no burst.
-        if first * FRAME_S < 0.02:
-            energy[: round(0.02 / FRAME_S)] = np.median(energy)
+        if first * self._frame_s < 0.02:
+            energy[: round(0.02 / self._frame_s)] = np.median(energy)
         self._medians.append(float(np.median(energy)))
         usual = float(np.median(self._medians))
         if usual <= 0.0:
@@ -152,7 +163,7 @@ class FryingWatch:
         for index in np.flatnonzero(energy > HOT_RATIO * usual):
             at_s = float((first + index) * self._frame / self.rate_hz)
             ratio = float(energy[index]) / usual
-            if self._open is None or at_s - self._open[1] > JOIN_S:
+            if self._open is None or at_s - self._open[1] > JOIN_S * self._frame_s / FRAME_S:
                 found += self._close()
                 self._open = (at_s, at_s, ratio)
             else:
@@ -166,7 +177,7 @@ class FryingWatch:
         self._open = None
         burst = Burst(
             at_s=first_s,
-            duration_ms=1000.0 * (last_s - first_s + FRAME_S),
+            duration_ms=1000.0 * (last_s - first_s + self._frame_s),
             size_db=10.0 * math.log10(ratio),
         )
         self._n_bursts += 1

@@ -11,12 +11,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from voicecheck.errors import InputError
 
+if TYPE_CHECKING:
+    from babel import Locale
+
 WORDS_FOLDER = Path(__file__).parent / "data" / "words"
 FALLBACK = "en"
+LETTER_TERRITORIES = frozenset(
+    ["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"]
+)
+"""Where paper is Letter; A4 elsewhere (CLDR, supplemental data, paperSize)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +34,7 @@ class Words:
     Parameters
     ----------
     code : str
-        Language tag as in a page's `lang` attribute.
+        Language tag as in a page's `lang` attribute, with a territory or without.
     sections : mapping of str to mapping of str to str
     """
 
@@ -58,6 +65,41 @@ class Words:
     def say_own(self, section: str, key: str, text: str) -> str:
         """The language's sentence where it has one, else the text that there is."""
         return self.say(section, key) if self.has(section, key) else text
+
+    def count(self, section: str, key: str, n: int, **values: object) -> str:
+        """
+        A sentence about a number of things, in the plural form that the language asks for.
+
+        Parameters
+        ----------
+        section, key : str
+            The sentence stands under the key and a form of CLDR, as `more_one`, `more_other`; where
+            the number makes no difference, under the key alone.
+        n : int
+        **values : object
+        """
+        forms = (f"{key}_{self._locale.plural_form(n)}", f"{key}_other")
+        chosen = next((form for form in forms if self.has(section, form)), key)
+        return self.say(section, chosen, n=self.number(n, 0), **values)
+
+    @property
+    def paper(self) -> str:
+        """What paper the language's territory prints on: "A4" or "Letter"."""
+        return "Letter" if find_territory(self.code) in LETTER_TERRITORIES else "A4"
+
+    @property
+    def is_proofed(self) -> bool:
+        """Whether somebody who grew up with the language has read its sentences."""
+        return self.say("language", "proofed") == "yes"
+
+    @property
+    def for_bench(self) -> Words:
+        """The language of the pages for the bench: this one where its file has them, or English."""
+        return load_words() if self.say("language", "bench") == FALLBACK else self
+
+    @property
+    def _locale(self) -> Locale:
+        return _find_locale(self.code)
 
     def number(self, value: float | None, decimals: int = 1, *, sign: bool = False) -> str:
         """
@@ -128,7 +170,48 @@ class Words:
             moment = datetime.fromisoformat(time_utc)
         except ValueError:
             return time_utc
-        return moment.strftime(self.say("language", "date"))
+        from babel.dates import format_date
+
+        return format_date(moment, self.say("language", "date"), locale=self._locale)
+
+
+def find_territory(language: str) -> str:
+    """
+    The territory of a language tag; "" where it names none.
+
+    Examples
+    --------
+    >>> find_territory("es-MX"), find_territory("es")
+    ('MX', '')
+    """
+    return next((part for part in language.split("-")[1:] if len(part) == 2), "").upper()
+
+
+@functools.cache
+def _find_locale(code: str) -> Locale:
+    """How a language writes dates and plurals; English for one that is not known."""
+    from babel import Locale, UnknownLocaleError
+
+    language = code.partition("-")[0].lower()
+    for tag in (f"{language}_{find_territory(code)}", language):
+        try:
+            return Locale.parse(tag)
+        except (UnknownLocaleError, ValueError):
+            continue
+    return Locale.parse(FALLBACK)
+
+
+def name_languages(folder: Path = WORDS_FOLDER) -> dict[str, str]:
+    """
+    Each language by its tag, as those who speak it name it.
+
+    Examples
+    --------
+    >>> name_languages()["nl"]
+    'Nederlands'
+    """
+    files = sorted(folder.glob("*.toml"))
+    return {file.stem: str(_read(file)["language"]["name"]) for file in files}
 
 
 @functools.cache
@@ -139,7 +222,8 @@ def load_words(language: str = FALLBACK, folder: Path = WORDS_FOLDER) -> Words:
     Parameters
     ----------
     language : str
-        Language tag, as "en" or "pt-BR".
+        Language tag, as "de" or "es-MX". A territory that has no file of its own takes the
+        language's sentences and writes numbers and dates its own way.
     folder : Path
         Where the language files are.
 
@@ -158,13 +242,15 @@ def load_words(language: str = FALLBACK, folder: Path = WORDS_FOLDER) -> Words:
     '\u22123.14'
     """
     available = sorted(path.stem for path in folder.glob("*.toml"))
-    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", language) or (
-        language not in available
-    ):
+    own = next((tag for tag in (language, language.partition("-")[0]) if tag in available), None)
+    if own is None or not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", language):
         raise InputError(f"language: need one of {', '.join(available)}, got {language[:20]!r}")
     sections = _read(WORDS_FOLDER / f"{FALLBACK}.toml")
-    for name, table in _read(folder / f"{language}.toml").items():
+    for name, table in _read(folder / f"{own}.toml").items():
         sections[name] = {**sections.get(name, {}), **table}
+    if own != language:
+        symbols = _find_locale(language).number_symbols
+        sections["language"]["decimal"] = symbols.get("latn", symbols)["decimal"]
     frozen = {name: MappingProxyType(table) for name, table in sections.items()}
     return Words(code=language, sections=MappingProxyType(frozen))
 

@@ -34,7 +34,7 @@ from typing import BinaryIO, NoReturn
 from voicecheck.errors import InputError, VoicecheckError
 from voicecheck.filekinds import HEAD_BYTES, recognise
 
-__all__ = ["DOOR", "Door", "expand", "make_folder", "sync_file", "sync_folder"]
+__all__ = ["DOOR", "Door", "expand", "make_folder", "shorten", "sync_file", "sync_folder"]
 
 OWN_OUTPUT = re.compile(r"/dev/stdout|/dev/stderr|/(?:dev|proc/self)/fd/(\d{1,6})")
 """Names of what is open already; a shell hands such a name over for `>(command)`."""
@@ -347,7 +347,7 @@ def _translate(target: str | Path, failure: type[VoicecheckError]) -> Iterator[N
             remedy = "free some space"
         elif error.errno in {errno.ENOENT, errno.ENOTDIR}:
             remedy = "need the name of a file in a folder that is there"
-        message = f"{_shorten(target)}: cannot be written ({error.strerror or error})"
+        message = f"{shorten(target)}: cannot be written ({error.strerror or error})"
         raise failure(f"{message}; nothing was changed; {remedy}") from error
 
 
@@ -368,9 +368,10 @@ def _check_name(target: Path) -> None:
 
 
 def _refuse(target: str | Path, why: str, remedy: str) -> NoReturn:
-    raise InputError(f"{_shorten(target)}: {why}; nothing was written; {remedy}")
+    raise InputError(f"{shorten(target)}: {why}; nothing was written; {remedy}")
 
 
-def _shorten(target: str | Path) -> str:
+def shorten(target: str | Path) -> str:
+    """A path for a message: the middle of a long one is left out."""
     text = str(target)
     return text if len(text) <= 200 else f"{text[:60]}...{text[-60:]}"

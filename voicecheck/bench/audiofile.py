@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import io
-import os
 import re
-import struct
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,14 +18,20 @@ from typing import Any
 import numpy as np
 
 from voicecheck.bench.codings import FAMILIES, USES, open_sound, tell_coding
+from voicecheck.bench.riff import find_unsized, is_mpeg, open_regular
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.records import Conditions, Problem, Recording
 from voicecheck.records.arrays import Array
 
-BLOCK_FRAMES = 2**20
+BLOCK_SAMPLES = 2**20
+"""Read at a time, all channels together."""
 SMALL_BLOCK_FRAMES = 2**12
-LONGEST_FRAMES = 2**28
-"""About 93 minutes at 48 kHz; more would not fit the memory of a small machine."""
+LONGEST_S = 300.0
+"""What a file holds beyond is not read: 15 programmes, 50 cadences of a bell (judgement)."""
+LONGEST_FRAMES = 14_400_000
+"""300 s at 48 kHz; faster files are read up to as many samples."""
+RATES_HZ = (4000, 768_000)
+"""Below, no telephone's band fits; above, nobody records sound (common practice, no source)."""
 STREAMED_BYTES = (range(0x7FFFF000, 0x80000001), range(0xFFFFFF00, 0x100000000))
 """
 Sizes that a recorder writes which does not know the length beforehand: the largest numbers of 31
@@ -38,9 +41,6 @@ LARGEST_PEAK = 100.0
 """Floating-point files may go a little beyond full scale; integers stored as such go far."""
 LOSSLESS = re.compile(r"PCM_(S8|U8|16|24|32)|FLOAT|DOUBLE|ALAC_\d+")
 LOSSY_SUFFIXES = (".m4a", ".aac", ".mp4", ".webm", ".wma", ".amr", ".3gp")
-PCM_BITS = {8: "PCM_U8", 16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}
-FLOAT_BITS = {32: "FLOAT", 64: "DOUBLE"}
-FLOAT_CODE, EXTENSIBLE_CODE = 0x0003, 0xFFFE
 
 
 def load_recording(
@@ -104,6 +104,37 @@ def load_recording(
     )
 
 
+def load_pair(
+    path: str | Path, *, channel: int = 1, conditions: Conditions | None = None
+) -> Recording:
+    """
+    Read a channel of an audio file and the one after it; the first alone where there is no other.
+
+    Parameters
+    ----------
+    path : path
+    channel : int
+        Of the first, from 1.
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    Recording
+        The other channel is its `second`.
+
+    Raises
+    ------
+    InputError, RecordingError
+        As `load_recording`.
+    """
+    first = load_recording(path, channel=channel, conditions=conditions)
+    if count_channels(path) <= channel:
+        return first
+    other = load_recording(path, channel=channel + 1)
+    shorter = min(len(first.samples), len(other.samples))
+    return first.replace(samples=first.samples[:shorter], second=other.samples[:shorter])
+
+
 def count_channels(path: str | Path) -> int:
     """
     How many channels an audio file has; 1 where it cannot be read, which reading it will tell.
@@ -115,8 +146,7 @@ def count_channels(path: str | Path) -> int:
     import soundfile
 
     try:
-        with open_regular(Path(path)):
-            return int(soundfile.info(path).channels)
+        return 1 if is_mpeg(Path(path)) else int(soundfile.info(path).channels)
     except (soundfile.LibsndfileError, RecordingError):
         return 1
 
@@ -150,58 +180,24 @@ def read_in_blocks(
     import soundfile
 
     path = Path(path)
+    n_read = 0
     try:
+        if is_mpeg(path):
+            raise _lossy(path, "MPEG audio")
         with soundfile.SoundFile(path) as sound:
             _check_format(sound, path, channel)
             rate_hz = int(sound.samplerate)
-            count = max(1, round(block_s * rate_hz))
+            count = max(1, min(round(block_s * rate_hz), BLOCK_SAMPLES // sound.channels))
             while len(block := sound.read(count, always_2d=True)):
-                yield block[:, channel - 1].copy(), rate_hz
+                samples = block[:, channel - 1].copy()
+                _check_samples(samples, rate_hz, path, first_s=n_read / rate_hz)
+                n_read += len(samples)
+                yield samples, rate_hz
     except soundfile.LibsndfileError as error:
         raise _not_audio(path) from error
 
 
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """A chunk of a RIFF file: where its content starts and how long it says it is."""
-
-    name: bytes
-    start: int
-    n_bytes: int
-
-
-@contextlib.contextmanager
-def open_regular(path: Path) -> Iterator[io.BufferedReader]:
-    """Open a file to read; a folder or a pipe is refused before anything could wait for it."""
-    try:
-        if path.exists() and not path.is_file():
-            message = f"{path}: is no ordinary file; give an audio file"
-            raise RecordingError(message, "unreadable")
-        with path.open("rb") as file:
-            yield file
-    except OSError as error:
-        message = f"{path}: cannot be read ({error.strerror}); check the name and the folder"
-        raise RecordingError(message, "unreadable") from error
-
-
-def walk_chunks(file: io.BufferedReader) -> Iterator[Chunk]:
-    """Chunks of a RIFF file as far as they make sense; none for anything else."""
-    size = file.seek(0, os.SEEK_END)
-    file.seek(0)
-    head = file.read(12)
-    if head[:4] != b"RIFF" or head[8:] != b"WAVE":
-        return
-    start = 12
-    while start + 8 <= size:
-        file.seek(start)
-        name, n_bytes = struct.unpack("<4sI", file.read(8))
-        if not name.isascii() or not name.decode().isprintable():
-            return
-        yield Chunk(name, start + 8, min(n_bytes, size - start - 8))
-        start += 8 + n_bytes + n_bytes % 2
-
-
-def _check_samples(samples: Array, rate_hz: int, path: Path) -> None:
+def _check_samples(samples: Array, rate_hz: int, path: Path, *, first_s: float = 0.0) -> None:
     """Refuse what no recorder writes: samples that are not numbers, or far beyond full scale."""
     # Either extreme is NaN or infinite if any sample is, and neither needs a temporary.
     extremes = (float(np.min(samples)), float(np.max(samples)))
@@ -215,7 +211,7 @@ def _check_samples(samples: Array, rate_hz: int, path: Path) -> None:
             "the file was written without scaling, export it again as 24-bit WAV"
         )
         raise RecordingError(message, "damaged")
-    at_s = float(bad[0]) / rate_hz
+    at_s = first_s + float(bad[0]) / rate_hz
     message = (
         f"{path.name}: {len(bad)} samples are not numbers, the first at {at_s:.3f} s; "
         "the file is damaged or was badly converted, record again"
@@ -229,6 +225,9 @@ def _decode(
     """One channel, its rate, and what was wrong with the file."""
     import soundfile
 
+    if is_mpeg(path):
+        # Before the library is asked, which talks about such files on the screen by itself.
+        raise _lossy(path, "MPEG audio")
     try:
         with open_sound(path) as sound:
             _check_format(sound, path, channel, codings)
@@ -237,20 +236,30 @@ def _decode(
             if sound.frames == 0:
                 return _recover_unsized(path, channel, rate_hz)
             claimed = int(sound.frames)
-            samples, is_cut = _read_channel(sound, channel, path)
+            read = _read_channel(sound, channel, path)
             claims = _read_claims(sound)
-            is_streamed = any(said in sizes for said, _ in claims for sizes in STREAMED_BYTES)
             lost_s = _estimate_lost_s(claims, sound, path)
     except soundfile.LibsndfileError as error:
         raise _not_audio(path) from error
+    end_s = len(read.samples) / rate_hz
     if claimed < LONGEST_FRAMES:
-        lost_s = max(lost_s, (claimed - len(samples)) / rate_hz)
-    end_s = len(samples) / rate_hz
-    if is_cut or lost_s > 0:
+        lost_s = max(lost_s, claimed / rate_hz - end_s)
+    if read.goes_on:
+        told.append(_tell_long(end_s))
+    elif read.is_cut or lost_s > 0:
         told.append(_tell_lost(end_s, lost_s))
-    elif is_streamed:
+    elif any(said in sizes for said, _ in claims for sizes in STREAMED_BYTES):
         told.append(_tell_streamed(end_s))
-    return samples, rate_hz, tuple(told)
+    return read.samples, rate_hz, tuple(told)
+
+
+def _tell_long(end_s: float) -> Problem:
+    return Problem(
+        kind="long",
+        at_s=end_s,
+        message=f"the recording is longer than {end_s:.0f} s",
+        effect=f"only its first {end_s:.0f} s are used; if what matters is later, cut it out",
+    )
 
 
 def _tell_streamed(end_s: float) -> Problem:
@@ -274,16 +283,24 @@ def _tell_lost(end_s: float, lost_s: float) -> Problem:
 def _check_format(sound: Any, path: Path, channel: int, codings: Collection[str] = ()) -> None:
     is_enough = FAMILIES.get(sound.subtype) in codings
     if not is_enough and not LOSSLESS.fullmatch(sound.subtype):
-        name = str(sound.subtype_info)
+        raise _lossy(path, str(sound.subtype_info), _tell_use(sound.subtype))
+    if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
         message = (
-            f"{path.name}: {name} leaves out part of the sound and adds its own distortion and "
-            f"noise{_tell_use(sound.subtype)}; record as WAV or FLAC, 16 bit or better, and do not "
-            "convert in between"
+            f"{path.name}: says {sound.samplerate} samples per second, need {RATES_HZ[0]} to "
+            f"{RATES_HZ[1]}; its header is damaged, or it is no recording of sound"
         )
-        raise RecordingError(message, "lossy")
+        raise RecordingError(message, "damaged")
     if not 1 <= channel <= sound.channels:
         message = f"{path.name}: channel {channel} asked for, it has 1 to {sound.channels}"
         raise InputError(message)
+
+
+def _lossy(path: Path, name: str, use: str = "") -> RecordingError:
+    message = (
+        f"{path.name}: {name} leaves out part of the sound and adds its own distortion and "
+        f"noise{use}; record as WAV or FLAC, 16 bit or better, and do not convert in between"
+    )
+    return RecordingError(message, "lossy")
 
 
 def _tell_use(subtype: str) -> str:
@@ -292,41 +309,54 @@ def _tell_use(subtype: str) -> str:
     return f" (good enough for {use}, not for this)" if use else ""
 
 
-def _read_channel(sound: Any, channel: int, path: Path) -> tuple[Array, bool]:
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One channel; whether the library gave up in it, and whether more follows."""
+
+    samples: Array
+    is_cut: bool = False
+    goes_on: bool = False
+
+
+def _read_channel(sound: Any, channel: int, path: Path) -> _Read:
     """
     Read in blocks, so that no memory is taken on the word of a header.
 
-    Returns the samples and whether the library gave up in between; then it is asked again in
-    small blocks, which give what precedes the bad place.
+    Where the library gives up in between it is asked again in small blocks, which give what
+    precedes the bad place.
     """
     import soundfile
 
+    block_frames = max(1, BLOCK_SAMPLES // sound.channels)
     try:
-        return _read_blocks(sound, channel, BLOCK_FRAMES, path), False
+        parts = list(_read_blocks(sound, channel, block_frames))
+        goes_on = len(sound.read(1)) > 0
+        return _Read(_join(parts), goes_on=goes_on)
     except soundfile.LibsndfileError:
         pass
-    parts: list[Array] = []
+    parts = []
     with open_sound(path) as again, contextlib.suppress(soundfile.LibsndfileError):
-        while len(part := again.read(SMALL_BLOCK_FRAMES, always_2d=True)):
-            parts.append(part[:, channel - 1].copy())
-            _check_length(len(parts) * SMALL_BLOCK_FRAMES, path)
-    return np.concatenate(parts) if parts else np.zeros(0), True
+        for part in _read_blocks(again, channel, SMALL_BLOCK_FRAMES):
+            parts.append(part)
+    return _Read(_join(parts), is_cut=True)
 
 
-def _read_blocks(sound: Any, channel: int, block_frames: int, path: Path) -> Array:
-    parts: list[Array] = []
-    while True:
-        part = sound.read(block_frames)
-        parts.append(part if part.ndim == 1 else part[:, channel - 1].copy())
-        _check_length(len(parts) * block_frames, path)
-        if len(part) < block_frames:
-            return parts[0] if len(parts) == 1 else np.concatenate(parts)
+def _read_blocks(sound: Any, channel: int, block_frames: int) -> Iterator[Array]:
+    """One channel, block by block, as far as a recording may go."""
+    left = min(LONGEST_FRAMES, round(LONGEST_S * sound.samplerate))
+    while left > 0:
+        asked = min(block_frames, left)
+        part = sound.read(asked)
+        left -= len(part)
+        yield part if part.ndim == 1 else part[:, channel - 1].copy()
+        if len(part) < asked:
+            return
 
 
-def _check_length(n_frames: int, path: Path) -> None:
-    if n_frames > LONGEST_FRAMES:
-        message = f"{path.name}: too long to hold in memory; cut out the part that matters"
-        raise RecordingError(message, "too-long")
+def _join(parts: list[Array]) -> Array:
+    if not parts:
+        return np.zeros(0)
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _read_claims(sound: Any) -> list[tuple[int, int]]:
@@ -351,37 +381,26 @@ def _recover_unsized(
     import soundfile
 
     with open_regular(path) as file:
-        chunks = {chunk.name: chunk for chunk in walk_chunks(file)}
-        data, layout = chunks.get(b"data"), chunks.get(b"fmt ")
-        if data is None or layout is None or data.n_bytes:
+        found = find_unsized(file)
+        if found is None:
             return np.zeros(0), rate_hz, ()
-        file.seek(layout.start)
-        head = file.read(min(layout.n_bytes, 40)).ljust(40, b"\0")
-        file.seek(data.start)
-        sound = file.read(LONGEST_FRAMES)
-    code, n_channels, _, _, _, bits = struct.unpack_from("<HHIIHH", head)
-    if code == EXTENSIBLE_CODE:
-        (code,) = struct.unpack_from("<H", head, 24)
-    subtype = (FLOAT_BITS if code == FLOAT_CODE else PCM_BITS).get(bits)
-    whole = len(sound) - len(sound) % max(1, n_channels * bits // 8)
-    if subtype is None or whole == 0:
-        return np.zeros(0), rate_hz, ()
-    samples, _ = soundfile.read(
-        io.BytesIO(sound[:whole]),
-        samplerate=rate_hz,
-        channels=n_channels,
-        subtype=subtype,
-        format="RAW",
-        endian="LITTLE",
-        always_2d=True,
-    )
+        layout, window = found
+        raw = soundfile.SoundFile(
+            window, samplerate=rate_hz, format="RAW", endian="LITTLE", **layout
+        )
+        with raw as sound:
+            parts = list(_read_blocks(sound, channel, max(1, BLOCK_SAMPLES // sound.channels)))
+            goes_on = len(sound.read(1)) > 0
+    samples = _join(parts)
+    end_s = len(samples) / rate_hz
+    told = (_tell_long(end_s),) if goes_on else ()
     problem = Problem(
         kind="truncated",
-        at_s=len(samples) / rate_hz,
+        at_s=end_s,
         message="the recorder did not finish the file: its header says no sound, sound follows",
         effect="everything up to the end of the file is used; its last moments may be missing",
     )
-    return samples[:, channel - 1].copy(), rate_hz, (problem,)
+    return samples, rate_hz, told or (problem,)
 
 
 def _not_audio(path: Path) -> RecordingError:

@@ -16,13 +16,13 @@ FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 
 def save_sound(path: str | Path, samples: Array, rate_hz: int, door: Door = DOOR) -> Path:
     """
-    Write one channel as 24-bit WAV or FLAC.
+    Write one channel, or several, as 24-bit WAV or FLAC.
 
     Parameters
     ----------
     path : path
         Ends in .wav or .flac; replaced only when the new file is complete.
-    samples : ndarray, shape (n_samples,)
+    samples : ndarray, shape (n_samples,) or (n_samples, n_channels)
         Full-scale units, within -1 and 1.
     rate_hz : int
     door : Door
@@ -49,11 +49,11 @@ def encode_sound(
     samples: Array, rate_hz: int, *, file_format: str = "FLAC", bits: int = 24
 ) -> bytes:
     """
-    One channel as the bytes of a sound file.
+    One channel, or several, as the bytes of a sound file.
 
     Parameters
     ----------
-    samples : ndarray, shape (n_samples,)
+    samples : ndarray, shape (n_samples,) or (n_samples, n_channels)
         Full-scale units, within -1 and 1.
     rate_hz : int
     file_format : str

@@ -9,19 +9,15 @@ text field empty, without an error.
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import msgspec
 import numpy as np
 
-from voicecheck.bench.audiofile import (
-    count_channels,
-    load_recording,
-    open_regular,
-    walk_chunks,
-)
+from voicecheck.bench.audiofile import count_channels, load_recording
 from voicecheck.bench.interface import Bench
+from voicecheck.bench.riff import open_regular, walk_chunks
 from voicecheck.errors import InputError, RecordingError, VoicecheckError
 from voicecheck.measure.channels import choose_channel
 from voicecheck.programme import make_programme
@@ -47,6 +43,8 @@ __all__ = [
 ]
 
 RECIPE_CHUNK = b"vcRP"
+RECIPE_BYTES = 1 << 20
+"""More is no recipe; whatever a header says, no more is read."""
 FULL_SCALE_24 = 2**23
 MOST_CHANNELS = 16
 """Looked at for the programme; a mixer's file may have more, of which one has to be named."""
@@ -143,11 +141,11 @@ def load_take(
     n_channels = 1 if channel is not None else count_channels(path)
     if n_channels == 1:
         return load_recording(path, channel=channel or 1, conditions=conditions)
-    every = [
-        load_recording(path, channel=one + 1, conditions=conditions)
-        for one in range(min(n_channels, MOST_CHANNELS))
-    ]
-    return choose_channel(programme, every)
+
+    def load(one: int) -> Recording:
+        return load_recording(path, channel=one + 1, conditions=conditions)
+
+    return choose_channel(programme, min(n_channels, MOST_CHANNELS), load)
 
 
 def read_recipe(path: str | Path) -> Recipe | None:
@@ -163,7 +161,7 @@ def read_recipe(path: str | Path) -> Recipe | None:
             for chunk in walk_chunks(file):
                 if chunk.name == RECIPE_CHUNK:
                     file.seek(chunk.start)
-                    return from_json(file.read(chunk.n_bytes), Recipe)
+                    return from_json(file.read(min(chunk.n_bytes, RECIPE_BYTES)), Recipe)
     except (VoicecheckError, msgspec.DecodeError, UnicodeDecodeError):
         return None
     return None
@@ -185,17 +183,36 @@ def save_programme(programme: Programme, path: str | Path, door: Door = DOOR) ->
     InputError
         The file cannot be written there.
     """
+    save_with_chunk(programme, RECIPE_CHUNK, to_json(programme.recipe), path, door)
+
+
+def save_with_chunk(
+    programme: Programme, name: bytes, content: bytes, path: str | Path, door: Door = DOOR
+) -> None:
+    """
+    Write the sound of a programme with one chunk of its own behind it.
+
+    Parameters
+    ----------
+    programme : Programme
+    name : bytes
+        Of the chunk, four letters.
+    content : bytes
+    path : path
+    door : Door
+
+    Raises
+    ------
+    InputError
+        The file cannot be written there.
+    """
     steps = np.rint(programme.samples * FULL_SCALE_24).astype("<i4")
     sound = steps.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
     rate_hz = programme.rate_hz
     layout = struct.pack("<HHIIHH", 1, 1, rate_hz, 3 * rate_hz, 3, 24)
     body = b"WAVE" + b"".join(
         _make_chunk(name, content)
-        for name, content in (
-            (b"fmt ", layout),
-            (b"data", sound),
-            (RECIPE_CHUNK, to_json(programme.recipe)),
-        )
+        for name, content in ((b"fmt ", layout), (b"data", sound), (name, content))
     )
     door.write(path, _make_chunk(b"RIFF", body))
 
@@ -219,9 +236,33 @@ def load_programme(path: str | Path) -> Programme:
         Kind "no-recipe" where the file carries none, "wrong-programme" where its sound is not
         what its recipe says, else as `load_recording`.
     """
+    return load_with_chunk(path, RECIPE_CHUNK, lambda text: make_programme(from_json(text, Recipe)))
+
+
+def load_with_chunk(path: str | Path, name: bytes, make: Callable[[bytes], Programme]) -> Programme:
+    """
+    Make the programme again that a file's own chunk describes, and hold the sound against it.
+
+    Parameters
+    ----------
+    path : path
+    name : bytes
+        Of the chunk.
+    make : callable
+        Content of the chunk -> programme.
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    RecordingError
+        As `load_programme`.
+    """
     path = Path(path)
     with open_regular(path) as file:
-        found = [chunk for chunk in walk_chunks(file) if chunk.name == RECIPE_CHUNK]
+        found = [chunk for chunk in walk_chunks(file) if chunk.name == name]
         if not found:
             message = (
                 f"{path.name}: carries no recipe, so it is no programme file, or another program "
@@ -229,9 +270,9 @@ def load_programme(path: str | Path) -> Programme:
             )
             raise RecordingError(message, "no-recipe")
         file.seek(found[0].start)
-        text = file.read(found[0].n_bytes)
+        text = file.read(min(found[0].n_bytes, RECIPE_BYTES))
     try:
-        programme = make_programme(from_json(text, Recipe))
+        programme = make(text)
     except (msgspec.DecodeError, UnicodeDecodeError, VoicecheckError) as error:
         message = f"{path.name}: its recipe cannot be used ({error}); write the file again"
         raise RecordingError(message, "no-recipe") from error

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 from voicecheck.words import load_words
 
 if TYPE_CHECKING:
-    from voicecheck.records import Finding, Problem, Recording
+    from voicecheck.records import Finding, Problem, Programme, Recording
 
-Plays = Literal["nothing", "tone", "speech"]
+Plays = Literal["nothing", "tone", "speech", "programme"]
 """What a sound device may play while a check is recorded."""
 
 HEARING_CAUTION = "A tone plays. Keep the receiver on its coupler or on the bench, never at an ear."
@@ -184,6 +184,11 @@ class CheckKind:
         Record -> spans to be drawn, where no drawing of its own is registered.
     codings : tuple of str
         Families of telephone codings whose files are good enough for what it measures.
+    make_programme : callable or None
+        Options and level, dBFS -> what is played while two channels are recorded; `None` of it
+        where these options want to listen to one channel only.
+    level_dbfs : float
+        What is played at unless something else is asked for.
     """
 
     name: str
@@ -204,6 +209,8 @@ class CheckKind:
     report_names: Mapping[str, str] = field(default_factory=dict)
     picture: Callable[[Any], Spans] | None = None
     codings: tuple[str, ...] = ()
+    make_programme: Callable[[Any, float], Programme | None] | None = None
+    level_dbfs: float = -30.0
 
 
 def say(value: float | None, digits: int = 1, unit: str = "") -> str:

@@ -255,11 +255,16 @@ def is_filled_by(filled_by: str, key: str) -> bool:
     --------
     >>> is_filled_by("tones:any+", "tones:after"), is_filled_by("sweep:after", "sweep:before:loop")
     (True, False)
+    >>> is_filled_by("parts:any;sweep:after:sidetone+", "sweep:after:sidetone")
+    True
     """
-    filled_by = filled_by.removesuffix("+")
-    kind, _, rest = filled_by.partition(":")
-    fits = [f"{kind}:before", f"{kind}:after"] if rest == "any" else [filled_by]
-    return bool(filled_by) and any(key == one or key.startswith(f"{one}:") for one in fits)
+    return any(_fits(one, key) for one in filled_by.removesuffix("+").split(";") if one)
+
+
+def _fits(named: str, key: str) -> bool:
+    kind, _, rest = named.partition(":")
+    fits = [f"{kind}:before", f"{kind}:after"] if rest == "any" else [named]
+    return any(key == one or key.startswith(f"{one}:") for one in fits)
 
 
 def conclude(

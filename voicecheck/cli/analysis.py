@@ -43,7 +43,11 @@ def signal(
         typer.Option(help="Length of the first silence, s: longer weighs crackle better."),
     ] = None,
     kind: Annotated[
-        str, typer.Option(help="default (18 s), quick (7 s) or careful (42 s).")
+        str,
+        typer.Option(
+            help="default (18 s), quick (7 s), careful (42 s), or parts: the stimulus of the "
+            "electrical check (51 s)."
+        ),
     ] = "default",
     cap_dbfs: Annotated[float, typer.Option(help="Output cap: no block may peak above it.")] = -3.0,
     force: Force = False,
@@ -53,6 +57,10 @@ def signal(
     """Write the test signal to a WAV file that carries its own recipe."""
     from voicecheck.workflow.analysis import choose_recipe, describe_programme, write_signal
 
+    if kind == "parts":
+        given = {"--sweeps": sweeps, "--sweep-s": sweep_s, "--silence-s": silence_s}
+        _write_stimulus(out, rate, level_dbfs, cap_dbfs, given, (force, as_json, quiet))
+        return
     recipe = choose_recipe(
         kind,
         rate_hz=rate,
@@ -70,6 +78,38 @@ def signal(
     tell(
         f"{out}: {programme.duration_s:.1f} s at {rate} Hz, nominal level {level_dbfs:g} dBFS.\n"
         "Play it through the mouth or the line, never into an ear, and record what comes back.",
+        quiet=quiet,
+    )
+
+
+def _write_stimulus(
+    out: Path,
+    rate_hz: int,
+    level_dbfs: float,
+    cap_dbfs: float,
+    given: dict[str, Any],
+    how: tuple[bool, bool, bool],
+) -> None:
+    from voicecheck.errors import InputError
+    from voicecheck.workflow.analysis import (
+        choose_stimulus,
+        describe_programme,
+        write_stimulus,
+    )
+
+    if told := [name for name, value in given.items() if value is not None]:
+        raise InputError(f"{', '.join(told)}: the stimulus of the electrical check has no sweeps")
+    force, as_json, quiet = how
+    recipe = choose_stimulus(rate_hz=rate_hz, level_dbfs=level_dbfs, cap_dbfs=cap_dbfs)
+    with open_door(force=force, quiet=quiet) as door:
+        programme = write_stimulus(out, recipe, door)
+    if as_json:
+        write_json(describe_programme(programme, str(out), recipe))
+        return
+    tell(
+        f"{out}: {programme.duration_s:.1f} s at {rate_hz} Hz, nominal level {level_dbfs:g} dBFS.\n"
+        "Play it through the resistor into the part, never into a public line or an ear, and "
+        "record both sides of the resistor.",
         quiet=quiet,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ from voicecheck.records import BenchCheck, StepResult, to_document
 from voicecheck.records.times import say_own_time
 
 if TYPE_CHECKING:
+    from voicecheck.workflow.benches.jigs import Tried
     from voicecheck.workflow.benches.store import BenchFile
 
 TREND_WIDTH = 30
@@ -118,15 +120,30 @@ def render_check(check: BenchCheck) -> str:
 def render_result(result: StepResult) -> str:
     """Outcome of one step, and what it warns of."""
     from voicecheck.cli.guidance import wrap
+    from voicecheck.workflow.benches.view import list_remarks
 
     _, value, spread, until = _list_step(result)
     lines = [f"  done: {value}, {spread}, {until}"]
     if result.is_fallback:
         lines.append(wrap(f"a stand-in: {result.method}; every report says so", "  !  ", "     "))
+    lines += [wrap(line, "     ", "     ") for line in list_remarks(result)]
     for problem in result.problems:
         text = "; ".join(filter(None, (problem.message, problem.effect)))
         lines.append(wrap(text, "  !  ", "     "))
     return "\n".join(lines)
+
+
+def render_tried(tried: Tried) -> str:
+    """A step on a simulated jig: found, meant, and whether the interval holds that."""
+    from voicecheck.units import db_from_ratio
+
+    result, truth_pa = tried
+    error_db = db_from_ratio((result.value or math.nan) / truth_pa)
+    holds = "within" if abs(error_db) <= result.uncertainty_db else "outside of"
+    return (
+        f"{result.step}, simulated, nothing kept\n{render_result(result)}\n"
+        f"  made with {truth_pa:.3f} Pa per unit: off by {error_db:+.2f} dB, {holds} the interval"
+    )
 
 
 def render_trend(file: BenchFile, step: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
@@ -56,12 +56,23 @@ def calibrate(
         typer.Option(help="No calibrator: what a sound level meter reads; a stand-in."),
     ] = None,
     temperature_c: Annotated[float | None, typer.Option(help="Of the room.")] = None,
+    simulated: Annotated[
+        int | None,
+        typer.Option(
+            metavar="SEED",
+            min=0,
+            help="Step reciprocity only: a made jig in the bench's place; nothing is kept.",
+        ),
+    ] = None,
     yes: Yes = False,
     book: Book = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Calibrate a bench step by step; what is done is kept, the rest can wait."""
+    if simulated is not None:
+        _try_out(step or (), simulated, as_json=as_json)
+        return
     answers = {
         "meter_v": tuple(meter_v or ()),
         "calibrator_dbspl": (calibrator_dbspl,),
@@ -73,6 +84,20 @@ def calibrate(
         from voicecheck.records import to_document
 
         write_json([to_document(result) for result in results])
+
+
+def _try_out(steps: Iterable[str], seed: int, *, as_json: bool) -> None:
+    """Steps on a simulated jig, each with what it should have found."""
+    from voicecheck.cli.benchshow import render_tried
+    from voicecheck.records import to_document
+    from voicecheck.workflow.benches.jigs import try_steps
+
+    tried = try_steps(steps, seed)
+    if as_json:
+        documents = [{**to_document(one.result), "truth_pa": one.truth_pa} for one in tried]
+        write_json([{**document, "simulated": True} for document in documents])
+    else:
+        write_text("\n".join(render_tried(one) for one in tried))
 
 
 def check(

@@ -91,10 +91,12 @@ def _list_parameters(kind: CheckKind) -> list[inspect.Parameter]:
     if kind.plays == "speech":
         outputs |= {"play": Play, "listen": Listen}
     writes = {"picture", "listen"} & set(outputs)
+    asked = list_fields(kind.options)
     return [
+        *(make_option(one) for one in asked if one.argument),
         make_parameter("job", MaybeJob, None),
         *(make_parameter(name, annotation, None) for name, annotation in files.items()),
-        *map(make_option, list_fields(kind.options)),
+        *(make_option(one) for one in asked if not one.argument),
         *(make_parameter(name, annotation, None) for name, annotation in outputs.items()),
         *([make_parameter("force", Force, False)] if writes else []),
         make_parameter("stage", Stage, ""),

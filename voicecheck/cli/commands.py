@@ -77,6 +77,12 @@ def _add_measuring(app: typer.Typer) -> None:
     measuring.register(app)
 
 
+def _add_trials(app: typer.Typer) -> None:
+    from voicecheck.cli import trials
+
+    trials.register(app)
+
+
 def _add_bench(app: typer.Typer) -> None:
     from voicecheck.cli import bench
 
@@ -121,6 +127,7 @@ ENTRIES: list[Entry] = [
         register=_add_books,
     ),
     Entry(names=("sweep", "handsets", "devices"), register=_add_measuring),
+    Entry(names=("trial",), register=_add_trials),
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
     Entry(names=("shop",), register=_add_shop),

@@ -45,6 +45,10 @@ def make_option(field: Field) -> inspect.Parameter:
         default = None if field.kind == "texts" else ""
     if default is None:
         kind = kind | None
+    if field.argument:
+        # The record refuses what is none of its words; a command has no default of its own here.
+        named = typer.Argument(metavar=field.argument, help=f"{told}.")
+        return make_parameter(field.name, Annotated[kind, named], inspect.Parameter.empty)
     option = typer.Option(field.option, help=f"{told}.")
     return make_parameter(field.name, Annotated[kind, option], default)
 

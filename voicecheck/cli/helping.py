@@ -31,9 +31,9 @@ SECTIONS: tuple[Section, ...] = (
     Section(title="A telephone comes in", names=("type", "job", "set", "work", "slip")),
     Section(
         title="Measure it",
-        names=("sweep", "dial", "tones", "flex", "bell", "speak", "line", "check"),
+        names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
-    Section(title="Is it well", names=("compare", "baseline", "element", "masks")),
+    Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
     Section(title="It goes home", names=("report", "shop", "export", "import", "book")),
     Section(title="Without a job", names=("signal", "analyze", "frying", "handsets")),
 )
@@ -98,6 +98,7 @@ EXAMPLES: dict[str, str] = {
     "flex": "flex 3 --recording cord.wav --moved cord",
     "bell": "bell 3 --recording bell.wav",
     "speak": "speak 3 --recording voice.wav",
+    "parts": "parts capacitor 3 --simulated healthy",
     "line": "line 3 --on-hook-v 48 --off-hook-v 9 --loop-ma 33",
     "check": "check 3 --done 1 --skip 2=no-ringing-source",
     "compare": "compare 3 --against before",
@@ -107,6 +108,7 @@ EXAMPLES: dict[str, str] = {
     "baseline show": 'baseline show "Lakeside 4"',
     "baseline export": 'baseline export "Lakeside 4" --by "Old Exchange Society"',
     "baseline import": "baseline import lakeside-4.baseline.json",
+    "trial": 'trial rap 3 --bench "attic"',
     "element": "element 3 --stage after",
     "masks": "masks",
     "report": "report 3 --out reports",

@@ -324,8 +324,12 @@ def report(
     job: JobNumber,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("reports"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF (needs the extra pdf).")] = False,
-    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
-    language: Annotated[str, typer.Option(help="A language file's name, as en.")] = "en",
+    paper: Annotated[
+        str, typer.Option(help="A4 or Letter; if left out, what the language prints on.")
+    ] = "",
+    language: Annotated[
+        str, typer.Option(help="Of what the owner reads; if left out, the job's own.")
+    ] = "",
     shop: Annotated[
         str, typer.Option(envvar="VOICECHECK_SHOP", help="The shop's name, on the first page.")
     ] = "",

@@ -119,7 +119,7 @@ def sweep(
         job=job,
         stage="before" if stage is None else _ask_stage(stage),
         path=cast("SweepPath", path),
-        source=_read_source(
+        source=read_source(
             files=(*(recording or ()), *(more or ())),
             simulated=simulated,
             seed=seed,
@@ -173,7 +173,7 @@ def _stop(line: str) -> NoReturn:
     sys.exit(130)
 
 
-def _read_source(
+def read_source(
     *,
     files: tuple[Path, ...],
     simulated: str | None,
@@ -182,13 +182,18 @@ def _read_source(
     channels: tuple[int, int | None],
     take: int | None,
 ) -> Source:
-    """Where the options say that the sound comes from."""
+    """
+    Where the options say that the sound comes from.
+
+    Raises
+    ------
+    InputError
+        None is named, or several.
+    """
     from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource
 
     if sum((bool(files), simulated is not None, bench is not None)) != 1:
-        raise InputError(
-            "sweep: name one bench: --recording FILE, --simulated HANDSET or --bench NAME"
-        )
+        raise InputError("name one bench: --recording FILE, --simulated HANDSET or --bench NAME")
     if files:
         return FileSource(files=files, channel=channels[1], take=take)
     if simulated is not None:

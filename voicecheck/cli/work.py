@@ -193,7 +193,9 @@ def write_slip(
     job: JobNumber,
     file: Annotated[Path, typer.Argument(metavar="FILE.html|FILE.pdf", help="File to write.")],
     kind: Annotated[str, typer.Option(help="take-in or hand-back.")] = "take-in",
-    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    paper: Annotated[
+        str, typer.Option(help="A4 or Letter; what the language prints on, if left out.")
+    ] = "",
     language: Annotated[
         str | None, typer.Option(help="A language file's name; else the job's own, else en.")
     ] = None,

@@ -7,10 +7,10 @@ from types import TracebackType
 from typing import Self
 
 from voicecheck.jobbook.answers import AnswerShelf
+from voicecheck.jobbook.backups import BackupShelf
 from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
-from voicecheck.jobbook.copying import CopyShelf
 from voicecheck.jobbook.engine import WAIT_S, choose_place, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.jobs import JobShelf
@@ -34,7 +34,7 @@ class JobBook(
     ReanalysisShelf,
     ParcelShelf,
     MergeShelf,
-    CopyShelf,
+    BackupShelf,
     CheckShelf,
     ChangeShelf,
     StageShelf,

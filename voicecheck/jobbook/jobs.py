@@ -33,6 +33,7 @@ from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.records.sets import Work
 from voicecheck.records.terms import check_word
+from voicecheck.words import load_words
 
 STATES = ("open", "closed")
 
@@ -396,6 +397,8 @@ def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
     """Words about a job that can be stored, in their order."""
     if unknown := set(words) - set(JOB_WORDS):
         raise TypeError(f"a job has no {', '.join(sorted(unknown))}")
+    if language := words.get("language"):
+        load_words(language)
     return {
         name: check_text(name, said) for name in JOB_WORDS if (said := words.get(name)) is not None
     }

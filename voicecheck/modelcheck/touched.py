@@ -66,6 +66,7 @@ TOUCHED: Mapping[str, Touch] = MappingProxyType(
         # What the recorder or its file missed is looked for where it lies, block by block.
         "truncated": NOTHING,
         "unsized": NOTHING,
+        "long": NOTHING,
         "no-signal": NOTHING,
         # About what was recorded; the figures are those of what was heard.
         "several-takes": NOTHING,

@@ -65,6 +65,7 @@ if TYPE_CHECKING:
         Steadiness,
         Timing,
     )
+    from voicecheck.records.parts import PartsCheck
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -75,6 +76,7 @@ if TYPE_CHECKING:
         Recording,
         Timeline,
     )
+    from voicecheck.records.trials import Trial, TrialEvidence, TrialReading
 else:
 
     def __getattr__(name: str) -> Any:
@@ -112,6 +114,12 @@ else:
         from voicecheck.records import checkout
 
         yield checkout
+        from voicecheck.records import parts
+
+        yield parts
+        from voicecheck.records import trials
+
+        yield trials
 
 
 __all__ = [
@@ -158,6 +166,7 @@ __all__ = [
     "Measurement",
     "Noise",
     "NormalValue",
+    "PartsCheck",
     "Problem",
     "Programme",
     "Recipe",
@@ -176,6 +185,9 @@ __all__ = [
     "ToneCheck",
     "ToneHeard",
     "ToneName",
+    "Trial",
+    "TrialEvidence",
+    "TrialReading",
     "from_json",
     "to_document",
     "to_json",

@@ -20,6 +20,7 @@ SCHEMAS: dict[str, str] = {
     "BenchSetup": "voicecheck.bench/1",
     "StepResult": "voicecheck.calibration-step/1",
     "BenchCheck": "voicecheck.bench-check/1",
+    "Trial": "voicecheck.trial/1",
 }
 """
 Schema of each record that is a document of its own; a check's is with its kind.

@@ -45,6 +45,8 @@ class Field:
         Of the command line, as "--tone-hz".
     bounds : Bounds
     example : str
+    argument : str
+        What a command calls it where it stands without an option's name; "" for an option.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Field:
     option: str
     bounds: Bounds
     example: str = ""
+    argument: str = ""
 
 
 def list_fields(record: Any) -> tuple[Field, ...]:
@@ -90,6 +93,7 @@ def _describe(field: dataclasses.Field[Any], hint: Any, bounds: Bounds) -> Field
         about=meta.description or "",
         option=extra.get("option", "--" + field.name.replace("_", "-")),
         example=extra.get("example", ""),
+        argument=extra.get("argument", ""),
         bounds=bounds,
     )
 

@@ -65,7 +65,7 @@ class JobWords:
         str,
         Meta(
             max_length=20,
-            description="The language of the owner's papers, as en or de.",
+            description="Of the owner's papers: en, de, fr, es, nl, or as es-MX.",
             extra={"label": "Language"},
         ),
     ] = ""

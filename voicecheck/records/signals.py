@@ -321,6 +321,8 @@ class Recording:
     calibration : Calibration or None
     problems : tuple of Problem
         What the bench itself noticed while recording.
+    second : ndarray, shape (n_samples,), optional
+        The other channel of a take of two at once.
     """
 
     samples: Array
@@ -330,6 +332,7 @@ class Recording:
     conditions: Conditions = field(default_factory=Conditions)
     calibration: Calibration | None = None
     problems: tuple[Problem, ...] = ()
+    second: Array | None = None
 
     def __post_init__(self) -> None:
         """Freeze the samples."""

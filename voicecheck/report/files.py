@@ -15,6 +15,7 @@ from voicecheck.errors import InputError
 from voicecheck.records import Run, to_document
 from voicecheck.report.content import ReportContent
 from voicecheck.report.render import Figures, draw_figures, render_html, render_pdf
+from voicecheck.words import load_words
 from voicecheck.writing import DOOR, Door
 
 SCHEMA = "voicecheck.report/1"
@@ -139,13 +140,14 @@ def render_charts(content: ReportContent, figures: Figures) -> dict[str, bytes]:
     if figures.summary is None or figures.sheet is None:
         return {}
     charts = {f"chart.{kind}": render_figure(figures.summary, kind) for kind in ("png", "svg")}
+    bench = load_words(content.language).for_bench.code
     for path in content.paths:
         figure = draw_response(
             [run for run in content.runs if run.path == path],
             baseline=content.baselines.get(path),
             comparison=content.latest,
             set_type=content.set_type,
-            language=content.language,
+            language=bench,
         )
         charts[f"chart_{path}.png"] = render_figure(figure, "png")
     charts["job_sheet.png"] = render_figure(figures.sheet, "png")

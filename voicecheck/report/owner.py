@@ -16,7 +16,7 @@ from voicecheck.report import notes
 from voicecheck.report.content import ReportContent
 from voicecheck.report.loudness import say_loudness
 from voicecheck.report.sentences import list_done
-from voicecheck.words import Words
+from voicecheck.words import Words, load_words
 
 MOST_FOUND, MOST_DONE = 5, 4
 LONGEST_TOLD, LONGEST_DONE = 240, 110
@@ -48,7 +48,11 @@ class StripMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnerPage:
-    """Everything said on the owner's page, in its order."""
+    """
+    Everything said on the owner's page, in its order.
+
+    `mind_english` is empty, or the cautions once more: no native reader has proofed the language.
+    """
 
     is_after: bool
     state: str
@@ -60,6 +64,7 @@ class OwnerPage:
     now: tuple[str, ...]
     strip: tuple[StripMark, ...]
     mind: tuple[str, ...]
+    mind_english: tuple[str, ...]
 
     def find_fit(self, paper: str) -> str:
         """
@@ -81,6 +86,7 @@ class OwnerPage:
         n_lines = count("whole", self.sentence) + count("left_open", *self.left_open)
         n_lines += count("told", self.told) + count("now", *self.now)
         n_lines += max(count("found", *self.found), count("done", *self.done))
+        n_lines += len(self.mind_english)
         return next((name for most, name in FITS[paper] if n_lines <= most), "tight")
 
 
@@ -105,6 +111,8 @@ def tell_owner(content: ReportContent, words: Words) -> OwnerPage:
         now=_tell_changes(content.find_change_comparison(), words),
         strip=_list_strip(content, words),
         mind=notes.list_cautions("owner", words),
+        # Nobody is to be hurt by a word that was translated badly.
+        mind_english=() if words.is_proofed else notes.list_cautions("owner", load_words()),
     )
 
 
@@ -161,13 +169,19 @@ def _tell_left_open(
         if names:
             told.append(words.say("owner_page", key, names=_join(names, words)))
     partly = [
-        f"{words.say('owner_thing', mark.key)} ({mark.partly})"
+        _say_partly(mark, words)
         for mark in content.marks
         if mark.partly and states[mark.key] in TESTED
     ]
     if partly:
         told.append(words.say("owner_page", "partly", names=_join(partly, words)))
     return tuple(told)
+
+
+def _say_partly(mark: Mark, words: Words) -> str:
+    """What is missing of a check; of sweeps the bench pages say it, in words of the trade."""
+    thing = words.say("owner_thing", mark.key)
+    return f"{thing} ({mark.partly})" if mark.key in CHECK_MARKS else thing
 
 
 def _join(parts: Sequence[str], words: Words) -> str:
@@ -289,7 +303,7 @@ def _tell_done(content: ReportContent, words: Words) -> tuple[str, ...]:
     told = [clean_text(note, LONGEST_DONE) for note in done]
     if len(told) > MOST_DONE:
         left = len(told) - MOST_DONE + 1
-        told = [*told[: MOST_DONE - 1], words.say("owner_page", "more_done", n=left)]
+        told = [*told[: MOST_DONE - 1], words.count("owner_page", "more_done", left)]
     return tuple(told) or (words.say("owner", "no_work"),)
 
 

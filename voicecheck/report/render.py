@@ -52,13 +52,14 @@ def draw_figures(content: ReportContent) -> Figures:
     if not any(run.path in RESPONSE_PATHS for run in content.runs):
         return Figures()
     words = load_words(content.language)
+    bench = words.for_bench.code
     summary, bare = (
         draw_summary(
             content.runs,
             baselines=content.baselines,
             comparison=content.latest,
             set_type=content.set_type,
-            language=content.language,
+            language=bench,
             bare_height_mm=height_mm,
         )
         for height_mm in (None, BARE_HEIGHT_MM)
@@ -72,7 +73,7 @@ def draw_figures(content: ReportContent) -> Figures:
             content.runs,
             content.baselines,
             content.latest,
-            language=content.language,
+            language=bench,
         ),
         owner={
             path: draw_owner_picture(
@@ -113,17 +114,19 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
         An unknown language.
     """
     words = load_words(content.language)
+    bench = words.for_bench
     figures = figures or draw_figures(content)
     template = make_environment().get_template("report.html.j2")
     style = (TEMPLATE_FOLDER / "report.css").read_text(encoding="utf-8")
     html = template.render(
         words=words,
+        bench=bench,
         content=content,
         style=mark_up(style + _page_rules(content, words)),
-        chart=_inline(figures.bare, "chart", _join_numbers(content, words)),
-        sheet=_inline(figures.sheet, "sheet", words.say("report", "sheet_chart")),
+        chart=_inline(figures.bare, "chart", _join_numbers(content, bench)),
+        sheet=_inline(figures.sheet, "sheet", bench.say("report", "sheet_chart")),
         **_gather_owner_page(content, figures, words),
-        **_gather_bench_page(content, words),
+        **_gather_bench_page(content, bench),
     )
     # A label may hold half a surrogate pair, which no file can: it is shown as a question mark.
     return str(html).encode("utf-8", "replace").decode("utf-8")
@@ -136,14 +139,22 @@ def _inline(figure: Figure | None, prefix: str, title: str) -> Any:
 
 
 def _page_rules(content: ReportContent, words: Words) -> str:
+    """Paper and what stands above and below each page; the owner's is the first."""
+    rules = f"@page {{ size: {content.paper}; {_margin_boxes(content, words.for_bench)} }}\n"
+    if words.for_bench is not words:
+        rules += f"@page :first {{ {_margin_boxes(content, words)} }}\n"
+    return rules
+
+
+def _margin_boxes(content: ReportContent, words: Words) -> str:
     made = words.say("report", "made", date=words.date(content.now_utc), version=content.version)
     label = f"{words.say('report', 'job')} {content.job.job}. {made}"
     page = f"{words.say('report', 'page')} "
     shout = words.say("chart", "simulated") if content.is_simulated else ""
     return (
-        f"@page {{ size: {content.paper}; @top-center {{ content: {_css_string(shout)}; }} "
+        f"@top-center {{ content: {_css_string(shout)}; }} "
         f"@bottom-left {{ content: {_css_string(label)}; }} "
-        f"@bottom-right {{ content: {_css_string(page)} counter(page); }} }}\n"
+        f"@bottom-right {{ content: {_css_string(page)} counter(page); }}"
     )
 
 

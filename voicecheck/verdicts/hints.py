@@ -10,7 +10,9 @@ from functools import lru_cache
 import numpy as np
 
 from voicecheck.records import Baseline, Comparison, Hint, Problem, Run
+from voicecheck.records.trials import Trial
 from voicecheck.records.verdicts import TELLING
+from voicecheck.verdicts import trialodds
 from voicecheck.verdicts.besides import find_unexplained, leave_unexplained
 from voicecheck.verdicts.evidence import Usual, gather_evidence, gather_usual
 from voicecheck.verdicts.faults import FaultRow, FaultTable, load_fault_table
@@ -62,6 +64,7 @@ def weigh_rows(
     *,
     answers: Mapping[str, int] | None = None,
     is_faint: bool = False,
+    outcomes: Mapping[str, float] | None = None,
 ) -> Posterior:
     """
     Probability of each row in many cases at once.
@@ -74,6 +77,8 @@ def weigh_rows(
         How often each code turned out to be the cause in this book; `OTHER` for none of them.
     is_faint : bool
         Whether nothing is more than doubtful.
+    outcomes : mapping of str to float, optional
+        Likelihood of what trials gave under each code, as `weigh_outcomes` gives it.
 
     Returns
     -------
@@ -91,10 +96,15 @@ def weigh_rows(
         (BOOK_WEIGHT * named * row.share / total + count) / held
         for row, count in zip(rows, counts, strict=True)
     )
+    # Trials come beside what was measured: their likelihood multiplies the odds.
+    tried = outcomes or {}
+    usual = tried.get(trialodds.EVERY, 1.0)
     odds = Odds(
-        causes=causes,
-        other=(BOOK_WEIGHT * OTHER_SHARE + others) / held,
-        nothing=BOOK_WEIGHT * nothing / held,
+        causes=tuple(
+            share * tried.get(row.code, usual) for row, share in zip(rows, causes, strict=True)
+        ),
+        other=(BOOK_WEIGHT * OTHER_SHARE + others) / held * tried.get(trialodds.OTHER, usual),
+        nothing=BOOK_WEIGHT * nothing / held * tried.get(trialodds.NOTHING, usual),
     )
     return weigh(cases, _foretell_rows(tuple(row.forms for row in rows)), odds)
 
@@ -106,6 +116,7 @@ def rank_causes(
     table: FaultTable | None = None,
     answers: Mapping[str, int] | None = None,
     is_faint: bool = False,
+    outcomes: Mapping[str, float] | None = None,
 ) -> tuple[WeighedCause, ...]:
     """
     Rows of the fault table that what was measured can speak for or against, most probable first.
@@ -122,6 +133,8 @@ def rank_causes(
         How often each code turned out to be the cause in this book.
     is_faint : bool
         Whether nothing is more than doubtful.
+    outcomes : mapping of str to float, optional
+        As `weigh_rows` has them.
 
     Returns
     -------
@@ -135,7 +148,7 @@ def rank_causes(
     rows = [row for row in every if _list_moved(row) & known]
     if not rows:
         return ()
-    found = weigh_rows(cases, rows, answers=answers, is_faint=is_faint)
+    found = weigh_rows(cases, rows, answers=answers, is_faint=is_faint, outcomes=outcomes)
     order = np.argsort(-found.causes[0], kind="stable")
     return tuple(WeighedCause(row=rows[k], probability=float(found.causes[0, k])) for k in order)
 
@@ -196,6 +209,7 @@ def rank_hints(
     extra: Mapping[str, float] | None = None,
     table: FaultTable | None = None,
     answers: Mapping[str, int] | None = None,
+    trials: Sequence[Trial] = (),
 ) -> tuple[Hint, ...]:
     """
     Likely causes of what a comparison found, most probable first.
@@ -214,6 +228,8 @@ def rank_hints(
     table : FaultTable, optional
     answers : mapping of str to int, optional
         How often each code turned out to be the cause in this book.
+    trials : sequence of Trial
+        Done on the set at that stage, one of a name.
 
     Returns
     -------
@@ -235,6 +251,7 @@ def rank_hints(
     ranked = rank_causes(
         evidence, usual, table=table, answers=answers,
         is_faint="outside" not in verdicts and not problems and not is_tested,
+        outcomes=trialodds.weigh_outcomes(trials),
     )  # fmt: skip
     chosen = _choose(ranked)
     rest = 1.0 - sum(cause.probability for cause in chosen)

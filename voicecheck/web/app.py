@@ -8,7 +8,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from voicecheck.errors import BenchError, InputError, JobBookError, RecordingError, VoicecheckError
@@ -16,7 +16,7 @@ from voicecheck.web.benchpages import BenchPages
 from voicecheck.web.checklist import ListPages
 from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk
-from voicecheck.web.gate import Gate, Keys
+from voicecheck.web.gate import Gate, Keys, refuse_stranger
 from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
 from voicecheck.web.live import Live, LoadingWatch
@@ -45,7 +45,7 @@ PARTS: tuple[type[Pages], ...] = (
 )
 
 
-def make_app(where: Where, token: str, host: str) -> Starlette:
+def make_app(where: Where, keys: Keys) -> Starlette:
     """
     The page of a job book.
 
@@ -53,12 +53,9 @@ def make_app(where: Where, token: str, host: str) -> Starlette:
     ----------
     where : path, address or None
         Of the job book.
-    token : str
-        What the opened address must hold.
-    host : str
-        Address and port that requests must name.
+    keys : Keys
+        What lets a browser in.
     """
-    keys = Keys(token, host)
     desk = Desk(Journal())
     live = Live(where, desk)
     renderer = Renderer(desk, live)
@@ -87,12 +84,24 @@ class _Door:
         self._keys = keys
 
     def enter(self, request: Request) -> Response:
-        """Change the token for the cookie."""
-        if not self._keys.is_token(request.query_params.get("token", "")):
-            raise HTTPException(403, "This is not the address that the program gave.")
-        answer = go_to("/")
-        answer.set_cookie(self._keys.cookie, self._keys.secret, httponly=True, samesite="strict")
+        """Change the token for the cookie, once."""
+        if self._keys.is_known(request.headers.get("cookie", "")):
+            return go_to("/")
+        secret = self._keys.admit(request.query_params.get("token", ""))
+        if secret is None:
+            return refuse_stranger()
+        # A browser that came from a file sends no strict cookie after a redirect, but does from a
+        # page of ours that leads on; one that was given the address itself does after both.
+        is_given = request.headers.get("sec-fetch-site", "none") == "none"
+        answer = go_to("/") if is_given else HTMLResponse(_LEADS_ON)
+        answer.set_cookie(self._keys.cookie, secret, httponly=True, samesite="strict")
         return answer
+
+
+_LEADS_ON = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>Bench page</title>'
+    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">To the bench page</a></p></html>'
+)
 
 
 class _Refusal:
@@ -112,8 +121,25 @@ class _Refusal:
             status, line = STATUSES.get(type(error), 400), str(error)
             if status == 400 and request.method in {"GET", "HEAD"}:
                 status = 404
-        back = urlsplit(request.headers.get("referer", ""))
-        is_ours = back.netloc == request.headers.get("host")
-        return self._renderer.show(
-            "refused.html", status=status, line=line, back=(back.path or "/") if is_ours else "/"
-        )
+        back = find_way_back(request.headers.get("referer", ""), request.headers.get("host", ""))
+        return self._renderer.show("refused.html", status=status, line=line, back=back)
+
+
+def find_way_back(referer: str, host: str) -> str:
+    """
+    The page that a request came from, if it is one of ours, else the first one.
+
+    Examples
+    --------
+    >>> find_way_back("http://127.0.0.1:4711/jobs/3?mark=bell", "127.0.0.1:4711")
+    '/jobs/3'
+    >>> find_way_back("http://127.0.0.1:4711//elsewhere.example/", "127.0.0.1:4711")
+    '/'
+    """
+    try:
+        came = urlsplit(referer)
+    except ValueError:
+        return "/"
+    # Two slashes, or one that leans the other way, lead a browser to another host.
+    is_ours = came.netloc == host and came.path[:1] == "/" and came.path[1:2] not in {"/", "\\"}
+    return came.path if is_ours else "/"

@@ -24,7 +24,7 @@ from voicecheck.workflow.benches.stepping import (
     check_reading,
     go_through,
 )
-from voicecheck.workflow.benches.view import describe_value, find_last_day
+from voicecheck.workflow.benches.view import describe_value, find_last_day, list_remarks
 from voicecheck.workflow.books import Where, open_book
 
 AGAIN = "again"
@@ -167,6 +167,8 @@ class PageSteps:
         self._handle.note(f"{guide.title}: {value}, good until {find_last_day(result)}")
         if result.is_fallback:
             self._handle.note(f"A stand-in: {result.method}; every report says so")
+        for line in list_remarks(result):
+            self._handle.note(line)
         for problem in result.problems:
             self._handle.note("; ".join(filter(None, (problem.message, problem.effect))))
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import threading
+import time
+from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY = (
@@ -17,37 +20,63 @@ POLICY = (
 )
 
 
+TOKEN_S = 300.0
+"""How long an address that was told may wait for its browser."""
+
+STRANGER = (
+    "The bench page does not know this browser: the program was started anew, or the address was "
+    "used already.\nOpen the address that it told last; for a new one press Enter where it runs, "
+    "or start `voicecheck page` again.\n"
+)
+
+
 class Keys:
     """
-    What opens the page: the token of the address, and the secret that it is changed for.
+    What opens the page: a token for each address that is told, and the secret it is changed for.
 
-    The cookie never holds the token, and its name has the port, since a browser sends the
-    cookies of one address to every port of it.
+    A token is good once and for five minutes. The cookie never holds it, and its name has the
+    port, since a browser sends the cookies of one address to every port of it.
 
     Parameters
     ----------
-    token : str
     host : str
         Address and port that requests must name.
+    clock : callable
+        Seconds, for tests.
     """
 
-    def __init__(self, token: str, host: str) -> None:
+    def __init__(self, host: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.host = host
         self.cookie = f"bench_{host.rpartition(':')[2]}"
-        self.secret = secrets.token_urlsafe(32)
-        self._token = token
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._tokens: dict[str, float] = {}
+        self._secrets: list[str] = []
 
-    def is_token(self, given: str) -> bool:
-        """Whether it is the token, in a time that does not tell how much of it is right."""
-        return _is_same(given, self._token)
+    def invite(self, token: str = "") -> str:
+        """A token for one browser; the one that was told before it is good no more."""
+        token = token or secrets.token_urlsafe(32)
+        with self._lock:
+            self._tokens = {token: self._clock() + TOKEN_S}
+        return token
+
+    def admit(self, given: str) -> str | None:
+        """The secret of a new browser in exchange for a token, in a time that tells nothing."""
+        with self._lock:
+            for token, end_s in self._tokens.items():
+                if _is_same(given, token) and self._clock() < end_s:
+                    del self._tokens[token]
+                    self._secrets.append(secrets.token_urlsafe(32))
+                    return self._secrets[-1]
+        return None
 
     def is_known(self, cookies: str) -> bool:
-        """Whether the secret is among the cookies of a request."""
+        """Whether the secret of a browser that was let in is among the cookies of a request."""
         try:
             found = SimpleCookie(cookies).get(self.cookie)
         except CookieError:
             return False
-        return found is not None and _is_same(found.value, self.secret)
+        return found is not None and any(_is_same(found.value, one) for one in self._secrets)
 
 
 class Gate:
@@ -72,7 +101,7 @@ class Gate:
                 headers["referrer-policy"] = "same-origin"
             await send(message)
 
-        app = self._app if self._may_pass(scope) else PlainTextResponse("Not for you.\n", 403)
+        app = self._app if self._may_pass(scope) else refuse_stranger()
         await app(scope, receive, send_guarded)
 
     def _may_pass(self, scope: Scope) -> bool:
@@ -86,6 +115,11 @@ class Gate:
             return False
         is_coming_in = scope["method"] == "GET" and scope["path"] == "/enter"
         return is_coming_in or self._keys.is_known(headers.get("cookie", ""))
+
+
+def refuse_stranger() -> Response:
+    """What a browser that has not come in is told; its connection is closed with it."""
+    return PlainTextResponse(STRANGER, 403, {"connection": "close"})
 
 
 def _is_same(given: str, right: str) -> bool:

@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from voicecheck.errors import VoicecheckError
@@ -67,9 +67,7 @@ class Live:
         tab = request.query_params.get("tab", "")[:64]
         if not tab:
             raise HTTPException(400, "A stream needs a tab.")
-        if self._desk.n_open >= MOST_STREAMS:
-            raise HTTPException(503, "Too many pages are open.")
-        return StreamingResponse(self._tell(tab), media_type="text/event-stream")
+        return _Stream(self._tell(), self._desk, tab)
 
     @contextlib.asynccontextmanager
     async def watch(self, _: Any) -> AsyncIterator[None]:
@@ -84,23 +82,19 @@ class Live:
             self._desk.stop()
             await run_in_threadpool(self._desk.wait, 5.0)
 
-    async def _tell(self, tab: str) -> AsyncIterator[bytes]:
+    async def _tell(self) -> AsyncIterator[bytes]:
         journal = self._desk.journal
-        self._desk.open_tab(tab)
-        try:
-            at, quiet_s = journal.end, 0.0
-            yield b"retry: 500\n\n"
-            while True:
-                items, at = journal.read(at)
-                for kind, data in items:
-                    yield _encode(kind, data)
-                quiet_s = 0.0 if items else quiet_s + TICK_S
-                if quiet_s >= ALIVE_S:
-                    quiet_s = 0.0
-                    yield b": alive\n\n"
-                await asyncio.sleep(TICK_S)
-        finally:
-            self._desk.close_tab(tab)
+        at, quiet_s = journal.end, 0.0
+        yield b"retry: 500\n\n"
+        while True:
+            items, at = journal.read(at)
+            for kind, data in items:
+                yield _encode(kind, data)
+            quiet_s = 0.0 if items else quiet_s + TICK_S
+            if quiet_s >= ALIVE_S:
+                quiet_s = 0.0
+                yield b": alive\n\n"
+            await asyncio.sleep(TICK_S)
 
     async def _watch(self) -> None:
         look = _BookLook(self._where)
@@ -114,6 +108,25 @@ class Live:
                     self.busy = busy
                     self._desk.journal.put("work", {})
             await asyncio.sleep(LOOK_S)
+
+
+class _Stream(StreamingResponse):
+    """A stream that is counted in the moment it is let in, and until it ends in whatever way."""
+
+    def __init__(self, content: AsyncIterator[bytes], desk: Desk, tab: str) -> None:
+        super().__init__(content, media_type="text/event-stream")
+        self._desk, self._tab = desk, tab
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if self._desk.n_open >= MOST_STREAMS:
+            await PlainTextResponse("Too many pages are open.\n", 503)(scope, receive, send)
+            return
+        # Nothing else runs between the question and the count.
+        self._desk.open_tab(self._tab)
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._desk.close_tab(self._tab)
 
 
 class _BookLook:

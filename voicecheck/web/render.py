@@ -22,6 +22,7 @@ from voicecheck.records.times import say_own_day, say_own_time
 from voicecheck.web.desk import Status
 from voicecheck.web.jobview import find_test
 from voicecheck.web.remedies import link_commands, quote_name
+from voicecheck.words import name_languages
 from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.wording import (
@@ -93,6 +94,7 @@ def _templates() -> Environment:
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
     templates.globals["known_regions"] = list_known_regions
+    templates.globals["languages"] = name_languages()
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS
     templates.globals["find_test"] = find_test

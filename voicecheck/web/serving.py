@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import secrets
+import contextlib
+import signal
 import socket
+import sys
+import tempfile
+import threading
 import webbrowser
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicecheck.errors import InputError
+from voicecheck.writing import DOOR
 
 if TYPE_CHECKING:
+    from voicecheck.web.gate import Keys
     from voicecheck.workflow.books import Where
 
 
@@ -29,22 +36,75 @@ def serve_page(
         import uvicorn
 
         from voicecheck.web.app import make_app
+        from voicecheck.web.connections import BoundedConnection
+        from voicecheck.web.gate import Keys
     except ModuleNotFoundError as error:
         raise InputError(
             f"page: {error.name} is not there; install it with `pip install 'voicecheck[page]'`"
         ) from None
     with open_listener(port) as listener:
-        token = secrets.token_urlsafe(32)
         host = f"127.0.0.1:{listener.getsockname()[1]}"
-        address = f"http://{host}/enter?token={token}"
-        tell(f"The bench page is at {address} (Ctrl-C ends it)")
-        if opens_browser:
-            webbrowser.open(address)
+        keys = Keys(host)
+        inviting = _Inviting(keys, tell)
         # Without a limit an open stream would keep the server from ever leaving.
         config = uvicorn.Config(
-            make_app(book, token, host), log_level="critical", timeout_graceful_shutdown=1
+            make_app(book, keys),
+            http=BoundedConnection,
+            ws="none",
+            log_level="critical",
+            timeout_graceful_shutdown=1,
         )
-        uvicorn.Server(config).run(sockets=[listener])
+        with tempfile.TemporaryDirectory(prefix="bench-page-", dir=_find_readable()) as folder:
+            address = inviting.tell_address("(Ctrl-C ends it)")
+            if opens_browser:
+                webbrowser.open(write_way_in(Path(folder), address).as_uri())
+            inviting.begin()
+            uvicorn.Server(config).run(sockets=[listener])
+
+
+def write_way_in(folder: Path, address: str) -> Path:
+    """
+    A file of this user's alone that leads a browser to the page.
+
+    The address holds a token, and what stands in a command's arguments can be read by everybody
+    on the machine.
+    """
+    line = f'<meta charset="utf-8"><meta http-equiv="refresh" content="0; url={address}">'
+    way = DOOR.write(folder / "bench-page.html", f"<!doctype html>{line}\n".encode())
+    way.chmod(0o600)
+    return way
+
+
+def _find_readable() -> Path | None:
+    # A browser from a Snap package sees neither /tmp nor hidden folders, only the plain home.
+    return Path.home() if Path("/snap/bin").is_dir() else None
+
+
+class _Inviting:
+    """Tells an address, and another one whenever Enter is pressed where the program runs."""
+
+    def __init__(self, keys: Keys, tell: Callable[[str], object]) -> None:
+        self._keys, self._tell = keys, tell
+
+    def tell_address(self, more: str) -> str:
+        """An address that is good once."""
+        address = f"http://{self._keys.host}/enter?token={self._keys.invite()}"
+        self._tell(f"The bench page is at {address} {more}")
+        return address
+
+    def begin(self) -> None:
+        """Listen to the terminal beside the server, if there is one."""
+        if sys.stdin is None or not sys.stdin.isatty():
+            return
+        if hasattr(signal, "SIGTTIN"):
+            # A job that is put into the background is not stopped for reading: it hears nothing.
+            signal.signal(signal.SIGTTIN, signal.SIG_IGN)
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            while sys.stdin.readline():
+                self.tell_address("(good once, for five minutes)")
 
 
 def open_listener(port: int) -> socket.socket:

@@ -80,7 +80,7 @@ class WorkEntryPages(Pages):
         kind, _, ending = request.path_params["name"].partition(".")
         if ending not in ("html", "pdf"):
             raise InputError("slip: there is no such file")
-        number, paper = _find(request, "job"), request.query_params.get("paper", "A4")
+        number, paper = _find(request, "job"), request.query_params.get("paper", "")
         with open_book(self._where) as book:
             slip = make_slip(book, number, kind, pdf=ending == "pdf", paper=paper)
         if ending == "html":

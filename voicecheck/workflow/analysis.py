@@ -24,6 +24,7 @@ from voicecheck.records import (
     RecordingInfo,
     to_document,
 )
+from voicecheck.records.parts import PartsRecipe
 from voicecheck.records.terms import check_word
 from voicecheck.writing import DOOR, Door
 
@@ -100,7 +101,51 @@ def write_signal(path: str | Path, recipe: Recipe, door: Door = DOOR) -> Program
     return programme
 
 
-def describe_programme(programme: Programme, file: str) -> dict[str, Any]:
+def choose_stimulus(**changes: Any) -> PartsRecipe:
+    """
+    Recipe of the stimulus of the electrical check, for all parts, with some values changed.
+
+    Parameters
+    ----------
+    **changes : object
+        As `make_recipe` of the stimulus takes them.
+
+    Returns
+    -------
+    PartsRecipe
+    """
+    from voicecheck.checkout.parts.stimulus import make_recipe
+
+    return make_recipe(**changes)
+
+
+def write_stimulus(path: str | Path, recipe: PartsRecipe, door: Door = DOOR) -> Programme:
+    """
+    Make the stimulus of the electrical check and write it as a file of its own.
+
+    Parameters
+    ----------
+    path : path
+    recipe : PartsRecipe
+    door : Door
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    InputError, BenchError
+        As `write_signal`.
+    """
+    from voicecheck.bench.partsfile import save_stimulus
+
+    return save_stimulus(recipe, path, door)
+
+
+def describe_programme(
+    programme: Programme, file: str, recipe: PartsRecipe | None = None
+) -> dict[str, Any]:
     """JSON document of a programme file, without its samples."""
     return {
         "schema": PROGRAMME_SCHEMA,
@@ -108,7 +153,7 @@ def describe_programme(programme: Programme, file: str) -> dict[str, Any]:
         "rate_hz": programme.rate_hz,
         "duration_s": programme.duration_s,
         "blocks": [to_document(block) for block in programme.blocks],
-        "recipe": to_document(programme.recipe),
+        "recipe": to_document(recipe or programme.recipe),
     }
 
 

@@ -340,7 +340,8 @@ def say_limit(finding: Finding, words: Words) -> str:
 def _say_flex(checks: Sequence[StoredCheck], words: Words) -> Said:
     latest = {one.part: one for one in checks}
     missing = [part for part in PARTS if part not in latest]
-    partly = words.say("standing", "parts_missing", names=", ".join(missing)) if missing else ""
+    names = ", ".join(words.say("flex_part", part) for part in missing)
+    partly = words.say("standing", "parts_missing", names=names) if missing else ""
     said = _say_stored(tuple(latest.values()), partly=partly)
     if said.state != "doubtful":
         return said

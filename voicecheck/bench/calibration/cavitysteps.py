@@ -106,7 +106,8 @@ def compute_reciprocity(
         unit="Pa",
         uncertainty_db=uncertainty_db,
         method=(
-            f"by reciprocity, cavities of {typed['small_cm3']:g} and {typed['large_cm3']:g} cm3, "
+            f"by reciprocity, cavities of {typed['small_cm3']:.3g} and "
+            f"{typed['large_cm3']:.3g} cm3, "
             f"{given.resistor_ohm:g} ohm"
         ),
         frequency_hz=found.frequency_hz[known],

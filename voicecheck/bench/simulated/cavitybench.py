@@ -9,6 +9,7 @@ import numpy as np
 from voicecheck.bench.simulated.cavity import RESISTOR_OHM, Jig, compute_take, make_jig
 from voicecheck.bench.simulated.draws import make_generator
 from voicecheck.errors import InputError
+from voicecheck.fourier import find_next_fast_length
 from voicecheck.records import Conditions, Programme, Recording
 from voicecheck.records.arrays import Array
 
@@ -124,12 +125,13 @@ def _filter(programme: Programme, gain: np.ndarray, late_s: float) -> Array:
     """Samples as they come back through a gain known along the band, late by that much."""
     rate_hz = programme.rate_hz
     n_samples = len(programme.samples) + round((LEAD_S + LATENCY_S[1] + TAIL_S) * rate_hz)
-    spectrum = np.fft.rfft(programme.samples, n_samples)
-    hz = np.fft.rfftfreq(n_samples, 1.0 / rate_hz)
+    n_fast = find_next_fast_length(n_samples)
+    spectrum = np.fft.rfft(programme.samples, n_fast)
+    hz = np.fft.rfftfreq(n_fast, 1.0 / rate_hz)
     through = np.interp(hz, SOLVED_HZ, gain.real) + 1j * np.interp(hz, SOLVED_HZ, gain.imag)
     through[(hz < SOLVED_HZ[0]) | (hz > SOLVED_HZ[-1])] = 0.0
     late = np.exp(-2j * np.pi * hz * late_s)
-    return np.asarray(np.fft.irfft(spectrum * through * late, n_samples))
+    return np.asarray(np.fft.irfft(spectrum * through * late, n_fast)[:n_samples])
 
 
 def _make_hum(n_samples: int, rate_hz: int, level_dbfs: float) -> Array:

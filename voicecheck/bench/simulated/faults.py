@@ -71,6 +71,11 @@ def starve(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     return dataclasses.replace(model, current_ratio=near(generator, 0.24, 0.28, 0.32))
 
 
+def sag(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Loop current that sags on a long call: a contact or a feed that grows warm."""
+    return dataclasses.replace(model, sag_per_min=near(generator, 0.12, 0.2, 0.3))
+
+
 def raise_threshold(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """An electronic element that needs more current than its type should: it lives at 25 mA."""
     return change_transmitter(model, least_a=near(generator, 0.019, 0.020, 0.021))
@@ -269,6 +274,7 @@ CHANGES: dict[str, Change] = {
     "open-receiver": open_receiver,
     "swapped-elements": swap_elements,
     "low-feed": starve,
+    "sagging-feed": sag,
     "high-threshold": raise_threshold,
     "high-gain": raise_gain,
     "radio-buzz": pick_up_radio,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from voicecheck.bench.simulated.disturbances import Disturbances
 from voicecheck.bench.simulated.draws import draw_factor, make_generator
-from voicecheck.bench.simulated.line import Cable, Network
+from voicecheck.bench.simulated.line import LOAD_OHM, Cable, Network
 from voicecheck.bench.simulated.mechanics import COUPLER_CM3, DIAPHRAGMS, MOUTH_MM
 from voicecheck.bench.simulated.receiver import Receiver
 from voicecheck.bench.simulated.tables import load_range
@@ -72,8 +72,12 @@ class HandsetModel:
     disturbances : Disturbances
     cable : Cable or None
         Between set and bench; the feed is set with it in place.
+    load_ohm : float
+        What the line ends in.
     current_ratio : float
         Loop current re what the feed was set to give.
+    sag_per_min : float
+        Share of the loop current that is lost in the first minute of a call; it levels off.
     most_a : float
         Limit of the loop current (an open circuit), A.
     send_ratio, receive_ratio : float
@@ -88,7 +92,9 @@ class HandsetModel:
     jig: Jig = field(default_factory=Jig)
     disturbances: Disturbances = field(default_factory=Disturbances)
     cable: Cable | None = None
+    load_ohm: float = LOAD_OHM
     current_ratio: float = 1.0
+    sag_per_min: float = 0.0
     most_a: float = 1.0
     send_ratio: float = 1.0
     receive_ratio: float = 1.0

@@ -138,12 +138,12 @@ class Cable:
         through = impedance * sine / LOAD_OHM + LOAD_OHM * sine / impedance
         return np.asarray(2.0 / (2.0 * cosine + through))
 
-    def compute_input_ohm(self, frequency_hz: Array) -> Spectrum:
-        """Impedance of the cable with 600 ohm at its far end, shape (n,)."""
+    def compute_input_ohm(self, frequency_hz: Array, load_ohm: float = LOAD_OHM) -> Spectrum:
+        """Impedance of the cable with a load at its far end, shape (n,)."""
         constant, impedance = self.compute_propagation(frequency_hz)
         tangent = np.tanh(constant * self.length_km)
         return np.asarray(
-            impedance * (LOAD_OHM + impedance * tangent) / (impedance + LOAD_OHM * tangent)
+            impedance * (load_ohm + impedance * tangent) / (impedance + load_ohm * tangent)
         )
 
 

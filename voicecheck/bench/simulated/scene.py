@@ -16,6 +16,34 @@ Truth = TypeVar("Truth")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drive:
+    """
+    What is played to a scene that answers it, and into what.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+        Full-scale units.
+    rate_hz : int
+    part : str
+        What is between the clips.
+    resistor_ohm : float
+        In series with it.
+    reference_ohm : float
+        Of the known resistor that may be in its place.
+    hold_s : tuple of float
+        From when to when something is moved.
+    """
+
+    samples: Array
+    rate_hz: int
+    part: str
+    resistor_ohm: float
+    reference_ohm: float
+    hold_s: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene(Generic[Truth]):
     """
     Samples and what is true of them.
@@ -27,11 +55,14 @@ class Scene(Generic[Truth]):
     rate_hz : int
     truth : object
         Every time in seconds from the first sample.
+    second : ndarray, shape (n_samples,), optional
+        The other channel of a scene that has two.
     """
 
     samples: Array
     rate_hz: int
     truth: Truth
+    second: Array | None = None
 
     def to_recording(self, handset: str, seed: int) -> Recording:
         """
@@ -49,7 +80,9 @@ class Scene(Generic[Truth]):
             Of the loop, not calibrated.
         """
         conditions = Conditions(path="loop", bench="simulated", handset=handset, seed=seed)
-        return Recording(samples=self.samples, rate_hz=self.rate_hz, conditions=conditions)
+        return Recording(
+            samples=self.samples, second=self.second, rate_hz=self.rate_hz, conditions=conditions
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +94,10 @@ class SceneKind:
     ----------
     words : mapping of str to str
         What may be asked for, joined with "+", each with a line about it.
-    make : callable
+    make : callable or None
         Words, what follows them after ":" ("" where nothing does), and `seed` -> Scene.
+    make_driven : callable or None
+        The same with a `Drive`, for scenes that answer what is played.
     takes_more : bool
         Whether anything may follow: the number that is dialled, say.
     example : str
@@ -70,11 +105,12 @@ class SceneKind:
     """
 
     words: Mapping[str, str]
-    make: Callable[[str, str, int], Scene[Any]]
+    make: Callable[[str, str, int], Scene[Any]] | None = None
+    make_driven: Callable[[str, str, int, Drive], Scene[Any]] | None = None
     takes_more: bool = False
     example: str = ""
 
-    def make_recording(self, text: str, seed: int) -> Recording:
+    def make_recording(self, text: str, seed: int, drive: Drive | None = None) -> Recording:
         """
         Recording of the scene that a text asks for.
 
@@ -86,7 +122,11 @@ class SceneKind:
         words, _, more = text.partition(":")
         if more and not self.takes_more:
             raise InputError(f"simulated: nothing may follow {words!r} here, got {more!r}")
-        return self.make(words, more, seed).to_recording(text, seed)
+        if self.make is not None:
+            return self.make(words, more, seed).to_recording(text, seed)
+        if self.make_driven is None or drive is None:
+            raise InputError(f"simulated: {words!r} answers what is played; nothing was")
+        return self.make_driven(words, more, seed, drive).to_recording(text, seed)
 
 
 def add_noise(

@@ -175,10 +175,11 @@ def _draw_loud_room(take: Take) -> Spectrum:
 def _couple_sidetone(take: Take) -> Spectrum:
     frequency_hz = take.grid.frequency_hz
     cable = take.model.cable
+    load_ohm = take.model.load_ohm
     line_ohm = (
-        np.full(len(frequency_hz), LOAD_OHM + 0j)
+        np.full(len(frequency_hz), load_ohm + 0j)
         if cable is None
-        else cable.compute_input_ohm(frequency_hz)
+        else cable.compute_input_ohm(frequency_hz, load_ohm)
     )
     return take.model.network.couple_sidetone(frequency_hz, line_ohm)
 

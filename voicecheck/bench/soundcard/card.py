@@ -58,6 +58,8 @@ class SoundCardBench(Bench):
         What the bench is set up for; a programme of another rate is refused.
     output_channel, input_channel : int
         Counted from 1.
+    second_channel : int, optional
+        Recorded at the same time, as `second` of the recording.
     name : str
         Of the bench, stored with each recording; the device's name if left out.
     cap_dbfs : float
@@ -81,6 +83,7 @@ class SoundCardBench(Bench):
         rate_hz: int | None = None,
         output_channel: int = 1,
         input_channel: int = 1,
+        second_channel: int | None = None,
         name: str = "",
         cap_dbfs: float = -3.0,
         conditions: Conditions | None = None,
@@ -94,7 +97,7 @@ class SoundCardBench(Bench):
             input_device=input_device,
             host_api=host_api,
             outputs=(output_channel,),
-            inputs=(input_channel,),
+            inputs=(input_channel,) if second_channel is None else (input_channel, second_channel),
             caps_dbfs=(cap_dbfs,),
         )
         self.rate_hz = rate_hz
@@ -158,6 +161,7 @@ class SoundCardBench(Bench):
         )
         return Recording(
             samples=take.captured[:, 0],
+            second=take.captured[:, 1] if len(self.wiring.inputs) > 1 else None,
             rate_hz=programme.rate_hz,
             channel=self.wiring.inputs[0],
             conditions=conditions,

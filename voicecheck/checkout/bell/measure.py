@@ -20,6 +20,7 @@ from voicecheck.checkout.bell.pattern import (
 )
 from voicecheck.checkout.signals import average, check_sound, level_dbfs
 from voicecheck.errors import InputError
+from voicecheck.fourier import keep_awake
 from voicecheck.records import BellCheck, Problem, Recording, Ring
 from voicecheck.records.arrays import Array
 
@@ -328,7 +329,7 @@ def _measure_decay(
     edges = (0.93 * gongs_hz[0], min(1.07 * gongs_hz[-1], 0.45 * rate_hz))
     band = butter(3, edges, "bandpass", fs=rate_hz, output="sos")
     hop = round(0.005 * rate_hz)
-    power = average(sosfiltfilt(band, samples) ** 2, 2 * hop)[::hop]
+    power = average(sosfiltfilt(band, keep_awake(samples)) ** 2, 2 * hop)[::hop]
     power_db = 10.0 * np.log10(power + 1e-20)
     room_db = float(np.percentile(power_db, 5.0))
     slopes, weights = [], []

@@ -22,6 +22,7 @@ from voicecheck.checkout.signals import (
     lower_rate,
 )
 from voicecheck.errors import RecordingError
+from voicecheck.fourier import keep_awake
 from voicecheck.records import FlexCheck, FlexEvent, Recording
 from voicecheck.records.arrays import Array
 
@@ -235,7 +236,7 @@ def _measure_rest(samples: Array, rate_hz: int, tone_hz: float) -> tuple[Array, 
     low_hz = min(2.3 * tone_hz, 0.3 * rate_hz)
     high_hz = min(low_hz + 4000.0, 0.45 * rate_hz)
     band = butter(4, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos")
-    rest = sosfiltfilt(band, samples)
+    rest = sosfiltfilt(band, keep_awake(samples))
     rest[: round(0.02 * rate_hz)] = 0.0
     rest[-round(0.02 * rate_hz) :] = 0.0
     share = (high_hz - low_hz) / (0.5 * rate_hz)

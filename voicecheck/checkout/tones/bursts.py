@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.checkout.signals import average, find_spans, join_spans
+from voicecheck.fourier import keep_awake
 from voicecheck.records.arrays import Array
 
 RATE_HZ = 8000
@@ -113,7 +114,8 @@ def _pass_band(sound: Array, band: Band) -> Array:
     from scipy.signal import butter, sosfiltfilt
 
     edges = (max(10.0, band.low_hz - 60.0), min(band.high_hz + 80.0, 3900.0))
-    return np.asarray(sosfiltfilt(butter(4, edges, "bandpass", fs=RATE_HZ, output="sos"), sound))
+    sos = butter(4, edges, "bandpass", fs=RATE_HZ, output="sos")
+    return np.asarray(sosfiltfilt(sos, keep_awake(sound)))
 
 
 def _split(sound: Array, start: int, end: int, band: Band) -> list[tuple[int, int]]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.checkout.signals import average, find_spans, resample
+from voicecheck.fourier import keep_awake
 from voicecheck.records import ToneHeard
 from voicecheck.records.arrays import Array
 
@@ -72,7 +73,7 @@ def _remove_below(sound: Array) -> Array:
     from scipy.signal import butter, sosfiltfilt
 
     return np.asarray(
-        sosfiltfilt(butter(4, LOWEST_HZ, "highpass", fs=RATE_HZ, output="sos"), sound)
+        sosfiltfilt(butter(4, LOWEST_HZ, "highpass", fs=RATE_HZ, output="sos"), keep_awake(sound))
     )
 
 

@@ -10,11 +10,24 @@
     if (field) field.value = tab;
   }, true);
 
+  const SILENT_MS = 4_000;
   let source = null;
+  let silent = null;
   function listen() {
     source = new EventSource(`/events?tab=${encodeURIComponent(tab)}`);
     // Whatever changed since the page was made, or while the stream was away, is not in it.
-    source.onopen = catchUp;
+    source.onopen = () => {
+      clearTimeout(silent);
+      silent = null;
+      document.getElementById("gone").hidden = true;
+      catchUp();
+    };
+    // A stream that is only late comes back by itself; one that is refused does not.
+    source.onerror = () => {
+      const tell = () => { document.getElementById("gone").hidden = false; };
+      if (source?.readyState === EventSource.CLOSED) tell();
+      else silent ??= setTimeout(tell, SILENT_MS);
+    };
     source.onmessage = (message) => {
       const { kind, data } = JSON.parse(message.data);
       document.dispatchEvent(new CustomEvent(`bench:${kind}`, { detail: data }));
@@ -30,6 +43,8 @@
   }
   document.addEventListener("visibilitychange", () => {
     if (document.hidden && source && !document.querySelector("#work .running")) {
+      clearTimeout(silent);
+      silent = null;
       source.close();
       source = null;
     } else if (!document.hidden && !source) {

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 
+from voicecheck.bench.calibration.tonesets import make_tone_set
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
 from voicecheck.programme import DEFAULT_RECIPE, make_programme
-from voicecheck.records import Programme, Recipe
+from voicecheck.records import Programme, Recipe, Recording
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
 from voicecheck.records.terms import check_word
 from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
 
 NOTED_DB = 0.5
+TONE_SET_DBFS, TONE_SET_S = -6.0, 7.0
+"""Highest peak of many tones at once, 10 dB over their RMS, and how long they last."""
+TRIAL_DBFS, TRIAL_S, INPUT_PEAK_DBFS = -30.0, 2.0, -9.0
+"""How softly they begin, and what peak the louder of two inputs is to have (PROP)."""
 LOOP_DBFS = -12.0
 MOUTH_DBFS = -20.0
 """Where the mouth is not calibrated yet (PROP)."""
@@ -22,6 +28,36 @@ UNKNOWN_RECEIVE_DBFS = -40.0
 """-30 dBm where full scale is +10 dBm, as taken for an output that was never calibrated."""
 HEADROOM_DB = 6.1
 """How far the programme's loudest block is above its nominal level, and a little."""
+
+
+def play_tone_set(
+    play: Callable[[Programme], tuple[Recording, Recording]], rate_hz: int, cap_dbfs: float
+) -> tuple[Programme, tuple[Recording, Recording]]:
+    """
+    Many tones at once, first softly, then as loud as both inputs bear.
+
+    Parameters
+    ----------
+    play : callable
+        Given what is to be played, line tap and ear.
+    rate_hz : int
+    cap_dbfs : float
+        Of the output.
+
+    Returns
+    -------
+    programme : Programme
+    tap, ear : pair of Recording
+
+    Raises
+    ------
+    As `play`.
+    """
+    soft = play(make_tone_set(rate_hz, TRIAL_DBFS, TRIAL_S))
+    peak = max(float(np.max(np.abs(one.samples), initial=1e-6)) for one in soft)
+    wanted_dbfs = TRIAL_DBFS + INPUT_PEAK_DBFS - db_from_ratio(peak)
+    programme = make_tone_set(rate_hz, min(TONE_SET_DBFS, cap_dbfs, wanted_dbfs), TONE_SET_S)
+    return programme, play(programme)
 
 
 def choose_programme(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import functools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from voicecheck.bench.calibration.daily import check_bench
@@ -16,7 +17,6 @@ from voicecheck.bench.calibration.guides import (
 )
 from voicecheck.bench.calibration.stepwork import StepTake, work_out
 from voicecheck.bench.calibration.tones import make_tone
-from voicecheck.bench.calibration.tonesets import make_tone_set
 from voicecheck.bench.calibration.validity import (
     Standing,
     get_best,
@@ -38,7 +38,12 @@ from voicecheck.records import (
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
 from voicecheck.records.signals import PATHS
 from voicecheck.records.times import get_now_utc
-from voicecheck.workflow.benches.driving import HEADROOM_DB, MOUTH_DBFS, choose_level_dbfs
+from voicecheck.workflow.benches.driving import (
+    HEADROOM_DB,
+    MOUTH_DBFS,
+    choose_level_dbfs,
+    play_tone_set,
+)
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.benches.store import (
     SITTING_H,
@@ -54,8 +59,6 @@ Progress = Callable[[float, float], None]
 TONE_DBFS = -12.0
 TAKE_S = 5.0
 """Long enough for a calibrator to be heard and the steady part of a tone to be cut out."""
-TONE_SET_DBFS, TONE_SET_S = -6.0, 7.0
-"""Peak of many tones at once, 10 dB over their RMS, and how long they last."""
 SHORT_LIVED_DAYS = 2.0
 """Steps good for no longer are renewed by the daily check."""
 
@@ -209,10 +212,11 @@ class Sitting:
         self._check_needs(guide)
         bench = self._make_bench(guide)
         bench.check_both()
-        programme = self._make_programme(guide, bench, 0.0, TONE_SET_S)
-        self._played[step] = programme
-        with hold_bench(bench, f"calibration of bench {self.setup.name}, {step}"):
-            return bench.play_and_record_both(programme, path=guide.path)
+        play = functools.partial(bench.play_and_record_both, path=guide.path)
+        setup = self.setup
+        with hold_bench(bench, f"calibration of bench {setup.name}, {step}"):
+            self._played[step], pair = play_tone_set(play, setup.rate_hz, setup.line_drive_cap_dbfs)
+        return pair
 
     def finish(
         self,
@@ -311,8 +315,6 @@ class Sitting:
         cap_dbfs = setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs
         if way.sound == "none":
             return make_tone(rate_hz, 0.0, cap_dbfs, length_s)
-        if way.sound == "tone-set":
-            return make_tone_set(rate_hz, min(TONE_SET_DBFS, cap_dbfs), length_s)
         if way.sound == "tones":
             level_dbfs = min(MOUTH_DBFS, cap_dbfs) if is_mouth else self.tone_dbfs
             return make_tone(rate_hz, frequency_hz, level_dbfs, length_s)

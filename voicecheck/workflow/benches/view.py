@@ -26,6 +26,10 @@ from voicecheck.workflow.benches.store import BenchFile
 __all__ = ["draw_wires", "name_wires"]
 
 
+LEAST_DB = 0.005
+"""Parts of an interval that are smaller are not told."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepView:
     """
@@ -44,6 +48,8 @@ class StepView:
         Below 0 once it has expired.
     is_counting : bool
         Whether it counts today.
+    remarks : tuple of str
+        As `list_remarks`.
     """
 
     guide: Guide
@@ -52,6 +58,7 @@ class StepView:
     until: str = ""
     days_left: float | None = None
     is_counting: bool = False
+    remarks: tuple[str, ...] = ()
 
 
 def name_devices(given: Mapping[str, Any], devices: Sequence[Device]) -> tuple[dict[str, Any], str]:
@@ -186,6 +193,40 @@ def describe_value(result: StepResult) -> str:
     return f"{value} per unit" if result.unit in {"V", "Pa"} else value
 
 
+def list_remarks(result: StepResult) -> tuple[str, ...]:
+    """
+    What is known of a step's value beyond it, in words: what its interval is made of, how far up.
+
+    Examples
+    --------
+    >>> list_remarks(StepResult(  # doctest: +NORMALIZE_WHITESPACE
+    ...              bench="attic", step="reciprocity", done_utc="2026-03-02",
+    ...                         budget_db={"volume": 0.09, "one-way": 0.3},
+    ...                         figures={"from_calibrator_db": -0.21, "calibrator_pa": 5.0}))
+    ('made of one-way 0.30, volume 0.09 dB',
+     'the calibrator said 5.000 Pa: this is -0.21 dB from it')
+    """
+    parts, figures = result.budget_db, result.figures
+    remarks = []
+    if parts:
+        told = sorted(parts, key=lambda name: -parts[name])
+        made_of = ", ".join(f"{name} {parts[name]:.2f}" for name in told if parts[name] >= LEAST_DB)
+        remarks.append(f"made of {made_of} dB")
+    if "band_uncertainty_db" in figures:
+        remarks.append(
+            f"200 to 2000 Hz within +-{figures['band_uncertainty_db']:.2f} dB; nothing is stated "
+            f"above {figures['upper_hz']:.0f} Hz"
+        )
+    if "swapped_db" in figures:
+        remarks.append(f"both receivers differ by {figures['swapped_db']:+.2f} dB")
+    if "calibrator_pa" in figures:
+        remarks.append(
+            f"the calibrator said {figures['calibrator_pa']:.3f} Pa: this is "
+            f"{figures['from_calibrator_db']:+.2f} dB from it"
+        )
+    return tuple(remarks)
+
+
 def find_last_day(result: StepResult) -> str:
     """Day to which a result is good, ISO 8601."""
     done = datetime.datetime.fromisoformat(result.done_utc)
@@ -202,4 +243,5 @@ def _view_step(guide: Guide, result: StepResult | None) -> StepView:
         until=find_last_day(result),
         days_left=result.get_days_left(get_now_utc()),
         is_counting=is_counting(result),
+        remarks=list_remarks(result),
     )

@@ -17,6 +17,7 @@ from voicecheck.checkout.dial import DIAL
 from voicecheck.checkout.flex import FLEX
 from voicecheck.checkout.kinds import Check, CheckKind, Guide, Shown, Table
 from voicecheck.checkout.line import LINE
+from voicecheck.checkout.parts import PARTS
 from voicecheck.checkout.speak import SPEAK
 from voicecheck.checkout.tones import TONES
 from voicecheck.errors import InputError
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from voicecheck.bench.simulated.scene import SceneKind
+    from voicecheck.jobbook import JobBook
+    from voicecheck.workflow.checks.source import Source
 
 __all__ = [
     "CHECKS",
@@ -41,6 +44,7 @@ __all__ = [
     "has_picture",
     "list_kinds",
     "list_regions_of",
+    "load_files",
     "load_scene",
 ]
 
@@ -57,11 +61,17 @@ class CheckEntry:
         Gives its made scenes; `None` where readings are typed in.
     draw : callable or None
         Record -> figure, where its picture is more than rows of spans.
+    can_draw : callable or None
+        Whether such a record holds anything that `draw` draws; `None`: always.
+    load_files : callable or None
+        Options, source and book (if any) -> options with what further files and the bench hold.
     """
 
     kind: CheckKind
     load_scene: Callable[[], SceneKind] | None = None
     draw: Callable[[Any], Figure] | None = None
+    can_draw: Callable[[Any], bool] | None = None
+    load_files: Callable[[Any, Source, JobBook | None], Any] | None = None
 
 
 def _load_dial() -> SceneKind:
@@ -94,6 +104,24 @@ def _load_voice() -> SceneKind:
     return SCENE
 
 
+def _load_parts() -> SceneKind:
+    from voicecheck.bench.simulated.parts import SCENE
+
+    return SCENE
+
+
+def _load_parts_files(options: Any, source: Source, book: JobBook | None) -> Any:
+    from voicecheck.workflow.checks.partsfiles import load_parts_files
+
+    return load_parts_files(options, source, book)
+
+
+def _draw_parts(check: Any) -> Figure:
+    from voicecheck.charts.impedance import draw_impedance
+
+    return draw_impedance(check)
+
+
 def _draw_dial(check: Any) -> Figure:
     from voicecheck.charts import draw_timing
 
@@ -106,6 +134,13 @@ CHECKS: list[CheckEntry] = [
     CheckEntry(kind=FLEX, load_scene=_load_flex),
     CheckEntry(kind=BELL, load_scene=_load_bell),
     CheckEntry(kind=SPEAK, load_scene=_load_voice),
+    CheckEntry(
+        kind=PARTS,
+        load_scene=_load_parts,
+        draw=_draw_parts,
+        can_draw=lambda check: len(check.frequency_hz) > 1,
+        load_files=_load_parts_files,
+    ),
     CheckEntry(kind=LINE),
 ]
 """In the order in which they are offered."""
@@ -148,6 +183,19 @@ def load_scene(name: str) -> SceneKind:
     return load()
 
 
+def load_files(kind: CheckKind, options: Any, source: Source, book: JobBook | None) -> Any:
+    """
+    Options with what the files that they name hold, and what the bench is known for.
+
+    Raises
+    ------
+    InputError, RecordingError
+        A file cannot be used, or is missing.
+    """
+    load = _get_entry(kind.name).load_files
+    return options if load is None else load(options, source, book)
+
+
 def draw_check(kind: CheckKind, check: Any) -> Figure:
     """
     The picture of a check.
@@ -169,8 +217,9 @@ def draw_check(kind: CheckKind, check: Any) -> Figure:
 
 def has_picture(kind: CheckKind, check: Any = None) -> bool:
     """Whether `draw_check` draws such a check, and finds anything to be drawn in this one."""
-    if _get_entry(kind.name).draw is not None:
-        return True
+    entry = _get_entry(kind.name)
+    if entry.draw is not None:
+        return check is None or entry.can_draw is None or entry.can_draw(check)
     if kind.picture is None:
         return False
     return check is None or any(row.parts for row in kind.picture(check).rows)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from voicecheck import __version__
 from voicecheck.bench.soundfiles import save_sound
@@ -19,7 +20,14 @@ from voicecheck.records.signals import SIMULATED
 from voicecheck.records.terms import JobStage, check_word, words_of
 from voicecheck.records.times import get_now_utc
 from voicecheck.workflow.books import attach_file, check_open
-from voicecheck.workflow.checks.kinds import Check, CheckKind, fit_region, get_kind, list_kinds
+from voicecheck.workflow.checks.kinds import (
+    Check,
+    CheckKind,
+    fit_region,
+    get_kind,
+    list_kinds,
+    load_files,
+)
 from voicecheck.workflow.checks.source import Source
 from voicecheck.workflow.checks.take import Heard, Progress, take_scene
 
@@ -122,14 +130,16 @@ def run_check(
     """
     face = get_kind(kind)
     options = fit_region(face, face.options() if options is None else options)
+    if source is not None:
+        options = load_files(face, options, source, book)
     if book is None or job is None:
-        recording = _take(face, source, progress, heard)
+        recording = _take(face, source, options, progress, heard)
         check = _measure(face, recording, options)
         return check, {**make_document(face, check), **_shout(recording)}
     check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
     options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
-    recording = _take(face, source, progress, heard)
+    recording = _take(face, source, options, progress, heard)
     kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
     try:
         check = _measure(face, recording, options)
@@ -141,7 +151,7 @@ def run_check(
         **_shout(recording),
         "job": job,
         "stage": stage,
-        "part": options.moved if face.is_paced else "",
+        "part": options.moved if face.is_paced else getattr(options, "part", ""),
         "bench": recording.conditions.bench if recording else "",
         "taken_utc": get_now_utc(),
         "version": __version__,
@@ -152,13 +162,17 @@ def run_check(
 
 
 def _take(
-    kind: CheckKind, source: Source | None, progress: Progress | None, heard: Heard | None
+    kind: CheckKind,
+    source: Source | None,
+    options: Any,
+    progress: Progress | None,
+    heard: Heard | None,
 ) -> Recording | None:
     if kind.measure is None:
         return None
     if source is None:
         raise InputError(f"{kind.name}: need a recording, a made scene or a sound device")
-    return take_scene(kind.name, source, progress=progress, heard=heard)
+    return take_scene(kind.name, source, options, progress=progress, heard=heard)
 
 
 def _measure(kind: CheckKind, recording: Recording | None, options: Any) -> Check:
@@ -269,7 +283,10 @@ def _keep_sound(
         return attach_file(book, job, source.recording)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"{name}.flac"
-        save_sound(path, recording.samples.clip(-1.0, 1.0), recording.rate_hz)
+        samples = recording.samples
+        if recording.second is not None:
+            samples = np.column_stack([samples, recording.second])
+        save_sound(path, samples.clip(-1.0, 1.0), recording.rate_hz)
         return book.attach_file(job, path)
 
 

@@ -124,14 +124,15 @@ def list_source_fields(kind: CheckKind) -> tuple[Field, ...]:
     Returns
     -------
     tuple of Field
-        The default of `seconds` is the kind's own.
+        The defaults of `seconds` and `level_dbfs` are the kind's own.
     """
     if kind.measure is None:
         return ()
     played = {"nothing": (), "tone": ("out_channel", "level_dbfs", "no_play")}
+    usual = {"seconds": kind.guide.seconds, "level_dbfs": kind.level_dbfs}
     names = {"channel", "seconds", "seed", *played.get(kind.plays, ("out_channel", "level_dbfs"))}
     return tuple(
-        replace(field, default=kind.guide.seconds) if field.name == "seconds" else field
+        replace(field, default=usual.get(field.name, field.default))
         for field in list_fields(Source)
         if field.name in names
     )

@@ -5,16 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from voicecheck.bench.audiofile import load_pair
 from voicecheck.bench.wavfile import load_recording
 from voicecheck.errors import InputError
 from voicecheck.records import Conditions, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import db_from_ratio, ratio_from_db
 from voicecheck.workflow.benches.locks import hold_bench, hold_device
-from voicecheck.workflow.checks.kinds import get_kind, load_scene
+from voicecheck.workflow.checks.kinds import CheckKind, get_kind, load_scene
 from voicecheck.workflow.checks.source import LEAST_S, MOST_S, MOST_TONE_DBFS, Source
 
 RATE_HZ = 48000
@@ -37,6 +39,7 @@ Progress = Callable[[float, float | None], None]
 def take_scene(
     check: str,
     source: Source,
+    options: Any = None,
     *,
     progress: Progress | None = None,
     heard: Heard | None = None,
@@ -49,6 +52,8 @@ def take_scene(
     check : str
         Its name.
     source : Source
+    options : record, optional
+        Of that check; its defaults without.
     progress : callable, optional
         Told the fraction done and the input's level while a sound device records.
     heard : callable, optional
@@ -67,25 +72,38 @@ def take_scene(
     BenchError
         The sound device is busy or failed.
     """
+    kind = get_kind(check)
+    options = kind.options() if options is None else options
+    programme = kind.make_programme and kind.make_programme(options, source.level_dbfs)
     if source.recording is not None:
-        conditions = Conditions(path="loop", bench="file")
-        return load_recording(
-            source.recording,
-            channel=source.channel,
-            conditions=conditions,
-            codings=get_kind(check).codings,
-        )
+        return _load(kind, source.recording, source.channel, is_pair=programme is not None)
     if source.simulated is not None:
-        return load_scene(check).make_recording(source.simulated, source.seed)
+        return make_scene(kind, source.simulated, source.seed, options, programme)
     if source.speech is not None:
         programme = make_speech_programme(source.speech, source.level_dbfs)
         return _play(check, source, programme, "receive", progress=progress)
+    if programme is not None:
+        return _play(check, source, programme, "loop", progress=progress, is_pair=True)
     if source.tone_hz is None:
         from voicecheck.bench.soundcard.card import name_devices
 
         (device,) = name_devices(source.bench)
         with hold_device(device, f"check, {check}"):
             return _listen(source, progress, heard)
+    return _play_tone(check, source, progress, heard)
+
+
+def _load(kind: CheckKind, path: str | Path, channel: int, *, is_pair: bool) -> Recording:
+    conditions = Conditions(path="loop", bench="file")
+    if is_pair:
+        return load_pair(path, channel=channel, conditions=conditions)
+    return load_recording(path, channel=channel, conditions=conditions, codings=kind.codings)
+
+
+def _play_tone(
+    check: str, source: Source, progress: Progress | None, heard: Heard | None
+) -> Recording:
+    """Record while a steady tone plays; an interruption keeps what has come in."""
     ear = _Ear(source, heard, begins_s=TRIM_S + DELAY_S)
     try:
         recording = _play(
@@ -97,6 +115,26 @@ def take_scene(
         return ear.join()
     first, last = round(TRIM_S * RATE_HZ), round((source.seconds - TRIM_S) * RATE_HZ)
     return recording.replace(samples=recording.samples[first:last])
+
+
+def make_scene(
+    kind: CheckKind, words: str, seed: int, options: Any, programme: Programme | None
+) -> Recording:
+    """Recording of a made scene, which may answer what is played to it."""
+    if kind.make_programme is None:
+        return load_scene(kind.name).make_recording(words, seed)
+    from voicecheck.bench.simulated.scene import Drive
+
+    holds = programme.blocks_of("hold") if programme is not None else ()
+    drive = Drive(
+        samples=np.zeros(0) if programme is None else programme.samples,
+        rate_hz=RATE_HZ,
+        part=options.part,
+        resistor_ohm=options.resistor_ohm,
+        reference_ohm=options.reference_ohm or options.resistor_ohm,
+        hold_s=(holds[0].start_s, holds[0].end_s) if holds else (0.0, 0.0),
+    )
+    return load_scene(kind.name).make_recording(words, seed, drive)
 
 
 def make_tone_programme(source: Source) -> Programme:
@@ -223,6 +261,7 @@ def _play(
     *,
     progress: Progress | None,
     ear: _Ear | None = None,
+    is_pair: bool = False,
 ) -> Recording:
     from voicecheck.bench.soundcard import SoundCardBench
 
@@ -230,7 +269,8 @@ def _play(
         source.bench,
         output_channel=source.out_channel,
         input_channel=source.channel,
-        cap_dbfs=MOST_TONE_DBFS,
+        second_channel=source.channel + 1 if is_pair else None,
+        cap_dbfs=programme.recipe.cap_dbfs,
         progress=progress,
         hear=ear.hear if ear else None,
     )

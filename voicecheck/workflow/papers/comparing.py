@@ -45,6 +45,7 @@ from voicecheck.workflow.papers.standins import (
     find_provisional,
 )
 from voicecheck.workflow.sets import find_left, say_left
+from voicecheck.workflow.trials import find_newest, read_trials
 
 BY_HAND = ("test", "measured", "dial", "line")
 """Where those clues belong that somebody may type in; the others are read from recordings."""
@@ -348,7 +349,10 @@ def _compare_to_type(
         **_gather_coil(book, job, stage),
         **_name_results(results),
     }
-    hints = rank_hints(comparison, runs, baselines, extra=known, answers=book.count_causes())
+    hints = rank_hints(
+        comparison, runs, baselines, extra=known, answers=book.count_causes(),
+        trials=find_newest(read_trials(book, job), stage),
+    )  # fmt: skip
     return dataclasses.replace(
         comparison,
         hints=hints,

@@ -10,7 +10,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Run
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
-from voicecheck.words import load_words
+from voicecheck.words import FALLBACK, load_words
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import list_checks
@@ -36,8 +36,8 @@ def report_job(
     folder: str | Path,
     *,
     pdf: bool = False,
-    language: str = "en",
-    paper: str = "A4",
+    language: str = "",
+    paper: str = "",
     shop: str = "",
     door: Door = DOOR,
 ) -> tuple[Path, ...]:
@@ -52,7 +52,10 @@ def report_job(
         Made if it is not there.
     pdf : bool
         Also as PDF, which needs the extra `pdf`.
-    language, paper : str
+    language : str
+        Of what the owner reads; the job's own if left out, English if it has none.
+    paper : str
+        What the language prints on, if left out.
     shop : str
         Named on the first page in place of the book's own.
     door : Door
@@ -72,7 +75,7 @@ def report_job(
 
 
 def make_report_file(
-    book: JobBook, job: int, name: str, *, language: str = "en", paper: str = "A4"
+    book: JobBook, job: int, name: str, *, language: str = "", paper: str = ""
 ) -> bytes:
     """
     One file of a job's report, as `report_job` names it.
@@ -90,7 +93,8 @@ def _collect_content(
     book: JobBook, job: int, *, language: str, paper: str, shop: str
 ) -> ReportContent:
     record = book.load_job(job)
-    words = load_words(language)
+    words = load_words(language or record.language or FALLBACK)
+    bench = words.for_bench
     letterhead, sign = find_letterhead(book, shop)
     runs = _latest_runs(book, job)
     checks = list_checks(book, job)
@@ -107,18 +111,18 @@ def _collect_content(
         bench_check=find_check_of_runs(book, runs),
         now_utc=get_now_utc(),
         version=__version__,
-        language=language,
-        paper=paper,
+        language=words.code,
+        paper=paper or words.paper,
         other_checks=collect_results(book, job),
         has_made_checks=any(one.is_simulated for one in checks),
-        marks=set_standing(book, job, language).marks,
+        marks=set_standing(book, job, words.code).marks,
         shop=letterhead[0] if letterhead else "",
         address=letterhead[1:],
         sign=sign,
         photograph=find_photograph(book, job),
-        check_findings=list_check_findings(checks, words),
+        check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
-        pictures=(*draw_sounds(book, runs, checks, words), *draw_checks(checks, words)),
+        pictures=(*draw_sounds(book, runs, checks, bench), *draw_checks(checks, bench)),
     )
 
 

@@ -6,7 +6,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Job
 from voicecheck.records.times import get_now_utc
 from voicecheck.report.slips import SlipContent, render_slip, render_slip_pdf
-from voicecheck.words import FALLBACK
+from voicecheck.words import FALLBACK, load_words
 from voicecheck.workflow.papers.enclosures import find_letterhead, find_photograph
 from voicecheck.workflow.standing import set_standing
 
@@ -22,7 +22,7 @@ def make_slip(
     kind: str,
     *,
     pdf: bool = False,
-    paper: str = "A4",
+    paper: str = "",
     language: str | None = None,
 ) -> bytes:
     """
@@ -37,6 +37,7 @@ def make_slip(
     pdf : bool
         Needs the extra `pdf`.
     paper : str
+        Left out, what the language prints on.
     language : str, optional
         Left out, the job's own.
 
@@ -47,6 +48,7 @@ def make_slip(
     """
     record = book.load_job(job)
     letterhead, sign = find_letterhead(book)
+    words = load_words(choose_language(record, language))
     content = SlipContent(
         kind=kind,
         job=record,
@@ -56,7 +58,7 @@ def make_slip(
         photograph=find_photograph(book, job),
         simulated=set_standing(book, job).simulated,
         now_utc=get_now_utc(),
-        language=choose_language(record, language),
-        paper=paper,
+        language=words.code,
+        paper=paper or words.paper,
     )
     return render_slip_pdf(content) if pdf else render_slip(content).encode()

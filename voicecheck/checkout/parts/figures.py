@@ -1,0 +1,213 @@
+"""Impedance along the band -> the figures of a condenser, a bell circuit, a set, a receiver."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecheck.checkout.parts.lockin import Complex
+from voicecheck.checkout.parts.terminals import Impedance, spread
+from voicecheck.records.arrays import Array
+from voicecheck.records.parts import PartFigure, PartRow
+
+Figure = Callable[[Complex], Array]
+MOST_MOVED = 0.1
+"""A figure that an input nobody measured moves by more than a tenth is withheld."""
+LOSS_HZ = 1000.0
+VOICE_HZ = (300.0, 3400.0)
+
+
+class LineImpedance(NamedTuple):
+    """A resistor in series with a resistor and a condenser side by side; ohm, ohm, farad."""
+
+    series_ohm: float
+    across_ohm: float
+    across_f: float
+
+    def at(self, frequency_hz: Array) -> Complex:
+        """Impedance, ohm, shape kept."""
+        if self.across_ohm == 0.0:
+            return np.full(len(frequency_hz), self.series_ohm + 0j)
+        siemens = 1.0 / self.across_ohm + 2j * np.pi * frequency_hz * self.across_f
+        return np.asarray(self.series_ohm + 1.0 / siemens)
+
+
+LINES = {
+    "600": LineImpedance(600.0, 0.0, 0.0),
+    "900": LineImpedance(900.0, 1e12, 2.16e-6),
+    "europe": LineImpedance(270.0, 750.0, 150e-9),
+    "germany": LineImpedance(220.0, 820.0, 115e-9),
+    "uk-set": LineImpedance(370.0, 620.0, 310e-9),
+    "uk-exchange": LineImpedance(300.0, 1000.0, 220e-9),
+}
+"""
+Line impedances that are held against: 600 ohm and 900 ohm with 2.16 uF common practice, no source;
+Germany's (Switzerland's too) and Europe's common practice, the United Kingdom's from
+dougrice.plus.com (PUB-2ND).
+"""
+
+
+def state(
+    z: Impedance, figures: Mapping[str, Figure]
+) -> tuple[dict[str, PartFigure], dict[str, tuple[PartRow, ...]], list[str]]:
+    """
+    Figures with their uncertainties, and which of them are withheld.
+
+    Parameters
+    ----------
+    z : Impedance
+    figures : mapping of str to callable
+        Name -> impedances to the figure.
+
+    Returns
+    -------
+    figures : dict of str to PartFigure
+    budget : dict of str to tuple of PartRow
+    withheld : list of str
+        Names of figures that the second input's own impedance may have moved by over a tenth.
+    """
+    found, budget, withheld = {}, {}, []
+    for name, figure in figures.items():
+        value = float(figure(z.ohm))
+        rows = {row: float(width) for row, width in spread(z, figure).items()}
+        total = float(np.sqrt(sum(width**2 for width in rows.values())))
+        if not np.isfinite(value) or not np.isfinite(total):
+            found[name] = PartFigure(value=None)
+        elif rows.get("input", 0.0) > MOST_MOVED * abs(value):
+            found[name] = PartFigure(value=None)
+            withheld.append(name)
+        else:
+            found[name] = PartFigure(value=value, uncertainty=total)
+            budget[name] = tuple(PartRow(name=row, half_width=width) for row, width in rows.items())
+    return found, budget, withheld
+
+
+def list_capacitor(z: Impedance) -> dict[str, Figure]:
+    """Value and loss of a condenser; what is in series with it is told apart by its frequency."""
+    weight = 1.0 / np.maximum(z.half_width_ohm, 1e-9)
+    turn = 2.0 * np.pi * z.frequency_hz
+
+    def fit(ohm: Complex) -> tuple[float, float, float]:
+        elastance = np.sum(weight**2 * -ohm.imag / turn) / np.sum(weight**2 / turn**2)
+        basis = np.stack([weight, weight / turn], axis=1)
+        series, lossy = np.linalg.lstsq(basis, weight * ohm.real, rcond=None)[0]
+        return float(elastance), float(series), float(lossy)
+
+    def loss(ohm: Complex) -> Array:
+        elastance, series, lossy = fit(ohm)
+        return np.asarray((2.0 * np.pi * LOSS_HZ * series + lossy) / elastance)
+
+    return {
+        "capacitance_uf": lambda ohm: np.asarray(1e6 / fit(ohm)[0]),
+        "loss_tangent": loss,
+        "series_resistance_ohm": lambda ohm: np.asarray(fit(ohm)[1]),
+    }
+
+
+def list_bell(z: Impedance) -> dict[str, Figure]:
+    """Coil and condenser of a bell circuit: L, R, C from the whole curve, where it is resonant."""
+    weight = 1.0 / np.maximum(z.half_width_ohm, 1e-9)
+    turn = 2.0 * np.pi * z.frequency_hz
+
+    def fit(ohm: Complex) -> tuple[float, float, float]:
+        basis = np.stack([weight * turn, -weight / turn], axis=1)
+        henry, elastance = np.linalg.lstsq(basis, weight * ohm.imag, rcond=None)[0]
+        real = np.stack([weight, weight * turn], axis=1)
+        resistance = np.linalg.lstsq(real, weight * ohm.real, rcond=None)[0][0]
+        return float(henry), float(elastance), float(resistance)
+
+    def resonate(ohm: Complex) -> Array:
+        return np.asarray(find_zero_hz(z.frequency_hz, ohm.imag))
+
+    return {
+        "resonance_hz": resonate,
+        "resistance_ohm": lambda ohm: np.asarray(fit(ohm)[2]),
+        "inductance_h": lambda ohm: np.asarray(fit(ohm)[0]),
+        "capacitance_uf": lambda ohm: np.asarray(1e6 / fit(ohm)[1]),
+        "impedance_20hz_ohm": lambda ohm: np.asarray(read_at(z.frequency_hz, np.abs(ohm), 20.0)),
+    }
+
+
+def find_zero_hz(frequency_hz: Array, reactance_ohm: NDArray[np.floating[Any]]) -> float:
+    """Where a reactance turns from that of a condenser to that of a coil; NaN where nowhere."""
+    rising = np.flatnonzero((reactance_ohm[:-1] < 0.0) & (reactance_ohm[1:] >= 0.0))
+    if len(rising) == 0:
+        return float("nan")
+    at = int(rising[0])
+    below, above = reactance_ohm[at], reactance_ohm[at + 1]
+    share = -below / (above - below)
+    return float(frequency_hz[at] + share * (frequency_hz[at + 1] - frequency_hz[at]))
+
+
+def read_at(frequency_hz: Array, values: NDArray[np.floating[Any]], at_hz: float) -> float:
+    """A curve at a frequency, on straight lines over the logarithm of the frequency."""
+    return float(np.interp(np.log(at_hz), np.log(frequency_hz), values))
+
+
+def rate_return_loss(frequency_hz: Array, ohm: Complex, line: LineImpedance) -> Array:
+    """Return loss against a line, dB, shape (n,): 20 lg |(Z + Z_line) / (Z - Z_line)|."""
+    against = line.at(frequency_hz)
+    left = np.maximum(np.abs(ohm - against), 1e-9 * np.abs(against))
+    return np.asarray(20.0 * np.log10(np.abs(ohm + against) / left))
+
+
+def list_set(z: Impedance, line: LineImpedance) -> dict[str, Figure]:
+    """A set off hook: size and angle at 1 kHz, and how well it ends a line."""
+    inside = (z.frequency_hz >= VOICE_HZ[0]) & (z.frequency_hz <= VOICE_HZ[1])
+
+    def at_1khz(ohm: Complex) -> complex:
+        real, imag = (read_at(z.frequency_hz, part, 1000.0) for part in (ohm.real, ohm.imag))
+        return complex(real, imag)
+
+    def return_loss(ohm: Complex) -> Array:
+        losses_db = rate_return_loss(z.frequency_hz, ohm, line)[inside]
+        return np.asarray(-10.0 * np.log10(np.mean(10.0 ** (-losses_db / 10.0))))
+
+    return {
+        "impedance_1khz_ohm": lambda ohm: np.asarray(abs(at_1khz(ohm))),
+        "angle_1khz_deg": lambda ohm: np.asarray(np.degrees(np.angle(at_1khz(ohm)))),
+        "return_loss_db": return_loss,
+        "worst_return_loss_db": lambda ohm: np.asarray(
+            np.min(rate_return_loss(z.frequency_hz, ohm, line)[inside])
+        ),
+    }
+
+
+def list_receiver(z: Impedance, *, is_damped: bool) -> dict[str, Figure]:
+    """
+    A receiver: its electrical side, and the loop that a diaphragm which is free to move adds.
+
+    Parameters
+    ----------
+    z : Impedance
+        With `is_damped` the diaphragm free, then the same tones with it held.
+    is_damped : bool
+    """
+    n = len(z.frequency_hz) // (2 if is_damped else 1)
+    tones_hz = z.frequency_hz[:n]
+    figures: dict[str, Figure] = {
+        "impedance_1khz_ohm": lambda ohm: np.asarray(read_at(tones_hz, np.abs(ohm[:n]), 1000.0))
+    }
+    if not is_damped:
+        return figures
+
+    def loop(ohm: Complex) -> tuple[float, float]:
+        apart = np.abs(ohm[:n] - ohm[n:])
+        top = int(np.argmax(apart[1:-1])) + 1
+        left, peak, right = apart[top - 1 : top + 2]
+        bend = left - 2.0 * peak + right
+        shift = 0.0 if bend == 0.0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
+        near = tones_hz[top + (1 if shift > 0.0 else -1)]
+        return float(peak), float(tones_hz[top] + abs(shift) * (near - tones_hz[top]))
+
+    def share(ohm: Complex) -> Array:
+        size, at_hz = loop(ohm)
+        return np.asarray(100.0 * size / read_at(tones_hz, np.abs(ohm[n:]), at_hz))
+
+    figures["motional_ohm"] = lambda ohm: np.asarray(loop(ohm)[0])
+    figures["motional_percent"] = share
+    figures["resonance_hz"] = lambda ohm: np.asarray(loop(ohm)[1])
+    return figures
