@@ -87,6 +87,10 @@ class BackupShelf(CopyShelf, ForgetShelf):
             prune_files(folder)
         return problems
 
+    def list_backup_days(self) -> list[str]:
+        """Days of which there is a backup beside the book, the oldest first."""
+        return list_days(self.find_backup_folder())
+
     def forget_everywhere(
         self, number: int, folders: Sequence[str | Path] = ()
     ) -> tuple[Forgotten, int]:

@@ -45,7 +45,7 @@ class Forgotten:
     names : tuple of str
         What was looked for, for the copies; kept nowhere.
     n_files : int
-        Photographs and recordings of speech that are gone.
+        Photographs and recordings of speech that are gone, and documents that were written anew.
     problems : tuple of Problem
         What could not be done at once.
     """
@@ -121,7 +121,7 @@ class ForgetShelf(BookCore):
             _rewrite(connection, table, one, ("label", *SET_WORDS), names)
             refresh_set_search(connection, one["id"])
         gone = self._forget_files(connection, number, names)
-        add_event(connection, number, "owner forgotten", f"files that are gone: {len(gone)}")
+        add_event(connection, number, "owner forgotten", f"files gone or written anew: {len(gone)}")
         return gone
 
     def _forget_files(

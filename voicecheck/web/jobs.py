@@ -22,7 +22,7 @@ from voicecheck.web.render import go_to
 from voicecheck.web.work import list_photographs
 from voicecheck.workflow.benches.choosing import list_simulated
 from voicecheck.workflow.benches.store import list_benches
-from voicecheck.workflow.books import attach_file, open_book
+from voicecheck.workflow.books import attach_file, backup_today, open_book
 from voicecheck.workflow.checks.checklist import NAME, load_sheet
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import list_checks, name_document
@@ -121,6 +121,7 @@ class JobPages(Pages):
             words = {name: sent.text(name) for name in JOB_WORDS}
             of_set = parse_number(sent.text("set")) if sent.text("set") else None
             job = book.open_job(sent.text("label"), sent.text("type"), of_set=of_set, **words)
+            backup_today(book)
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
@@ -267,6 +268,7 @@ class JobPages(Pages):
                 book.set_stage(number, JOB_STAGES[state])
             elif state == "closed":
                 book.close_job(number)
+                backup_today(book)
             else:
                 book.reopen_job(number)
         return go_to(f"/jobs/{number}")

@@ -35,6 +35,7 @@ class WorkEntryPages(Pages):
             Route("/jobs/{job}/work/{entry}/answer", with_form(self.answer), methods=["POST"]),
             Route("/jobs/{job}/work/{entry}/withdraw", with_form(self.withdraw), methods=["POST"]),
             Route("/jobs/{job}/notes/{place}", with_form(self.correct), methods=["POST"]),
+            Route("/jobs/{job}/forget", with_form(self.forget), methods=["POST"]),
             Route("/jobs/{job}/slip/{name}", self.show_slip),
             Route("/jobs/{job}/thumbnails/{sha256}.jpg", self.show_thumbnail),
         ]
@@ -74,6 +75,15 @@ class WorkEntryPages(Pages):
         with open_book(self._where) as book:
             book.correct_note(number, _find(request, "place"), sent.text("text"))
         return go_to(f"/jobs/{number}#log")
+
+    def forget(self, request: Request, sent: Sent) -> Response:
+        """Forget the owner, in the book and in its dated backups."""
+        number = _find(request, "job")
+        if not sent.text("sure"):
+            raise InputError("forget: tick that you are sure; it cannot be undone")
+        with open_book(self._where) as book:
+            book.forget_everywhere(number)
+        return go_to(f"/jobs/{number}")
 
     def show_slip(self, request: Request) -> Response:
         """A slip as a page or as PDF."""
