@@ -44,7 +44,8 @@ BY_HAND = {
     "demo", "page", "devices", "watch", "report", "import", "book backup", "book reanalyze",
     "book salvage", "book empty-bin", "signal", "analyze", "frying", "job attach", "job export",
     "job label", "job forget", "book restore", "slip", "export job", "export baseline",
-    "baseline export", "baseline import", "job move", "job aside", "job back", "type add", "type remove",
+    "baseline export", "baseline import", "job move", "job aside", "job back",
+    "type add", "type remove",
 }  # fmt: skip
 """What writes files, needs other books or devices, or says a line and no more."""
 
