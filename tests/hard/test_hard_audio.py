@@ -55,7 +55,7 @@ def test_what_is_no_file_ends_at_once(command: str, tmp_path: Path) -> None:
         code, _, said = audio_files.run_main(*words)
         assert code == 3, (what, said)
         assert len(said.splitlines()) == 1, (what, said)
-        assert len(said) < 700, (what, said)
+        assert len(said) < 400, (what, said)
 
 
 def test_giants_take_no_more_than_their_first_minutes(tmp_path: Path) -> None:

@@ -54,7 +54,9 @@ DEFAULTS = {
     "stall": False,  # stop moving samples: a hung device
     "speed": 1.0,  # 1 = real time, 10 = ten times faster, 0 = unlimited (1 with pulse)
     "seed": 1,
-    "scene": "wire",  # two channels: wire, handset, loop, calibrator, mouth, blank
+    "scene": "wire",  # two channels: wire, handset, loop, calibrator, mouth, blank, cavity
+    "cavity_cm3": 8.0,  # cavity: its volume
+    "cavity_drives": "B",  # B, or A through 100 ohm
     "line_out_v": 1.0,  # volts at the line for a played 1.0
     "line_in_v": 1.0,  # volts at the tap that record as 1.0
     "mouth_pa": 1.0,  # pascal at the mouthpiece for a played 1.0, far from its resonance
@@ -132,7 +134,48 @@ class Filters:
         return y
 
 
-def make_sos(kind: str, rate: float, hz: float, gain_db: float = 0.0) -> np.ndarray:
+def make_cavity(rate: float, cm3: float, drives: str, which: int) -> np.ndarray:
+    """
+    Volts at the line to volts at the tap (0) or pascal at the ear (1): two receivers on a block.
+
+    A set of first-order equations in the driven coil's current, places and speeds of two
+    diaphragms; the air between them is a spring. No holes, no waves. `drives` is "B", with the tap
+    across A, or "A" through 100 ohm, with the tap across that and B open.
+    """
+    force, area, mass, ohm, henry = 3.5, 5.5e-4, 1.1e-3, 90.0, 0.02  # N/A, m2, kg, ohm, H
+    own = 2 * np.pi * np.array([820.0, 1130.0])  # rad/s, resonances of A and B by themselves
+    quality, resistor, source, beside = 4.0, 100.0, 30.0, 4e-6  # beside: air within both caps, m3
+    spring = 1.4 * 101325.0 / (1e-6 * cm3 + beside)  # Pa for 1 m3 that comes in
+    driven = 0 if drives == "A" else 1
+    series = ohm + source + (resistor if drives == "A" else 0.0)
+    # State: current, places of A and B (outwards, in tenths of a millimetre), their speeds.
+    a, b, place = np.zeros((5, 5)), np.array([[1 / henry], [0], [0], [0], [0]]), 1e-4
+    a[0, 0], a[0, 3 + driven], a[3 + driven, 0] = -series / henry, -force / henry, force / mass
+    for one in (0, 1):
+        a[1 + one, 3 + one], a[3 + one, 3 + one] = 1 / place, -own[one] / quality
+        a[3 + one, 1 + one] = -(own[one] ** 2) * place
+        a[3 + one, 1:3] -= spring * area**2 / mass * place
+    c = np.zeros((1, 5))
+    if which:
+        c[0, 1:3], n_zeros = spring * area * place, 2
+    elif drives == "A":
+        c[0, 0], n_zeros = resistor, 4
+    else:
+        c[0, 3], n_zeros = force, 1
+    # In milliseconds, and with a gain of about 1, polynomials keep what they hold apart.
+    size = np.abs(c @ np.linalg.solve(2j * np.pi * 800 * np.eye(5) - a, b)).item()
+    top, bottom = sps.ss2tf(a * 1e-3, b * 1e-3, c / size, np.zeros((1, 1)))
+    top = top[0, -n_zeros - 1 :]
+    z, p, k = sps.bilinear_zpk(np.roots(top), np.roots(bottom), top[0] * size, rate * 1e-3)
+    return sps.zpk2sos(z, p, k)
+
+
+def make_sos(kind: str, rate: float, *numbers: float) -> np.ndarray:
+    """A cavity, or a filter."""
+    return make_cavity(rate, *numbers) if kind == "cavity" else make_filter(kind, rate, *numbers)
+
+
+def make_filter(kind: str, rate: float, hz: float, gain_db: float = 0.0) -> np.ndarray:
     """First-order high- or low-pass, or a peak of quality 2 (Robert Bristow-Johnson's formulas)."""
     if kind != "peak":
         return sps.butter(1, hz, kind, fs=rate, output="sos")
@@ -153,6 +196,7 @@ class Rig:
     calibrator  a 94 dB, 1 kHz calibrator on the ear's microphone; line drive to tap as `loop`
     mouth       the ear's microphone at the mouthpiece
     blank       a blank with a sound source, fed from the line drive, on the ear's coupler
+    cavity      two receivers and the ear's microphone on a small block, see `make_cavity`
     """
 
     def __init__(self, rate: float) -> None:
@@ -171,6 +215,10 @@ class Rig:
             ear_pa = self.leak(ear_pa, c)
         elif c["scene"] == "mouth":
             ear_pa = mouth_pa
+        elif c["scene"] == "cavity":
+            own = (self.rate, c["cavity_cm3"], c["cavity_drives"])
+            tap_v = self.filters("cavity tap", line_v, ("cavity", *own, 0))
+            ear_pa = self.filters("cavity ear", line_v, ("cavity", *own, 1))
         elif c["scene"] == "blank":
             ear_pa = self.leak(line_v * c["receive_pa_per_v"], c)
         else:

@@ -107,6 +107,12 @@ def _add_check_list(app: typer.Typer) -> None:
     checklist.register(app)
 
 
+def _add_handbook(app: typer.Typer) -> None:
+    from voicecheck.cli import handbook
+
+    handbook.register(app)
+
+
 def _add_demo(app: typer.Typer) -> None:
     from voicecheck.cli import demo
 
@@ -135,6 +141,7 @@ ENTRIES: list[Entry] = [
     Entry(names=(), register=_add_checks),
     Entry(names=("check",), register=_add_check_list),
     Entry(names=("demo",), register=_add_demo),
+    Entry(names=("help",), register=_add_handbook),
 ]
 """In the order in which a help shows them."""
 

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperOption
 
+from voicecheck.cli.screen import clean_lines, shorten_words
 from voicecheck.writing import Door
 
 Book = Annotated[
@@ -79,6 +80,7 @@ PLAIN = {0x2212: "-", 0x2013: "-", 0x00B1: "+/-"}
 
 def write_text(text: str) -> None:
     """Print text to standard output; signs that it cannot show are told in plain letters."""
+    text = clean_lines(text)
     encoding = sys.stdout.encoding or "utf-8"
     try:
         text.encode(encoding)
@@ -90,7 +92,7 @@ def write_text(text: str) -> None:
 def tell(message: str, *, quiet: bool = False) -> None:
     """Print a message to standard error, unless asked to be quiet."""
     if not quiet:
-        sys.stderr.write(message + "\n")
+        sys.stderr.write(shorten_words(clean_lines(message)) + "\n")
 
 
 @contextmanager

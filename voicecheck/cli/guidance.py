@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from voicecheck.cli.common import tell
 from voicecheck.cli.keys import wait_for_key
+from voicecheck.cli.screen import write_over
 
 if TYPE_CHECKING:
     from voicecheck.cli.takeview import TakeView
@@ -76,10 +77,10 @@ class TerminalAttendant:
     def settle(self, seconds: int, what: str) -> None:
         """See `Attendant`."""
         for left in range(seconds, 0, -1):
-            sys.stderr.write(f"\r  {what}: {left} s ")
-            sys.stderr.flush()
+            write_over(sys.stderr, f"  {what}: {left} s ")
             self._pause(1.0)
-        sys.stderr.write(f"\r{' ' * 40}\r")
+        write_over(sys.stderr, " " * 40)
+        write_over(sys.stderr, "")
 
     def begin(self, seat: int, n_seats: int) -> None:
         """See `Attendant`: the view of the take says it."""

@@ -26,7 +26,7 @@ class Section:
 
 
 SECTIONS: tuple[Section, ...] = (
-    Section(title="To begin with", names=("demo", "page")),
+    Section(title="To begin with", names=("demo", "page", "help")),
     Section(title="The bench", names=("devices", "bench", "watch")),
     Section(title="A telephone comes in", names=("type", "job", "set", "work", "slip")),
     Section(
@@ -41,6 +41,7 @@ SECTIONS: tuple[Section, ...] = (
 EXAMPLES: dict[str, str] = {
     "demo": "demo --out reports/demo",
     "page": "page",
+    "help": "help bench",
     "devices": "devices",
     "bench": 'bench add "attic"',
     "bench add": 'bench add "attic"',

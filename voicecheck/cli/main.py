@@ -12,7 +12,8 @@ import typer
 from voicecheck import __version__
 from voicecheck.cli.commands import add_commands, strip_options
 from voicecheck.cli.helping import WorkingOrder
-from voicecheck.errors import VoicecheckError
+from voicecheck.cli.screen import Screen, clean_message
+from voicecheck.errors import InputError, VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
 STOPPED_LINE = "voicecheck: stopped; everything recorded so far is kept"
@@ -69,23 +70,33 @@ def main() -> NoReturn:
     # twentieth of a short command's time.
     gc.set_threshold(20_000)
     arguments = sys.argv[1:] or ["--help"]
+    outside = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = Screen(sys.stdout), Screen(sys.stderr)
+    try:
+        sys.exit(_run(arguments))
+    finally:
+        sys.stdout, sys.stderr = outside
+
+
+def _run(arguments: list[str]) -> int:
+    """Exit code of a command."""
     try:
         code = _make_app_for(arguments)(arguments, standalone_mode=False)
     except VoicecheckError as error:
         _say(f"voicecheck: {error}")
-        sys.exit(error.exit_code)
+        return error.exit_code
     except (KeyboardInterrupt, typer.Abort):
         _say(STOPPED_LINE)
-        sys.exit(STOPPED)
+        return STOPPED
     except BrokenPipeError:
         # The reader of a pipe has gone; nothing is left to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        return 0
     except Exception as error:
-        sys.exit(_explain(error))
+        return _explain(error)
     if code == STOPPED:
         _say(STOPPED_LINE)
-    sys.exit(code if isinstance(code, int) else 0)
+    return code if isinstance(code, int) else 0
 
 
 def _explain(error: Exception) -> int:
@@ -101,6 +112,10 @@ def _explain(error: Exception) -> int:
         return int(error.exit_code)
     if os.environ.get("VOICECHECK_DEBUG"):
         raise error
+    if isinstance(error, UnicodeEncodeError) and any(_is_no_text(one) for one in sys.argv):
+        # A name in another encoding reaches a program as halves of letters.
+        _say("voicecheck: what was typed is no text in this system's encoding; write it anew")
+        return InputError.exit_code
     _say(
         f"voicecheck: unexpected {type(error).__name__}: {' '.join(str(error).split())[:200]}; "
         "what was recorded is kept; set VOICECHECK_DEBUG=1 to see where it happened"
@@ -108,5 +123,9 @@ def _explain(error: Exception) -> int:
     return UNEXPECTED
 
 
+def _is_no_text(word: str) -> bool:
+    return any("\ud800" <= letter <= "\udfff" for letter in word)
+
+
 def _say(line: str) -> None:
-    sys.stderr.write(line + "\n")
+    sys.stderr.write(clean_message(line) + "\n")

@@ -9,6 +9,7 @@ from typing import Any
 
 from voicecheck.cli.guidance import wrap
 from voicecheck.cli.numbers import list_budgets
+from voicecheck.cli.screen import clean_line
 from voicecheck.records import (
     Baseline,
     ClubBaseline,
@@ -42,6 +43,7 @@ FINDING_HEADS = (
 
 def render_table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
     """Columns side by side, as wide as they need."""
+    rows = [[clean_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     lines = (
         indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from voicecheck.cli.common import Book, Json, with_ranges, write_json, write_text
+from voicecheck.cli.screen import clean_line
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ def draw_meter(ready: Watch, seen: Seen, *, is_plain: bool = False) -> str:
     -------
     str
     """
-    lines = [f" {ready.title}, {ready.unit}".ljust(66)[:66] + f"{seen.time_s:9.1f} s"]
+    lines = [f" {clean_line(ready.title)}, {ready.unit}".ljust(66)[:66] + f"{seen.time_s:9.1f} s"]
     top_db = TOP_DB + ready.offset_db
     for name, level_db in (
         ("peak", seen.peak_db),

@@ -34,6 +34,7 @@ from voicecheck.workflow.papers.reporting import make_report_file
 from voicecheck.workflow.sets import list_earlier
 from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.takes import list_takes, read_sound
+from voicecheck.workflow.trials import load_trials, name_trial_file
 from voicecheck.workflow.undoing import find_undo, undo
 from voicecheck.workflow.work import list_entries
 
@@ -52,7 +53,8 @@ REPORT_FILES = {
     "report.json": "application/json",
 }
 DOCUMENTS = {name_document(kind.name): f"{kind.name} checked" for kind in list_kinds()} | {
-    NAME: "check list kept"
+    NAME: "check list kept",
+    **{name_trial_file(name): f"trial done: {name}" for name in load_trials()},
 }
 """Files that the program itself keeps with a job, and what their coming means."""
 STATES = ("", "open", "closed")

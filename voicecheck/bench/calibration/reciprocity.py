@@ -43,7 +43,7 @@ ONE_WAY_DB = 0.3
 """How far A may be from reciprocal where it was never checked by exchanging A and B (PROP)."""
 FLATLY = COVERAGE_95 / math.sqrt(3.0)
 """Half-width of a 95 % interval over half the width of a range in which all is equally likely."""
-LEAST_COHERENCE = 0.98
+LEAST_COHERENCE = 0.9
 LOW_HZ, LEVEL_HZ = 300.0, (600.0, 1200.0)
 """Where the transducers are springs, and where a leak no longer shows."""
 MOST_WAVES_DB, MOST_LEAK_DB = 1.0, 2.0

@@ -20,6 +20,7 @@ MAINS_HZ = (50, 60)
 MAINS_APART_HZ = 4
 SEGMENT_S = 1.0
 """Whole periods of every tone."""
+MOST_STRONGER = 30.0
 OVERLAP_SHARE = 1.0 + 2.0 / 36.0
 """What half-overlapping segments under a raised cosine share: correlation 1/6, squared (CALC)."""
 
@@ -77,9 +78,11 @@ def _move_off_mains(hz: int) -> int:
     )
 
 
-def make_tone_set(rate_hz: int, peak_dbfs: float, length_s: float) -> Programme:
+def make_tone_set(
+    rate_hz: int, peak_dbfs: float, length_s: float, strengths: Array | None = None
+) -> Programme:
     """
-    The tones at once, equally strong, faded in and out.
+    The tones at once, faded in and out.
 
     Parameters
     ----------
@@ -87,6 +90,8 @@ def make_tone_set(rate_hz: int, peak_dbfs: float, length_s: float) -> Programme:
     peak_dbfs : float
         Of the sum.
     length_s : float
+    strengths : ndarray, shape (n_tones,), optional
+        Of the tones against one another; equal if left out.
 
     Returns
     -------
@@ -98,8 +103,9 @@ def make_tone_set(rate_hz: int, peak_dbfs: float, length_s: float) -> Programme:
     time_s = np.arange(round(length_s * rate_hz)) / rate_hz
     phases = np.pi * np.arange(len(tones_hz)) ** 2 / len(tones_hz)
     samples = np.zeros(len(time_s))
-    for hz, phase in zip(tones_hz, phases, strict=True):
-        samples += np.sin(2.0 * np.pi * hz * time_s + phase)
+    weights = np.ones(len(tones_hz)) if strengths is None else strengths
+    for hz, phase, weight in zip(tones_hz, phases, weights, strict=True):
+        samples += weight * np.sin(2.0 * np.pi * hz * time_s + phase)
     edge = np.clip(np.minimum(time_s, time_s[-1] - time_s) / FADE_S, 0.0, 1.0)
     peak = ratio_from_db(peak_dbfs)
     samples *= peak / np.max(np.abs(samples)) * (0.5 - 0.5 * np.cos(np.pi * edge))
@@ -113,6 +119,30 @@ def make_tone_set(rate_hz: int, peak_dbfs: float, length_s: float) -> Programme:
     )
     recipe = Recipe(rate_hz=rate_hz, level_dbfs=peak_dbfs)
     return Programme(recipe=recipe, blocks=(block,), samples=samples)
+
+
+def choose_strengths(pair: tuple[Recording, Recording], length_s: float) -> Array:
+    """
+    Strengths that a second take should have: what came back weakly, in either channel, stronger.
+
+    Parameters
+    ----------
+    pair : pair of Recording
+        Of a take of equal tones.
+    length_s : float
+
+    Returns
+    -------
+    ndarray, shape (n_tones,)
+        The root of what would make the weaker channel flat, at most 30 dB over the least: noise
+        has its share, and both channels of it.
+    """
+    tones_hz, weakest = list_tones_hz(), math.inf
+    for recording in pair:
+        steady = recording.samples[find_steady(recording, length_s)]
+        sizes = np.mean(np.abs(_demodulate(steady, recording.rate_hz, tones_hz)), axis=0)
+        weakest = np.minimum(weakest, sizes / max(float(np.max(sizes)), 1e-12))
+    return np.asarray(1.0 / np.sqrt(np.maximum(weakest, MOST_STRONGER**-2)))
 
 
 def read_ratio(upper: Recording, lower: Recording, length_s: float, what: str) -> Ratio:
@@ -140,9 +170,10 @@ def read_ratio(upper: Recording, lower: Recording, length_s: float, what: str) -
 
     Notes
     -----
-    Cross spectrum over the lower one's power; the variance follows from the coherence (closed
-    form for the sum of a fixed tone and white noise), and what the lower channel's own noise takes
-    off the ratio is at most 1 - coherence.
+    The upper one's power over the cross spectrum, since the microphone in its cavity is far over
+    its noise and a receiver below its resonance is not; the variance follows from the coherence
+    (closed form for the sum of a fixed tone and white noise), and what the upper channel's own
+    noise adds to the ratio is at most 1 - coherence.
     """
     for recording, name in ((upper, "microphone"), (lower, what)):
         if float(np.max(np.abs(recording.samples), initial=0.0)) < QUIET_PEAK:
@@ -159,7 +190,7 @@ def read_ratio(upper: Recording, lower: Recording, length_s: float, what: str) -
     lost = 1.0 - coherence
     return Ratio(
         frequency_hz=tones_hz,
-        value=np.asarray(cross / powers[1]),
+        value=np.asarray(powers[0] / np.conj(cross)),
         spread=np.hypot(np.sqrt(lost / (2.0 * coherence * n_own)), lost),
         coherence=coherence,
         dof=max(2.0 * n_own - 2.0, 1.0),

@@ -7,8 +7,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from voicecheck.bench.calibration.tonesets import make_tone_set
+from voicecheck.bench.calibration.tonesets import choose_strengths, make_tone_set
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
+from voicecheck.checkout.parts.stimulus import make_recipe, make_stimulus
 from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import Programme, Recipe, Recording
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
@@ -19,7 +20,7 @@ from voicecheck.units import TALK_LEVEL_DBPA, db_from_ratio
 NOTED_DB = 0.5
 TONE_SET_DBFS, TONE_SET_S = -6.0, 7.0
 """Highest peak of many tones at once, 10 dB over their RMS, and how long they last."""
-TRIAL_DBFS, TRIAL_S, INPUT_PEAK_DBFS = -30.0, 2.0, -9.0
+TRIAL_DBFS, TRIAL_S, INPUT_PEAK_DBFS = -24.0, 2.5, -9.0
 """How softly they begin, and what peak the louder of two inputs is to have (PROP)."""
 LOOP_DBFS = -12.0
 MOUTH_DBFS = -20.0
@@ -34,7 +35,7 @@ def play_tone_set(
     play: Callable[[Programme], tuple[Recording, Recording]], rate_hz: int, cap_dbfs: float
 ) -> tuple[Programme, tuple[Recording, Recording]]:
     """
-    Many tones at once, first softly, then as loud as both inputs bear.
+    Many tones at once, first softly, then as loud as both inputs bear and weak ones stronger.
 
     Parameters
     ----------
@@ -56,7 +57,35 @@ def play_tone_set(
     soft = play(make_tone_set(rate_hz, TRIAL_DBFS, TRIAL_S))
     peak = max(float(np.max(np.abs(one.samples), initial=1e-6)) for one in soft)
     wanted_dbfs = TRIAL_DBFS + INPUT_PEAK_DBFS - db_from_ratio(peak)
-    programme = make_tone_set(rate_hz, min(TONE_SET_DBFS, cap_dbfs, wanted_dbfs), TONE_SET_S)
+    peak_dbfs = min(TONE_SET_DBFS, cap_dbfs, wanted_dbfs)
+    strengths = choose_strengths(soft, TRIAL_S)
+    programme = make_tone_set(rate_hz, peak_dbfs, TONE_SET_S, strengths)
+    return programme, play(programme)
+
+
+def play_stimulus(
+    play: Callable[[Programme], tuple[Recording, Recording]], rate_hz: int, cap_dbfs: float
+) -> tuple[Programme, tuple[Recording, Recording]]:
+    """
+    The tones of the electrical check, all of them, at the level that parts are measured with.
+
+    Parameters
+    ----------
+    play, rate_hz, cap_dbfs
+        As `play_tone_set`.
+
+    Returns
+    -------
+    programme : Programme
+    before, across : pair of Recording
+
+    Raises
+    ------
+    As `play`.
+    """
+    level_dbfs = min(LOOP_DBFS, cap_dbfs)
+    recipe = make_recipe("ends", rate_hz=rate_hz, level_dbfs=level_dbfs, cap_dbfs=cap_dbfs)
+    programme = make_stimulus(recipe)
     return programme, play(programme)
 
 
