@@ -28,6 +28,7 @@ from voicecheck.web.sets import SetPages
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
 from voicecheck.web.trials import TrialPages
+from voicecheck.web.work import WorkEntryPages
 from voicecheck.web.working import WorkPages
 from voicecheck.workflow.books import Where
 
@@ -41,6 +42,7 @@ PARTS: tuple[type[Pages], ...] = (
     ListPages,
     SetPages,
     SetTypePages,
+    WorkEntryPages,
     BenchPages,
     MeterPages,
     HelpPages,
