@@ -10,7 +10,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, Run
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
-from voicecheck.words import FALLBACK, load_words
+from voicecheck.words import load_words
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import list_checks
@@ -23,7 +23,7 @@ from voicecheck.workflow.papers.enclosures import (
     list_check_findings,
 )
 from voicecheck.workflow.papers.hearing import draw_sounds
-from voicecheck.workflow.papers.lookup import choose_current
+from voicecheck.workflow.papers.lookup import choose_current, choose_language
 from voicecheck.workflow.standing import set_standing
 from voicecheck.writing import DOOR, Door
 
@@ -93,7 +93,7 @@ def _collect_content(
     book: JobBook, job: int, *, language: str, paper: str, shop: str
 ) -> ReportContent:
     record = book.load_job(job)
-    words = load_words(language or record.language or FALLBACK)
+    words = load_words(choose_language(record, language))
     bench = words.for_bench
     letterhead, sign = find_letterhead(book, shop)
     runs = _latest_runs(book, job)
