@@ -182,10 +182,8 @@ def _find_problems(found: Sensitivity) -> list[Problem]:
     problems = []
     low_cm3, high_cm3 = BESIDE_CM3
     if not low_cm3 <= found.beside_cm3 <= high_cm3:
-        message = f"the receivers would take as much as {found.beside_cm3:.0f} cm3 of air beside the block"
-        effect = (
-            "that cannot be: a volume was mistyped, or the blocks' takes do not belong together"
-        )
+        message = f"the receivers would take as much as {found.beside_cm3:.0f} cm3 of air"
+        effect = "that cannot be: a volume was mistyped, or takes of other blocks are among them"
         problems.append(Problem(kind="volume", message=message, effect=effect))
     if found.leak_db > LEAK_DB:
         message = f"the low end departs from the middle by {found.leak_db:.1f} dB: a seat leaks"
