@@ -19,7 +19,7 @@ from voicecheck.errors import InputError
 from voicecheck.programme import make_programme
 from voicecheck.verdicts.faults import load_fault_table
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
+from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN, TRIED_BY
 from voicecheck.workflow.takes import list_takes
 from voicecheck.workflow.wording import say_found
 
@@ -388,4 +388,4 @@ def test_a_line_that_ended_well_goes_by_itself_and_a_failed_one_when_it_is_put_a
 
 def test_every_test_that_the_page_does_is_one_of_the_fault_table() -> None:
     known = {row.next_test for row in load_fault_table().rows}
-    assert {*CHECKED_BY, *ON_THE_BENCH, *SWEPT_AGAIN} <= known
+    assert {*CHECKED_BY, *TRIED_BY, *ON_THE_BENCH, *SWEPT_AGAIN} <= known

@@ -13,8 +13,8 @@ PICTURES = (".jpg", ".jpeg", ".png", ".gif", ".webp", ".heic", ".tif", ".tiff", 
 SOUNDS = (".flac", ".wav", ".mp3", ".ogg", ".m4a", ".opus", ".aif", ".aiff")
 SPEECH = "speak"
 """The check that records somebody's voice."""
-KEPT_SOUND = re.compile(r"(?!speak)[a-z]+-(before|after)\.flac")
-"""Recordings of the other checks: a dial, a bell, a cord; nobody's voice."""
+KEPT_SOUND = re.compile(r"(?!speak)[a-z]+-(before|after)\.flac|trial-[a-z-]+-\d+\.flac")
+"""Recordings of the other checks and of trials: a dial, a bell, a cord; nobody's voice."""
 SOMEBODY = "(owner)"
 ADDRESS = re.compile(r"[^\s,;]+@[^\s,;]+|\+?\d[\d ()/-]{4,}\d")
 """Of letters, and of telephones as people write their numbers."""

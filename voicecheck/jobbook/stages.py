@@ -132,8 +132,12 @@ def find_stage(connection: sa.Connection, row: Mapping[str, Any]) -> JobStage:
 
 
 def is_check(name: str) -> bool:
-    """Whether a file of a job is the document of a check."""
-    return name.startswith("check-") and name.endswith(".json") and name != "check-list.json"
+    """Whether a file of a job is the document of a check or trial."""
+    return (
+        name.startswith(("check-", "trial-"))
+        and name.endswith(".json")
+        and name != "check-list.json"
+    )
 
 
 def _find_piece(

@@ -12,9 +12,10 @@ from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
-from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN
+from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN, TRIED_BY
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake
+from voicecheck.workflow.trials import StoredTrial, read_trials
 from voicecheck.workflow.wording import say_comparison
 from voicecheck.workflow.worklog import say_event
 
@@ -69,6 +70,8 @@ class Panel:
         Newest first, those put aside too.
     told : tuple of str
         What can be said without good sets of the type.
+    tried : tuple of StoredTrial
+        Trials of the path, newest first.
     """
 
     mark: Mark
@@ -80,6 +83,7 @@ class Panel:
     hints_stage: str = ""
     takes: tuple[KeptTake, ...] = ()
     told: tuple[str, ...] = ()
+    tried: tuple[StoredTrial, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +111,12 @@ def find_test(job: int, test: str) -> str:
     Examples
     --------
     >>> find_test(3, "flex"), find_test(3, "recondition"), find_test(3, "continuity")
-    ('/jobs/3?mark=cord#next', '/jobs/3?stage=recondition#sweep', '')
+    ('/jobs/3?mark=cord#next', '/jobs/3/trials#rap', '')
     """
     if test in CHECKED_BY:
         return f"/jobs/{job}?mark={CHECKED_BY[test][0]}#next"
+    if test in TRIED_BY:
+        return f"/jobs/{job}/trials#{TRIED_BY[test]}"
     if test in ON_THE_BENCH:
         return "/benches"
     return f"/jobs/{job}?stage={test}#sweep" if test in SWEPT_AGAIN else ""
@@ -148,6 +154,7 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
         hints_stage=explained.stage if explained else "",
         takes=_choose_takes(takes, path),
         told=_tell_stand_in(held),
+        tried=_choose_tried(book, job, path),
     )
 
 
@@ -172,14 +179,14 @@ def _is_of_other(event: Event) -> bool:
     """
     Whether another line tells of it.
 
-    That of a check tells of its recording, and the strip of what was compared.
+    That of a check or trial tells of its recordings, and the strip of what was compared.
     """
     if event.kind == "compared":
         return True
     stem, _, ending = event.text.rpartition(".")
     kind, _, stage = stem.partition("-")
-    is_ours = kind in KINDS and stage in ("before", "after") and ending == "flac"
-    return event.kind == "file" and is_ours
+    is_ours = kind == "trial" or (kind in KINDS and stage in ("before", "after"))
+    return event.kind == "file" and is_ours and ending == "flac"
 
 
 def _make_line(event: Event, files: Mapping[str, str], documents: Mapping[str, str]) -> LogLine:
@@ -226,6 +233,11 @@ def _tell_stand_in(held: Sequence[Held]) -> tuple[str, ...]:
     masks = (one for one in found[0].beside if one.against.kind == "mask")
     told = (f"{one.against.name}: {line}" for one in masks for line in say_comparison(one))
     return (*say_comparison(found[0]), *told)
+
+
+def _choose_tried(book: JobBook, job: Job, path: str) -> tuple[StoredTrial, ...]:
+    """Trials along a path, the newest first; what the element sends is crackle's, too."""
+    return tuple(one for one in reversed(read_trials(book, job)) if one.kind.path == path)
 
 
 def _choose_takes(takes: Sequence[KeptTake], name: str) -> tuple[KeptTake, ...]:

@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.handbook import load_topic
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
 from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource, Stated, SweepOrder
@@ -25,6 +26,7 @@ from voicecheck.web.remedies import link_commands, quote_name
 from voicecheck.words import name_languages
 from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
+from voicecheck.workflow.trialwords import say_outcome, say_trial
 from voicecheck.workflow.wording import (
     say_chance,
     say_found,
@@ -89,11 +91,14 @@ def _templates() -> Environment:
     templates.filters["source"] = say_source
     templates.filters["address"] = quote_name
     templates.filters["linked"] = link_commands
+    templates.filters["outcome"] = say_outcome
+    templates.globals["say_trial"] = say_trial
     templates.filters["mark"] = say_mark
     templates.globals["say_found"] = say_found
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
     templates.globals["known_regions"] = list_known_regions
+    templates.globals["topic_title"] = lambda name: load_topic(name).title
     templates.globals["languages"] = name_languages()
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS

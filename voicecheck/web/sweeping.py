@@ -85,7 +85,7 @@ def read_order(job: int, sent: Sent, folder: Path) -> SweepOrder:
     InputError
         Something is missing or out of range.
     """
-    signal, source = _read_source(sent, folder)
+    signal, source = read_source(sent, folder)
     return SweepOrder(
         job=job,
         path=cast("SweepPath", sent.text("path")),
@@ -104,8 +104,15 @@ def read_order(job: int, sent: Sent, folder: Path) -> SweepOrder:
     )
 
 
-def _read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
-    """The programme file, where one came with the form, and where the sound comes from."""
+def read_source(sent: Sent, folder: Path) -> tuple[Path | None, Source]:
+    """
+    The programme file, where one came with the form, and where the sound comes from.
+
+    Raises
+    ------
+    InputError
+        Nothing is chosen, or a number is out of range.
+    """
     kind, _, name = sent.text("on").partition(":")
     channels = {"out_channel": sent.whole("out_channel", 1), "channel": sent.whole("channel", 1)}
     if kind == "simulated":
@@ -132,7 +139,7 @@ def _sweep(
     """Do a sweep; a line that says how it ended."""
     with folder, open_book(where) as book:
         if isinstance(order.source, DeviceSource):
-            _check_present(book, order.source)
+            check_device(book, order.source)
         results = carry_out(book, order, PageAttendant(order, handle))
         handle.tell("Comparing")
         judge_stage(book, order.job, order.stage)
@@ -142,7 +149,7 @@ def _sweep(
     return f"{ended}: {n} of {order.seats} seats are kept with job {order.job}"
 
 
-def _check_present(book: JobBook, source: DeviceSource) -> None:
+def check_device(book: JobBook, source: DeviceSource) -> None:
     """Refuse before anybody clamps a handset."""
     file = find_bench(book, source.name)
     if file is None:

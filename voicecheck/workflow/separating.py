@@ -17,12 +17,18 @@ CHECKED_BY: Mapping[str, tuple[MarkKey, str]] = MappingProxyType(
     }
 )
 """What a check of the set tells: its mark, and the command that takes it."""
+TRIED_BY: Mapping[str, str] = MappingProxyType(
+    {
+        "recondition": "rap", "crackle": "crackle", "feed-step": "current", "soak": "ten-minutes",
+        "termination": "termination", "swap-element": "swap", "finger": "finger",
+    }
+)  # fmt: skip
+"""What a trial settles: the trial's name."""
 ON_THE_BENCH = ("loop-back", "reference-handset", "known-source")
 SWEPT_AGAIN: Mapping[str, str] = MappingProxyType(
     {
-        "recondition": "", "reseat": "", "reseat-putty": "", "clean-mouthpiece": "",
-        "swap-element": "", "feed-step": "", "drive-steps": "", "lift-limiter": "",
-        "tilt": "sweep {job} --path transmit --angle-deg 90", "soak": "", "quiet-room": "",
+        "reseat": "", "reseat-putty": "", "clean-mouthpiece": "", "drive-steps": "",
+        "lift-limiter": "", "tilt": "sweep {job} --path transmit --angle-deg 90", "quiet-room": "",
     }
 )  # fmt: skip
 """What another sweep tells, and its command where the hand need not do anything first."""
@@ -34,8 +40,10 @@ def find_command(test: str, job: int | None) -> str:
 
     Examples
     --------
-    >>> find_command("press-hook", 3), find_command("soak", 3)
-    ('flex 3 --moved hook', '')
+    >>> find_command("press-hook", 3), find_command("soak", 3), find_command("reseat", 3)
+    ('flex 3 --moved hook', 'trial ten-minutes 3', '')
     """
+    if test in TRIED_BY:
+        return f"trial {TRIED_BY[test]} {job}"
     command = CHECKED_BY[test][1] if test in CHECKED_BY else SWEPT_AGAIN.get(test, "")
     return command.format(job=job)

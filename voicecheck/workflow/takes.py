@@ -1,4 +1,4 @@
-"""Runs and checks of a job by the keys that move them or put them aside."""
+"""Runs, checks and trials of a job by the keys that move them or put them aside."""
 
 from __future__ import annotations
 
@@ -8,19 +8,21 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.run import list_checks
+from voicecheck.workflow.trials import read_trials
+from voicecheck.workflow.trialwords import say_outcome
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptTake:
     """
-    One run or check of a job.
+    One run, check or trial of a job.
 
     Parameters
     ----------
     key : str
         "run-12" or "check-34", as `JobBook.move`, `put_aside` and `bring_back` take it.
     name, stage, told : str
-        Path or kind of check; what was found, in a line.
+        Path, kind of check, or "trial" and its name; what was found, in a line.
     aside : str
         Why it does not count; "" if it does.
     simulated : bool
@@ -39,7 +41,7 @@ class KeptTake:
 
 def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
     """
-    Runs, then checks of a job, the oldest first, those put aside, too.
+    Runs, then checks, then trials of a job, the oldest first, those put aside, too.
 
     Raises
     ------
@@ -47,6 +49,7 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
         No such job.
     """
     checks = list_checks(book, job, aside=True)
+    trials = read_trials(book, book.load_job(job), aside=True)
     keys = book.read_file_keys(job)
     runs = book.read_traces([job])[job].runs
     swept = [
@@ -73,6 +76,17 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
                 simulated=one.is_simulated,
             )
             for one in checks
+        ),
+        *(
+            KeptTake(
+                key=keys[one.document_sha256],
+                name=f"trial {one.trial.name}",
+                stage=one.stage,
+                told=say_outcome(one.trial),
+                aside=one.aside,
+                simulated=one.is_simulated,
+            )
+            for one in trials
         ),
     )
 

@@ -88,6 +88,7 @@ class StoredTrial:
     taken_utc: str
     bench: str
     aside: str = ""
+    document_sha256: str = ""
 
     @property
     def is_simulated(self) -> bool:
@@ -379,6 +380,7 @@ def read_trials(book: JobBook, job: Job, *, aside: bool = False) -> tuple[Stored
                 taken_utc=outer["taken_utc"],
                 bench=outer.get("bench", ""),
                 aside=file.aside,
+                document_sha256=file.sha256,
             )
         except (msgspec.MsgspecError, KeyError, TypeError) as error:
             told = f"job {job.job}: {file.name} cannot be read ({error})"

@@ -13,6 +13,7 @@ from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import name_document
 from voicecheck.workflow.takes import KeptTake, list_takes
+from voicecheck.workflow.trials import load_trials, name_trial_file
 from voicecheck.workflow.worklog import say_event
 
 REASON = "taken back"
@@ -20,7 +21,8 @@ FOLLOWS = ("compared",)
 """Lines that come of the one before them."""
 MOVED = re.compile(r"(run-\d+) \(\w+, (.+?)\) to ")
 PIECE = re.compile(r"((?:run|check)-\d+) ")
-DOCUMENTS = {name_document(kind.name): kind.name for kind in list_kinds()}
+TRIALS = {name_trial_file(name): f"trial {name}" for name in load_trials()}
+DOCUMENTS = {name_document(kind.name): kind.name for kind in list_kinds()} | TRIALS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ def find_undo(book: JobBook, job: int, takes: Sequence[KeptTake] | None = None) 
     act = _find_act(book, job, last, takes)
     told = " ".join(say_event(last, load_words())).strip()
     if last.text in DOCUMENTS:
-        told = f"check {DOCUMENTS[last.text]}"
+        told = DOCUMENTS[last.text] if last.text in TRIALS else f"check {DOCUMENTS[last.text]}"
     return None if act is None else Undo(told=told, act=act)
 
 
@@ -113,7 +115,7 @@ def _find_take(
         name = DOCUMENTS[event.text]
     else:
         return None
-    of_name = [one for one in takes if one.name.split(" ")[0] == name]
+    of_name = [one for one in takes if name in (one.name, one.name.split(" ")[0])]
     if not of_name or of_name[-1].aside:
         return None
     key = of_name[-1].key

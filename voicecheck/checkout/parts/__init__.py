@@ -50,7 +50,12 @@ PARTS = CheckKind(
         caution=CAUTION,
         is_grave=True,
         playing_caution=CAUTION,
-        seconds=60.0,
+        seconds=20.0,
+        drawings=(
+            ("part", "A part by itself: output, resistor, part; both sides recorded"),
+            ("part-set", "A set off hook, behind a transformer and with its feed"),
+            ("part-feed", "Feed current: 10 ohm in the feed's low side while a digit is dialled"),
+        ),
     ),
     load_record=load_by_name("PartsCheck"),
     schema="voicecheck.parts/1",
