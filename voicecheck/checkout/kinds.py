@@ -189,6 +189,8 @@ class CheckKind:
         Record -> spans to be drawn, where no drawing of its own is registered.
     codings : tuple of str
         Families of telephone codings whose files are good enough for what it measures.
+    least_rate_hz : int
+        Slower recordings are refused; 0 where every rate will do.
     make_programme : callable or None
         Options and level, dBFS -> what is played while two channels are recorded; `None` of it
         where these options want to listen to one channel only.
@@ -215,6 +217,7 @@ class CheckKind:
     beside: Callable[[Any], Mapping[str, str]] | None = None
     picture: Callable[[Any], Spans] | None = None
     codings: tuple[str, ...] = ()
+    least_rate_hz: int = 0
     make_programme: Callable[[Any, float], Programme | None] | None = None
     level_dbfs: float = -30.0
 

@@ -19,7 +19,7 @@ from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.kinds import CheckKind, fit_region
 from voicecheck.workflow.checks.pace import make_metronome
 from voicecheck.workflow.checks.run import STAGES, find_number, list_checks, run_check
-from voicecheck.workflow.checks.source import Source, list_source_fields
+from voicecheck.workflow.checks.source import Source, list_headerless, list_source_fields
 
 MOST_LETTERS = 200
 
@@ -215,7 +215,8 @@ def _read_source(kind: CheckKind, options: Any, sent: Sent, folder: Path) -> Sou
     if on == "simulated":
         return Source(simulated=_read_line(sent, "words") or name[:MOST_LETTERS], **about)
     if on == "recording":
-        files = sent.save_uploads("recording", folder / "recording", SOUNDS)
+        taken = (*SOUNDS, *list_headerless(kind))
+        files = sent.save_uploads("recording", folder / "recording", taken)
         if not files:
             raise InputError("recording: choose a file first")
         return Source(recording=files[0], **about)

@@ -38,7 +38,7 @@ from voicecheck.workflow.checks.kinds import (
     load_scene,
 )
 from voicecheck.workflow.checks.run import STAGES, StoredCheck, list_checks, run_check
-from voicecheck.workflow.checks.source import list_source_fields
+from voicecheck.workflow.checks.source import list_headerless, list_source_fields
 from voicecheck.workflow.papers import listening
 from voicecheck.workflow.papers.pictures import render_picture
 
@@ -91,6 +91,8 @@ class ShownKind:
     latest, older : tuple of ShownCheck
         The latest of each stage and part; the others, newest first.
     fields, source_fields : tuple of Field
+    headerless : tuple of str
+        Endings of files without header that it takes.
     regions : tuple of str
     scene : SceneKind or None
     can_listen : bool
@@ -102,6 +104,7 @@ class ShownKind:
     older: tuple[ShownCheck, ...]
     fields: tuple[Field, ...]
     source_fields: tuple[Field, ...]
+    headerless: tuple[str, ...]
     regions: tuple[str, ...]
     scene: SceneKind | None
     can_listen: bool
@@ -282,6 +285,7 @@ def sort_checks(job: Job, kind: CheckKind, checks: list[StoredCheck], sheet: She
         older=tuple(one for one in reversed(shown) if one not in latest),
         fields=list_fields(kind.options),
         source_fields=list_source_fields(kind),
+        headerless=list_headerless(kind),
         regions=list_regions_of(kind),
         scene=load_scene(kind.name) if kind.measure is not None else None,
         can_listen=kind.name == listening.KIND and heard >= set(STAGES),

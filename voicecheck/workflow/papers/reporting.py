@@ -20,8 +20,8 @@ from voicecheck.workflow.checks.run import StoredCheck, list_checks
 from voicecheck.workflow.papers.comparing import find_judged_baselines
 from voicecheck.workflow.papers.enclosures import (
     draw_checks,
+    find_letterhead,
     find_photograph,
-    find_shop,
     find_voices,
     list_check_findings,
 )
@@ -60,7 +60,7 @@ def report_job(
     paper : str
         What the language prints on, if left out.
     shop : str
-        Named on the first page.
+        Named on the first page in place of the book's own.
     door : Door
 
     Returns
@@ -88,7 +88,7 @@ def make_report_file(
     InputError
         No such job or file, or nothing to report.
     """
-    content = _collect_content(book, job, language=language, paper=paper, shop=find_shop())
+    content = _collect_content(book, job, language=language, paper=paper, shop="")
     return render_file(content, name)
 
 
@@ -98,6 +98,7 @@ def _collect_content(
     record = book.load_job(job)
     words = load_words(language or record.language or FALLBACK)
     bench = words.for_bench
+    letterhead, sign = find_letterhead(book, shop)
     checks = list_checks(book, job)
     runs = state_feed(_latest_runs(book, job), checks)
     if not runs and not checks:
@@ -118,7 +119,9 @@ def _collect_content(
         other_checks=collect_results(book, job),
         has_made_checks=any(one.is_simulated for one in checks),
         marks=set_standing(book, job, words.code).marks,
-        shop=shop,
+        shop=letterhead[0] if letterhead else "",
+        address=letterhead[1:],
+        sign=sign,
         photograph=find_photograph(book, job),
         check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
