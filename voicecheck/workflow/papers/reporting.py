@@ -25,6 +25,8 @@ from voicecheck.workflow.papers.enclosures import (
 from voicecheck.workflow.papers.hearing import draw_sounds
 from voicecheck.workflow.papers.lookup import choose_current
 from voicecheck.workflow.standing import set_standing
+from voicecheck.workflow.trials import list_newest, read_trials
+from voicecheck.workflow.trialwords import say_in_report
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
@@ -101,6 +103,7 @@ def _collect_content(
         raise InputError(
             f"job {job} has no run or check to report; sweep it, or take a check of it, first"
         )
+    trials = list_newest(read_trials(book, record))
     return ReportContent(
         job=record,
         set_type=book.load_type(record.type_name),
@@ -113,13 +116,16 @@ def _collect_content(
         language=words.code,
         paper=paper or words.paper,
         other_checks=collect_results(book, job),
-        has_made_checks=any(one.is_simulated for one in checks),
+        has_made_checks=any(one.is_simulated for one in checks)
+        or any(one.is_simulated for one in trials),
         marks=set_standing(book, job, words.code).marks,
         shop=shop,
         photograph=find_photograph(book, job),
         check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
         pictures=(*draw_sounds(book, runs, checks, bench), *draw_checks(checks, bench)),
+        trials=tuple(one.trial for one in trials),
+        tried=tuple(say_in_report(one, bench) for one in trials),
     )
 
 
