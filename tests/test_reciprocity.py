@@ -233,6 +233,15 @@ class TestRecordings:
         with pytest.raises(InputError, match="need 4 takes, got 3"):
             work_out(jig, takes[:3])
 
+    def test_a_volume_that_cannot_be_is_named(self, programme: Any) -> None:
+        """15 cm3 typed in place of some 8: the larger block would then hold less than it does."""
+        jig = SimulatedJig(11)
+        takes = play_all(jig, programme)
+        assert "volume" not in {problem.kind for problem in work_out(jig, takes).problems}
+        wrong = work_out(jig, takes, small_cm3=15.0)
+        assert "volume" in {problem.kind for problem in wrong.problems}
+        assert wrong.figures["beside_cm3"] < -1.0
+
     def test_the_spread_of_a_ratio_is_what_it_says(self, programme: Any) -> None:
         """40 takes in white noise: the ratio's own scatter is what the coherence says of it."""
         rng = np.random.default_rng(3)

@@ -9,6 +9,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
 from voicecheck.records.orders import FileSource, SweepOrder
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
+from voicecheck.workflow.books import check_open
 from voicecheck.workflow.sweeping.both import sweep_both
 from voicecheck.workflow.sweeping.run import SweepResult, sweep
 from voicecheck.workflow.sweeping.seats import Attendant, SeatGuide, needs_conditioning
@@ -36,7 +37,9 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
     InputError, RecordingError, BenchError, JobBookError, KeyboardInterrupt
         As `sweep`.
     """
-    set_type = book.load_type(book.load_job(order.job).type_name)
+    job = book.load_job(order.job)
+    check_open(job)
+    set_type = book.load_type(job.type_name)
     if order.path == "all":
         return _carry_out_all(book, order, set_type, attendant)
     ready = choose_bench(order, set_type, book=book, progress=attendant.follow)
