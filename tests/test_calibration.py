@@ -411,7 +411,7 @@ def test_every_step_has_words_a_caution_and_an_order() -> None:
     guides = load_guides()
     assert tuple(guides) == (
         "electrical-out", "electrical-in", "loop-back", "microphone", "reciprocity",
-        "reciprocity-swapped", "mouth", "mouth-flat", "seal", "reference-transmit",
+        "reciprocity-swapped", "parts-ends", "mouth", "mouth-flat", "seal", "reference-transmit",
         "reference-receive",
     )  # fmt: skip
     names = list(guides)

@@ -92,6 +92,7 @@ def test_pictures_fit_the_screen_and_name_the_channels(step: str) -> None:
         "seal": {line_drive, ear},
         "reciprocity": {line_drive, line_tap, ear},
         "reciprocity-swapped": {line_drive, line_tap, ear},
+        "parts-ends": {line_drive, line_tap, ear},
     }
     shown = {number for number in (mouth, line_drive, line_tap, ear) if str(number) in picture}
     assert shown == wired.get(step, {mouth, line_drive, line_tap, ear})

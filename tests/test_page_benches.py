@@ -385,6 +385,47 @@ def test_the_line_drive_goes_by_two_readings(
     assert result.value == pytest.approx(0.30195 * 2**0.5 * 10 ** (12 / 20), rel=1e-4)
 
 
+def test_a_step_of_four_takes_asks_for_each(
+    person: Any, where: Any, card: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its sizes are fields of their takes; one that cannot be is asked for again, none is lost."""
+    got: list[Any] = []
+
+    def finish(sitting: Any, step: Any, *, takes: Any, typed: Any) -> Any:
+        got.append((takes, typed))
+        return make_result(step, method="by reciprocity", budget_db={"volume": 0.25})
+
+    monkeypatch.setattr(Sitting, "play_pair", lambda _, step: card.play(step))
+    monkeypatch.setattr(Sitting, "finish", finish)
+    person.start(step="reciprocity")
+    prompt = person.await_prompt()
+    assert prompt.title.endswith("take 1 of 4")
+    assert "never hold one to an ear" in prompt.caution
+    assert [field.name for field in prompt.fields] == [
+        "small_cm3", "volume_error_cm3", "bore_mm", "pressure_hpa",
+    ]  # fmt: skip
+    assert [field.is_required for field in prompt.fields] == [True, True, False, False]
+    assert "block" in prompt.drawing
+    sizes = {"small_cm3": "8,1", "volume_error_cm3": "0.2", "bore_mm": "", "pressure_hpa": "1000"}
+    person.answer(**sizes | {"small_cm3": "8100"})
+    assert "Volume of the small block: need 1 to 100 cm3" in person.await_prompt().wrong
+    person.answer(**sizes)
+    assert person.await_prompt().title.endswith("take 2 of 4")
+    person.answer(resistor_ohm="100")
+    assert person.await_prompt().fields[0].name == "large_cm3"
+    person.answer(large_cm3="20")
+    person.await_prompt()
+    person.answer()
+    status = person.end()
+    assert status.line == "Done; kept: reciprocity"
+    assert "made of volume 0.25 dB" in status.notes
+    typed = {
+        "small_cm3": 8.1, "volume_error_cm3": 0.2, "pressure_hpa": 1000.0, "resistor_ohm": 100.0,
+        "large_cm3": 20.0,
+    }  # fmt: skip
+    assert got == [(["recording"] * 4, typed)]
+
+
 def test_what_was_done_is_kept_when_it_is_stopped(person: Any, client: Any, where: Any) -> None:
     """All open steps, the second put off, stopped at the third."""
     person.start(step="", temperature_c="21")

@@ -1,6 +1,7 @@
 # mypy: disable-error-code="index,no-untyped-call,var-annotated"
 """The other checks and the check list in the page, from the form to what is shown and kept."""
 
+import io
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,6 +26,7 @@ from pagetest import (
 from voicecheck.bench import soundcard
 from voicecheck.checkout.bell import RINGING_CAUTION
 from voicecheck.checkout.kinds import HEARING_CAUTION
+from voicecheck.checkout.signals import resample
 from voicecheck.checkout.steps import read_template
 from voicecheck.records import BenchSetup, Conditions, Recording
 from voicecheck.web.desk import Prompt
@@ -243,6 +245,24 @@ def test_a_refused_form_comes_back_as_it_was_typed(client: Any) -> None:
     refused = client.post("/jobs/1/checks/line", data={"loop_ma": "3o", "note": "by the door"})
     assert 'value="3o"' in refused.text
     assert 'value="by the door"' in refused.text
+
+
+def test_a_coding_without_header_is_chosen_by_its_ending(client: Any, folder: Any) -> None:
+    """A-law of 8 kHz for the dial; what the bell cannot use its form does not take."""
+    sound = take_scene("dial", Source(simulated="healthy:37"))
+    samples = resample(sound.samples, sound.rate_hz, 8000)
+    raw = io.BytesIO()
+    soundfile.write(raw, samples, 8000, subtype="ALAW", format="RAW")
+    content = raw.getvalue()
+    page = client.get("/jobs/1/checks").text
+    assert ".alaw" in page
+    order(client, "dial", files={"recording": ("heard.AL", content)}, on="recording:")
+    (kept,) = get_kept(folder)
+    assert kept.check.number == "37"
+    assert "G.711" in get_section(client, "dial")
+    answer = order(client, "bell", files={"recording": ("heard.al", content)}, on="recording:")
+    assert answer.status_code == 400
+    assert "nothing was kept" in answer.text
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,8 @@ from voicecheck.bench.simulated.cavity import (
 )
 from voicecheck.bench.simulated.cavitybench import TAKES, SimulatedJig
 from voicecheck.cli import make_app
+from voicecheck.cli.calibrating import ScriptedSteps, TerminalSteps
+from voicecheck.cli.takeview import TakeView
 from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.records import Recording
 from voicecheck.records.benches import BenchSetup, StepResult
@@ -231,6 +233,15 @@ class TestRecordings:
         with pytest.raises(InputError, match="need 4 takes, got 3"):
             work_out(jig, takes[:3])
 
+    def test_a_volume_that_cannot_be_is_named(self, programme: Any) -> None:
+        """15 cm3 typed in place of some 8: the larger block would then hold less than it does."""
+        jig = SimulatedJig(11)
+        takes = play_all(jig, programme)
+        assert "volume" not in {problem.kind for problem in work_out(jig, takes).problems}
+        wrong = work_out(jig, takes, small_cm3=15.0)
+        assert "volume" in {problem.kind for problem in wrong.problems}
+        assert wrong.figures["beside_cm3"] < -1.0
+
     def test_the_spread_of_a_ratio_is_what_it_says(self, programme: Any) -> None:
         """40 takes in white noise: the ratio's own scatter is what the coherence says of it."""
         rng = np.random.default_rng(3)
@@ -310,6 +321,7 @@ def test_levels_are_absolute_by_reciprocity_alone() -> None:
     only = judge_path(SETUP, make_results(reciprocity=by_jig), "receive", NOW)
     assert only.calibration is not None
     assert only.calibration.input_per_unit == 5.0
+    assert only.calibration.name == "attic, 2026-03-02, by reciprocity"
     assert any("by reciprocity" in note for note in only.warnings)
     assert judge_path(SETUP, make_results(), "receive", NOW).calibration is None
     finer = {"value": 4.0, "unit": "Pa", "uncertainty_db": 0.3}
@@ -407,6 +419,41 @@ def test_a_sitting_leads_through_four_takes(monkeypatch: pytest.MonkeyPatch) -> 
     assert "microphone" not in {guide.name for guide in sitting.list_open()}
     fresh = Sitting(SETUP, [make_tap(jig)], now_utc=NOW)
     assert "microphone" in {guide.name for guide in fresh.list_open()}
+
+
+def test_a_terminal_asks_for_each_size(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What cannot be is asked for again, what need not be known may be left out."""
+    guide = get_guide("reciprocity")
+    typed = iter(["nought", "8100", "8.1", "", "", "", "", "20"])
+    monkeypatch.setattr("voicecheck.cli.calibrating.wait_for_key", lambda *_: " ")
+    monkeypatch.setattr("voicecheck.cli.calibrating.typer.prompt", lambda *_, **__: next(typed))
+    steps = TerminalSteps(TakeView(quiet=True), quiet=True)
+    answers = [
+        steps.ask(
+            StepRequest(
+                title=take.name, guide=guide, steps=take.do, picture="", readings=take.readings
+            )
+        )
+        for take in guide.takes
+    ]
+    assert [answer.typed for answer in answers] == [
+        {"small_cm3": 8.1, "volume_error_cm3": 0.2},
+        {"resistor_ohm": 100.0},
+        {"large_cm3": 20.0},
+        {},
+    ]
+    told = capsys.readouterr().err
+    assert "'nought' is no number." in told
+    assert "Volume of the small block: need 1 to 100 cm3, got 8100" in told
+
+
+def test_nobody_re_plugs_for_a_script() -> None:
+    guide = get_guide("reciprocity")
+    request = StepRequest(title="", guide=guide, steps=(), picture="")
+    with pytest.raises(InputError, match="leave --yes out"):
+        ScriptedSteps(TakeView(quiet=True), {}, quiet=True).ask(request)
 
 
 def test_cavities_mixed_up_are_taken_anew(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -30,7 +30,11 @@ FAMILIES: Mapping[str, str] = MappingProxyType(
 )
 """Family of each coding by the audio library's name. ADPCM of under 4 bits is none of them."""
 USES: Mapping[str, str] = MappingProxyType(
-    {G711: "tones, dial and speak", ADPCM: "tones, dial and speak", GSM: "tones and speak"}
+    {
+        G711: "tones, dial, flex, bell and speak",
+        ADPCM: "tones, dial and speak",
+        GSM: "tones and speak",
+    }
 )
 """Checks that take each family: what a refusal says."""
 RAW: Mapping[str, str] = MappingProxyType(

@@ -100,6 +100,8 @@ class Guide:
         In place of these where a tone or speech goes out; as `steps` and `caution` without.
     seconds : float
         How long a sound device usually records.
+    drawings : tuple of (str, str)
+        Of the wires: name among those of the benches, and what it shows.
     """
 
     title: str
@@ -111,6 +113,7 @@ class Guide:
     playing_steps: tuple[str, ...] = ()
     playing_caution: str = ""
     seconds: float = 20.0
+    drawings: tuple[tuple[str, str], ...] = ()
 
     def list_steps(self, *, plays: bool, moved: str = "") -> tuple[str, ...]:
         """
@@ -180,10 +183,14 @@ class CheckKind:
         Something is moved to a beat; its options have `moved`, `beat_s` and `places`.
     report_names : mapping of str to str
         Part that was moved, or the check's name, to its name on the report where that differs.
+    beside : callable or None
+        Record -> further results that the report tells by names of their own.
     picture : callable or None
         Record -> spans to be drawn, where no drawing of its own is registered.
     codings : tuple of str
         Families of telephone codings whose files are good enough for what it measures.
+    least_rate_hz : int
+        Slower recordings are refused; 0 where every rate will do.
     make_programme : callable or None
         Options and level, dBFS -> what is played while two channels are recorded; `None` of it
         where these options want to listen to one channel only.
@@ -207,8 +214,10 @@ class CheckKind:
     read_number: Callable[[Any, float], str] | None = None
     is_paced: bool = False
     report_names: Mapping[str, str] = field(default_factory=dict)
+    beside: Callable[[Any], Mapping[str, str]] | None = None
     picture: Callable[[Any], Spans] | None = None
     codings: tuple[str, ...] = ()
+    least_rate_hz: int = 0
     make_programme: Callable[[Any, float], Programme | None] | None = None
     level_dbfs: float = -30.0
 

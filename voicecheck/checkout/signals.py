@@ -15,6 +15,11 @@ TINY = 1e-30
 SILENT_DBFS = -90.0
 
 
+def is_coded(recording: Recording) -> bool:
+    """Whether a telephone coding left its noise in the sound, as the reader of the file says."""
+    return any(problem.kind == "coded" for problem in recording.problems)
+
+
 def check_sound(recording: Recording, least_s: float) -> None:
     """
     Refuse a recording that holds nothing.

@@ -193,7 +193,8 @@ class _Call:
         name, job, as_json = self.kind.name, self.values["job"], self.values["as_json"]
         is_real, beat = self.bench is not None, self._make_beat(options)
         step = None
-        with open_book(self.values["book"]) if job is not None else nullcontext() as opened:
+        needs_book = job is not None or (is_real and self.kind.make_programme is not None)
+        with open_book(self.values["book"]) if needs_book else nullcontext() as opened:
             quiet = self.quiet or not is_real or beat is not None
             with show_progress(100, name, quiet=quiet) as advance:
 
@@ -212,7 +213,7 @@ class _Call:
                     if as_json:
                         write_json(describe_failure(name, error))
                     raise
-            if opened is not None and not as_json:
+            if opened is not None and job is not None and not as_json:
                 step = set_standing(opened, job).next_step
         if as_json:
             write_json(document)

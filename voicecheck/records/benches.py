@@ -157,6 +157,9 @@ class StepResult:
         Harmonics of what was played, where the step measures them.
     budget_db : dict
         Half-width of a 95 % interval of the value by each part alone, where they were told apart.
+    ends : ndarray, shape (9, n_points), optional
+        Real part, imaginary part and standard deviation of what stood across a part's place re
+        what stood before the resistor: open, short, and with a known resistor.
     """
 
     bench: str
@@ -175,6 +178,7 @@ class StepResult:
     problems: tuple[Problem, ...] = ()
     source: SourceDistortion | None = None
     budget_db: dict[str, float] = field(default_factory=dict)
+    ends: Array | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

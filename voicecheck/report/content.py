@@ -97,6 +97,10 @@ class ReportContent:
         The strip of the set, as everywhere.
     shop : str
         Who did the work; "" is not told.
+    address : tuple of str
+        Of the shop, line by line.
+    sign : str
+        The shop's, as an address of data; "" without one.
     photograph : bytes
         JPEG; empty without one.
     voices : Voices or None
@@ -130,6 +134,8 @@ class ReportContent:
     has_made_checks: bool = False
     marks: tuple[Mark, ...] = ()
     shop: str = ""
+    address: tuple[str, ...] = ()
+    sign: str = ""
     photograph: bytes = b""
     voices: Voices | None = None
     check_findings: tuple[CheckFindings, ...] = ()

@@ -19,7 +19,7 @@ from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.kinds import CheckKind, fit_region
 from voicecheck.workflow.checks.pace import make_metronome
 from voicecheck.workflow.checks.run import STAGES, find_number, list_checks, run_check
-from voicecheck.workflow.checks.source import Source, list_source_fields
+from voicecheck.workflow.checks.source import Source, list_headerless, list_source_fields
 
 MOST_LETTERS = 200
 
@@ -77,13 +77,22 @@ def read_order(job: int, kind: CheckKind, sent: Sent, folder: Path) -> CheckOrde
     stage = sent.text("stage")
     if stage:
         check_word(stage, STAGES, "stage")
-    options = fit_region(kind, kind.options(**_read_fields(list_fields(kind.options), sent)))
+    asked = list_fields(kind.options)
+    typed = _read_fields([one for one in asked if one.kind != "file"], sent)
+    options = fit_region(kind, kind.options(**typed, **_save_files(asked, sent, folder)))
     source = _read_source(kind, options, sent, folder) if kind.measure is not None else None
     return CheckOrder(job=job, kind=kind, stage=stage, source=source, options=options)
 
 
 def _read_fields(fields: Iterable[Field], sent: Sent) -> dict[str, Any]:
     return {field.name: _read_field(field, sent) for field in fields}
+
+
+def _save_files(fields: Iterable[Field], sent: Sent, folder: Path) -> dict[str, Path]:
+    """Files that were chosen, by the fields that ask for them."""
+    names = (one.name for one in fields if one.kind == "file")
+    saved = {name: sent.save_uploads(name, folder / name, SOUNDS) for name in names}
+    return {name: files[0] for name, files in saved.items() if files}
 
 
 def _read_field(field: Field, sent: Sent) -> Any:
@@ -206,7 +215,8 @@ def _read_source(kind: CheckKind, options: Any, sent: Sent, folder: Path) -> Sou
     if on == "simulated":
         return Source(simulated=_read_line(sent, "words") or name[:MOST_LETTERS], **about)
     if on == "recording":
-        files = sent.save_uploads("recording", folder / "recording", SOUNDS)
+        taken = (*SOUNDS, *list_headerless(kind))
+        files = sent.save_uploads("recording", folder / "recording", taken)
         if not files:
             raise InputError("recording: choose a file first")
         return Source(recording=files[0], **about)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
 from starlette.background import BackgroundTask
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -23,6 +24,7 @@ from voicecheck.web.desk import Handle
 from voicecheck.web.forms import Sent, parse_number, with_form
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.wiring import draw_wiring
 from voicecheck.workflow.benches.store import list_benches
 from voicecheck.workflow.books import Where, open_book
 from voicecheck.workflow.checks.checklist import Sheet, describe_stored, find_filled, load_sheet
@@ -36,7 +38,7 @@ from voicecheck.workflow.checks.kinds import (
     load_scene,
 )
 from voicecheck.workflow.checks.run import STAGES, StoredCheck, list_checks, run_check
-from voicecheck.workflow.checks.source import list_source_fields
+from voicecheck.workflow.checks.source import list_headerless, list_source_fields
 from voicecheck.workflow.papers import listening
 from voicecheck.workflow.papers.pictures import render_picture
 
@@ -89,6 +91,8 @@ class ShownKind:
     latest, older : tuple of ShownCheck
         The latest of each stage and part; the others, newest first.
     fields, source_fields : tuple of Field
+    headerless : tuple of str
+        Endings of files without header that it takes.
     regions : tuple of str
     scene : SceneKind or None
     can_listen : bool
@@ -100,6 +104,7 @@ class ShownKind:
     older: tuple[ShownCheck, ...]
     fields: tuple[Field, ...]
     source_fields: tuple[Field, ...]
+    headerless: tuple[str, ...]
     regions: tuple[str, ...]
     scene: SceneKind | None
     can_listen: bool
@@ -148,6 +153,7 @@ class CheckPages(Pages):
             bench=setup,
             simulated=any(one.bench == "simulated" for one in checks),
             choose_channel=choose_channel,
+            draw_wires=draw_wires,
         )
 
     def start(self, request: Request, sent: Sent) -> Response:
@@ -236,6 +242,14 @@ def choose_channel(kind: CheckKind, field: Field, bench: BenchSetup | None) -> i
     return played if field.name == "out_channel" else getattr(bench, f"{kind.input}_channel")
 
 
+def draw_wires(picture: str, about: str, bench: BenchSetup | None) -> Markup:
+    """Drawing of a check's wires, with the channels of a set-up bench or the first ones."""
+    channels = ("line_drive", "line_tap", "ear")
+    first = {"line_drive": "1", "line_tap": "1", "ear": "2"}
+    own = {one: str(getattr(bench, f"{one}_channel")) for one in channels} if bench else first
+    return draw_wiring(picture, own, about)
+
+
 def _run(
     where: Where, order: CheckOrder, folder: tempfile.TemporaryDirectory[str], handle: Handle
 ) -> str:
@@ -271,6 +285,7 @@ def sort_checks(job: Job, kind: CheckKind, checks: list[StoredCheck], sheet: She
         older=tuple(one for one in reversed(shown) if one not in latest),
         fields=list_fields(kind.options),
         source_fields=list_source_fields(kind),
+        headerless=list_headerless(kind),
         regions=list_regions_of(kind),
         scene=load_scene(kind.name) if kind.measure is not None else None,
         can_listen=kind.name == listening.KIND and heard >= set(STAGES),

@@ -52,8 +52,9 @@ def draw_wiring(picture: str, labels: Mapping[str, str], about: str) -> Markup:
         *(_draw_box(box, labels) for box in shapes.get("boxes", ())),
         *(_draw_text(x, y, text, labels) for x, y, text in shapes.get("notes", ())),
     ]
-    head = Markup('<svg class="wiring" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-        WIDTH, HEIGHT, about
+    ((width, height),) = shapes.get("size", [[WIDTH, HEIGHT]])
+    head = Markup('<svg class="wiring{}" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+        "" if width == WIDTH else " narrow", width, height, about
     )
     return head + Markup("").join(drawn) + Markup("</svg>")
 

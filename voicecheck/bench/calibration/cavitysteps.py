@@ -28,6 +28,8 @@ from voicecheck.units import db_from_ratio, ratio_from_db
 TAKE_NAMES = ("small-heard", "small-driven", "large-driven", "large-heard")
 FIRST, SWAPPED = "reciprocity", "reciprocity-swapped"
 ASKED_HZ = (200.0, 2000.0)
+BESIDE_CM3 = (-1.0, 40.0)
+"""What diaphragms, caps and seats of two receivers may take (PROP)."""
 LEAK_DB = 0.5
 """From where on a low end that departs from the middle is called a leak (PROP)."""
 SWAP_DB = 0.5
@@ -178,6 +180,11 @@ def _find_band_uncertainty_db(found: Sensitivity) -> float:
 
 def _find_problems(found: Sensitivity) -> list[Problem]:
     problems = []
+    low_cm3, high_cm3 = BESIDE_CM3
+    if not low_cm3 <= found.beside_cm3 <= high_cm3:
+        message = f"the receivers would take as much as {found.beside_cm3:.0f} cm3 of air"
+        effect = "that cannot be: a volume was mistyped, or takes of other blocks are among them"
+        problems.append(Problem(kind="volume", message=message, effect=effect))
     if found.leak_db > LEAK_DB:
         message = f"the low end departs from the middle by {found.leak_db:.1f} dB: a seat leaks"
         effect = "it is in the interval; grease the seats and do the takes again"

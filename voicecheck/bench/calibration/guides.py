@@ -14,7 +14,7 @@ import msgspec
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.records.terms import Ear, PathName, check_word
 
-Sound = Literal["tones", "tone-set", "programme", "none"]
+Sound = Literal["tones", "tone-set", "stimulus", "programme", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +125,8 @@ class Guide(Way):
         A lesser way, for who has not what the step asks for.
     replaces : str
         The step that it does another way; it is done only when it is asked for by name.
+    is_on_request : bool
+        Whether it is done only when it is asked for by name.
     takes : tuple of TakeGuide
         Where one does not do.
     provenance : str
@@ -144,6 +146,7 @@ class Guide(Way):
     daily: int = 0
     stand_in: Way | None = None
     replaces: str = ""
+    is_on_request: bool = False
     takes: tuple[TakeGuide, ...] = ()
     provenance: str
 

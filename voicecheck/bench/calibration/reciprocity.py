@@ -150,13 +150,7 @@ def compute_sensitivity(small: Cavity, large: Cavity, given: Surroundings) -> Se
     are derived here); rows add up as in JCGM 100:2008, 5.1.2, every one but the noise resting on
     judgement, so with many degrees of freedom.
     """
-    step_cm3 = large.volume_cm3 - small.volume_cm3
-    if step_cm3 <= 0.1 * small.volume_cm3:
-        message = (
-            f"large_cm3: need at least a tenth more than the small cavity's "
-            f"{small.volume_cm3:g} cm3, got {large.volume_cm3:g} cm3"
-        )
-        raise InputError(message)
+    step_cm3 = _find_step_cm3(small, large)
     frequency_hz = small.heard.frequency_hz
     inverse_small = 1.0 / (small.heard.value * small.driven.value)
     inverse_large = 1.0 / (large.heard.value * large.driven.value)
@@ -213,6 +207,17 @@ def _find_noise(small: Cavity, large: Cavity, step: Array) -> Array:
     return np.asarray(student_95(small.heard.dof) * np.hypot(*spreads))
 
 
+def _find_step_cm3(small: Cavity, large: Cavity) -> float:
+    step_cm3 = large.volume_cm3 - small.volume_cm3
+    if step_cm3 <= 0.1 * small.volume_cm3:
+        message = (
+            f"large_cm3: need at least a tenth more than the small cavity's "
+            f"{small.volume_cm3:g} cm3, got {large.volume_cm3:g} cm3"
+        )
+        raise InputError(message)
+    return step_cm3
+
+
 def _check_cavities(small: Admittance, large: Admittance) -> None:
     """More air takes more: 1 / product is larger in the larger cavity, at most of the tones."""
     if len(small) == 0:
@@ -223,7 +228,8 @@ def _check_cavities(small: Admittance, large: Admittance) -> None:
         message = (
             "the takes of the two cavities "
             + ("are alike" if ratio > 0.98 else "seem to have changed places")
-            + ": small block first, large block after it; seat both receivers and do it again"
+            + ": small block first, large block after it, line tap and ear not exchanged; seat "
+            "both receivers and do it again"
         )
         raise RecordingError(message, "same-cavity")
 

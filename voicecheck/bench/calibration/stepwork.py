@@ -8,6 +8,7 @@ from typing import Any
 
 from voicecheck.bench.calibration import curves, levels
 from voicecheck.bench.calibration.cavitysteps import Pair, compute_reciprocity
+from voicecheck.bench.calibration.endsteps import compute_ends
 from voicecheck.bench.calibration.guides import Guide
 from voicecheck.bench.calibration.validity import get_best, get_newest
 from voicecheck.errors import InputError
@@ -154,6 +155,12 @@ def _work_out_reciprocity(take: StepTake) -> StepResult:
     )
 
 
+def _work_out_ends(take: StepTake) -> StepResult:
+    if take.programme is None:
+        raise InputError(f"{take.guide.name}: play and record its takes first")
+    return compute_ends(take.setup, take.programme, take.takes, take.typed, **take.about)
+
+
 WORK: dict[str, Callable[[StepTake], StepResult]] = {
     "electrical-out": _work_out_line_drive,
     "electrical-in": _work_out_line_tap,
@@ -161,6 +168,7 @@ WORK: dict[str, Callable[[StepTake], StepResult]] = {
     "microphone": _work_out_microphone,
     "reciprocity": _work_out_reciprocity,
     "reciprocity-swapped": _work_out_reciprocity,
+    "parts-ends": _work_out_ends,
     "mouth": _work_out_mouth,
     "mouth-flat": _work_out_mouth_flat,
     "seal": _work_out_seal,

@@ -124,7 +124,7 @@ def judge_path(
     warnings += tuple(
         f"{get_guide(result.step).title.lower()}: {result.method}"
         for result in used
-        if get_guide(result.step).replaces
+        if _is_other_way(result)
     )
     flat = _find_flat(history, used[0], now_utc)
     if path in MOUTH_PATHS and flat is None:
@@ -195,11 +195,17 @@ def _combine(setup: BenchSetup, path: str, used: list[StepResult]) -> Calibratio
         # do not keep it apart: there the sum is an upper limit.
         uncertainty_db = output.figures.get("own_uncertainty_db", uncertainty_db)
     oldest = min(result.done_utc for result in used[:2])
+    ways = [f", {result.method.partition(',')[0]}" for result in used if _is_other_way(result)]
     return Calibration(
         output_per_unit=output_per_unit,
         output_unit=output.unit,
         input_per_unit=input_per_unit,
         input_unit=source.unit,
         uncertainty_db=uncertainty_db,
-        name=f"{setup.name}, {oldest[:10]}",
+        name=f"{setup.name}, {oldest[:10]}{''.join(ways)}",
     )
+
+
+def _is_other_way(result: StepResult) -> bool:
+    """Whether it stands in the place of a step that was done another way."""
+    return bool(get_guide(result.step).replaces)

@@ -82,6 +82,9 @@ class Card:
     hum: float
     leads_ohm: float
     mains_hz: float
+    drift_db: float = 0.004
+    drift_deg: float = 0.02
+    """Standard deviations of one channel re the other, from take to take."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,12 +253,13 @@ def make_parts(words: tuple[str, ...], seed: int, drive: Drive) -> Scene[PartTru
         truth = PartTruth(part="feed", words=words, card=None, feed_ma=feed_ma)
         return Scene(samples=samples, rate_hz=drive.rate_hz, truth=truth)
     is_plain = drive.part not in ("contact", "limiter") or {"open", "short", "known"} & set(words)
+    take: tuple[int | str, ...] = (seed, *sorted(words))
     if is_plain:
         heard = _play_linear(card, words, seed, drive)
     elif drive.part == "contact":
-        heard = _hear(card, _play_contact(card, words, seed, drive), drive.rate_hz)
+        heard = _hear(card, _play_contact(card, words, seed, drive), drive.rate_hz, take)
     else:
-        heard = _hear(card, _play_limiter(card, words, drive), drive.rate_hz)
+        heard = _hear(card, _play_limiter(card, words, drive), drive.rate_hz, take)
     channels = _disturb(card, heard, words, seed, drive.rate_hz)
     if "swapped" in words:
         channels = channels[::-1]
@@ -287,15 +291,19 @@ def _play_linear(card: Card, words: tuple[str, ...], seed: int, drive: Drive) ->
     else:
         add_part(circuit, drive.part, words, seed, PART)
     voltages = circuit.solve(SOURCE, card.source_ohm)
-    taps = _pass_inputs(card, circuit.frequency_hz)
+    taps = _pass_inputs(card, circuit.frequency_hz, (seed, *sorted(words)))
     responses = [voltages[:, node] * tap for node, tap in zip((BEFORE, BEHIND), taps, strict=True)]
     return _filter(drive.samples, drive.rate_hz, circuit.frequency_hz, responses)
 
 
-def _pass_inputs(card: Card, frequency_hz: Array) -> list[Complex]:
-    """Gain, high-pass and lateness of both inputs, along a grid."""
+def _pass_inputs(card: Card, frequency_hz: Array, take: tuple[int | str, ...]) -> list[Complex]:
+    """Gain, high-pass and lateness of both inputs in one take, along a grid."""
+    draw = make_generator(int(take[0]), "parts", "drift", *take[1:])
+    moved = 10.0 ** (card.drift_db / 20.0 * draw.standard_normal())
+    moved = moved * np.exp(1j * np.radians(card.drift_deg) * draw.standard_normal())
     return [
         card.gain[place]
+        * (1.0, moved)[place]
         / (1.0 - 1j * card.corner_hz[place] / frequency_hz)
         * np.exp(-2j * np.pi * frequency_hz * card.late_s * place)
         for place in (0, 1)
@@ -361,10 +369,12 @@ def _play_limiter(card: Card, words: tuple[str, ...], drive: Drive) -> tuple[Arr
     return before / full_v, (before - flowing * drive.resistor_ohm) / full_v
 
 
-def _hear(card: Card, nodes: tuple[Array, Array], rate_hz: int) -> list[Array]:
+def _hear(
+    card: Card, nodes: tuple[Array, Array], rate_hz: int, take: tuple[int | str, ...]
+) -> list[Array]:
     """Voltages that were found instant by instant, through the inputs."""
     grid = _list_grid(rate_hz)
-    taps = _pass_inputs(card, grid)
+    taps = _pass_inputs(card, grid, take)
     return [_filter(volts, rate_hz, grid, [tap])[0] for volts, tap in zip(nodes, taps, strict=True)]
 
 

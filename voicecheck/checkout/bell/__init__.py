@@ -17,6 +17,8 @@ RINGING_CAUTION = (
     "before touching anything; use an isolated, current-limited ring source; local codes and "
     "licensed practice decide what may be connected to a line."
 )
+LEAST_RATE_HZ = 16000
+"""The blows of a gong are heard above the band of 8 kHz sound (judgement)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,4 +55,6 @@ BELL = CheckKind(
     tabulate=tabulate_bell,
     picture=picture_bell,
     input="ear",
+    codings=("G.711",),
+    least_rate_hz=LEAST_RATE_HZ,
 )

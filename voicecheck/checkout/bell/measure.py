@@ -7,8 +7,11 @@ absolute unless the microphone is calibrated.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from voicecheck.checkout.bell import LEAST_RATE_HZ
 from voicecheck.checkout.bell.pattern import (
     Pattern,
     count_blows,
@@ -18,7 +21,7 @@ from voicecheck.checkout.bell.pattern import (
     is_ringing,
     list_rises,
 )
-from voicecheck.checkout.signals import average, check_sound, level_dbfs
+from voicecheck.checkout.signals import average, check_sound, is_coded, level_dbfs
 from voicecheck.errors import InputError
 from voicecheck.fourier import keep_awake
 from voicecheck.records import BellCheck, Problem, Recording, Ring
@@ -38,7 +41,6 @@ A gong's note so far under the other's, and over the middle of the band: its blo
 fainter, and what the blows before have left sounds on with either sign.
 """
 DOZEN = 12
-LEAST_RATE_HZ = 16000
 LOUD_ROOM_DBFS = -45.0
 
 
@@ -76,7 +78,7 @@ def measure_bell(recording: Recording) -> BellCheck:
     rings = [group for group, _ in patterns]
     gongs_hz = _find_gongs(samples, rate_hz, rings)
     told = [_tell_ring(samples, rate_hz, gongs_hz, *one) for one in patterns]
-    return BellCheck(
+    check = BellCheck(
         strikes_per_s=_pool([one["strikes_per_s"] for one in told]),
         gongs_hz=gongs_hz,
         level_dbfs=_measure_level(samples, rate_hz, rings),
@@ -89,6 +91,25 @@ def measure_bell(recording: Recording) -> BellCheck:
         gap_percent=_pool([one["gap_percent"] for one in told]),
         gong_difference_db=_pool([one["gong_difference_db"] for one in told]),
         problems=(*recording.problems, *_find_problems(gongs_hz, told)),
+    )
+    return _withhold_blows(check) if is_coded(recording) else check
+
+
+def _withhold_blows(check: BellCheck) -> BellCheck:
+    """The noise of a telephone coding follows the sound, and its onsets look like blows."""
+    message = "a telephone coding makes blows of its own beside the clapper's"
+    effect = "strikes, ringing frequency and cadence are withheld; gongs, level and decay stand"
+    kept = tuple(problem for problem in check.problems if problem.kind != "pattern")
+    return replace(
+        check,
+        strikes_per_s=None,
+        cadence_s=(),
+        taps=0,
+        pattern_hz=None,
+        ringing_hz=None,
+        gap_percent=None,
+        gong_difference_db=None,
+        problems=(*kept, Problem(kind="coded-blows", message=message, effect=effect)),
     )
 
 

@@ -16,7 +16,10 @@ def describe_bell(check: BellCheck) -> str:
         blows = f"{check.taps} single blow{'s' if check.taps > 1 else ''}"
         return f"no ringing, {blows}" if check.taps else "no ringing heard"
     gongs = " and ".join(f"{hz:.0f}" for hz in check.gongs_hz)
-    parts = [f"{check.strikes_per_s:.1f} strikes/s", *([f"gongs {gongs} Hz"] if gongs else [])]
+    strikes = check.strikes_per_s
+    parts = ["rings" if strikes is None else f"{strikes:.1f} strikes/s"]
+    if gongs:
+        parts.append(f"gongs {gongs} Hz")
     if check.ringing_hz is not None:
         parts.append(f"ringing at {check.ringing_hz:.1f} Hz")
     if check.gap_percent is not None and check.gong_difference_db is not None:

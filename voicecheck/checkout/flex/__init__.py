@@ -78,4 +78,5 @@ FLEX = CheckKind(
     plays="tone",
     is_paced=True,
     report_names={"handset": "handset tapped"},
+    codings=("G.711",),
 )

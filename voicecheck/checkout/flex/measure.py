@@ -18,12 +18,13 @@ from voicecheck.checkout.signals import (
     demodulate,
     find_spans,
     find_tone_hz,
+    is_coded,
     join_spans,
     lower_rate,
 )
 from voicecheck.errors import RecordingError
 from voicecheck.fourier import keep_awake
-from voicecheck.records import FlexCheck, FlexEvent, Recording
+from voicecheck.records import FlexCheck, FlexEvent, Problem, Recording
 from voicecheck.records.arrays import Array
 
 FRAME_S = 0.001
@@ -41,6 +42,12 @@ MOST_CONFIDENT = 3.0
 """With no event in n minutes the rate is below 3 / n at 95 % (Poisson)."""
 CHI2_95_HALF = (3.00, 4.74, 6.30, 7.75, 9.15, 10.51, 11.84, 13.15, 14.43, 15.71, 16.96)
 """Upper 95 % limit of a Poisson mean for 0, 1, ... 10 events (half of chi-square, 2 n + 2)."""
+
+CODED = Problem(
+    kind="coded-bursts",
+    message="bursts of noise were not looked for: a telephone coding makes some of its own",
+    effect="dropouts and steps stand; a crackle beside the tone may be missed",
+)
 
 
 def measure_flex(
@@ -90,7 +97,8 @@ def measure_flex(
     start_s = margin / rate_hz
     events = _find_dropouts(level_db, start_s)
     events += _find_steps(level_db, start_s, events)
-    events += _find_bursts(samples, rate_hz, found_hz, tone, events)
+    if not (coded := is_coded(recording)):
+        events += _find_bursts(samples, rate_hz, found_hz, tone, events)
     tied = tuple(
         _tie(event, beat_s, recording.duration_s, places)
         for event in sorted(events, key=lambda event: event.at_s)
@@ -105,7 +113,7 @@ def measure_flex(
         tone_dbfs=float(20.0 * np.log10(tone)),
         tied_percent=100.0 * n_tied / len(tied) if tied else None,
         verdict=_conclude(tied, minutes),
-        problems=recording.problems,
+        problems=(*recording.problems, *([CODED] if coded else [])),
     )
 
 

@@ -127,7 +127,7 @@ def list_bell(z: Impedance) -> dict[str, Figure]:
         "resistance_ohm": lambda ohm: np.asarray(fit(ohm)[2]),
         "inductance_h": lambda ohm: np.asarray(fit(ohm)[0]),
         "capacitance_uf": lambda ohm: np.asarray(1e6 / fit(ohm)[1]),
-        "impedance_20hz_ohm": lambda ohm: np.asarray(read_at(z.frequency_hz, np.abs(ohm), 20.0)),
+        "impedance_20hz_ohm": lambda ohm: np.asarray(abs(read_at(z.frequency_hz, ohm, 20.0))),
     }
 
 
@@ -138,13 +138,31 @@ def find_zero_hz(frequency_hz: Array, reactance_ohm: NDArray[np.floating[Any]]) 
         return float("nan")
     at = int(rising[0])
     below, above = reactance_ohm[at], reactance_ohm[at + 1]
-    share = -below / (above - below)
-    return float(frequency_hz[at] + share * (frequency_hz[at + 1] - frequency_hz[at]))
+    # A coil and a condenser through both points: X = a f - b / f.
+    low_hz, high_hz = float(frequency_hz[at]), float(frequency_hz[at + 1])
+    rise = (above * high_hz - below * low_hz) / (high_hz**2 - low_hz**2)
+    fall = rise * low_hz**2 - below * low_hz
+    return float(np.sqrt(max(fall / rise, 0.0)))
 
 
-def read_at(frequency_hz: Array, values: NDArray[np.floating[Any]], at_hz: float) -> float:
-    """A curve at a frequency, on straight lines over the logarithm of the frequency."""
-    return float(np.interp(np.log(at_hz), np.log(frequency_hz), values))
+def read_at(frequency_hz: Array, ohm: Complex, at_hz: float) -> complex:
+    """
+    An impedance between tones: a cubic through the nearest four, over the logarithm of frequency.
+
+    Examples
+    --------
+    >>> hz = np.array([800.0, 900.0, 1000.0, 1100.0])
+    >>> read_at(hz, 2j * hz + 3.0, 950.0).real
+    3.0
+    """
+    place = np.log(frequency_hz)
+    near = np.sort(np.argsort(np.abs(place - np.log(at_hz)))[:4])
+    wanted, value = np.log(at_hz), 0j
+    for one in near:
+        others = near[near != one]
+        weight = np.prod((wanted - place[others]) / (place[one] - place[others]))
+        value += complex(ohm[one]) * float(weight)
+    return value
 
 
 def rate_return_loss(frequency_hz: Array, ohm: Complex, line: LineImpedance) -> Array:
@@ -159,8 +177,7 @@ def list_set(z: Impedance, line: LineImpedance) -> dict[str, Figure]:
     inside = (z.frequency_hz >= VOICE_HZ[0]) & (z.frequency_hz <= VOICE_HZ[1])
 
     def at_1khz(ohm: Complex) -> complex:
-        real, imag = (read_at(z.frequency_hz, part, 1000.0) for part in (ohm.real, ohm.imag))
-        return complex(real, imag)
+        return read_at(z.frequency_hz, ohm, 1000.0)
 
     def return_loss(ohm: Complex) -> Array:
         losses_db = rate_return_loss(z.frequency_hz, ohm, line)[inside]
@@ -189,25 +206,60 @@ def list_receiver(z: Impedance, *, is_damped: bool) -> dict[str, Figure]:
     n = len(z.frequency_hz) // (2 if is_damped else 1)
     tones_hz = z.frequency_hz[:n]
     figures: dict[str, Figure] = {
-        "impedance_1khz_ohm": lambda ohm: np.asarray(read_at(tones_hz, np.abs(ohm[:n]), 1000.0))
+        "impedance_1khz_ohm": lambda ohm: np.asarray(abs(read_at(tones_hz, ohm[:n], 1000.0)))
     }
     if not is_damped:
         return figures
 
-    def loop(ohm: Complex) -> tuple[float, float]:
-        apart = np.abs(ohm[:n] - ohm[n:])
-        top = int(np.argmax(apart[1:-1])) + 1
-        left, peak, right = apart[top - 1 : top + 2]
-        bend = left - 2.0 * peak + right
-        shift = 0.0 if bend == 0.0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
-        near = tones_hz[top + (1 if shift > 0.0 else -1)]
-        return float(peak), float(tones_hz[top] + abs(shift) * (near - tones_hz[top]))
+    def loop(ohm: Complex) -> tuple[float, float, float]:
+        return fit_loop(tones_hz, ohm[:n] - ohm[n:])
 
     def share(ohm: Complex) -> Array:
-        size, at_hz = loop(ohm)
-        return np.asarray(100.0 * size / read_at(tones_hz, np.abs(ohm[n:]), at_hz))
+        size, at_hz, _ = loop(ohm)
+        return np.asarray(100.0 * size / abs(read_at(tones_hz, ohm[n:], at_hz)))
 
     figures["motional_ohm"] = lambda ohm: np.asarray(loop(ohm)[0])
     figures["motional_percent"] = share
     figures["resonance_hz"] = lambda ohm: np.asarray(loop(ohm)[1])
+    figures["quality"] = lambda ohm: np.asarray(loop(ohm)[2])
     return figures
+
+
+def fit_loop(frequency_hz: Array, ohm: Complex) -> tuple[float, float, float]:
+    """
+    Size, frequency and quality of a resonance that is a circle: R / (1 + j Q (f / f0 - f0 / f)).
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n,)
+    ohm : ndarray of complex, shape (n,)
+        Where it passes half its height it counts.
+
+    Returns
+    -------
+    size_ohm, resonance_hz, quality : float
+        NaN where there is no resonance.
+
+    Notes
+    -----
+    Its reciprocal is (1 / R) + j (a f - b / f), linear in all that is sought.
+
+    Examples
+    --------
+    >>> hz = np.linspace(500.0, 2000.0, 31)
+    >>> loop = 60.0 / (1.0 + 5.0j * (hz / 1150.0 - 1150.0 / hz))
+    >>> [round(one, 6) for one in fit_loop(hz, loop)]
+    [60.0, 1150.0, 5.0]
+    """
+    size = np.abs(ohm)
+    near = size > 0.5 * np.max(size)
+    hz, weight = frequency_hz[near], size[near] ** 2
+    siemens = 1.0 / ohm[near]
+    if len(hz) < 3:
+        return float("nan"), float("nan"), float("nan")
+    real = float(np.sum(weight * siemens.real) / np.sum(weight))
+    basis = np.stack([weight * hz, -weight / hz], axis=1)
+    rise, fall = np.linalg.lstsq(basis, weight * siemens.imag, rcond=None)[0]
+    if real <= 0.0 or rise * fall <= 0.0:
+        return float("nan"), float("nan"), float("nan")
+    return 1.0 / real, float(np.sqrt(fall / rise)), float(np.sqrt(rise * fall) / real)

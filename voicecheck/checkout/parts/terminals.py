@@ -29,7 +29,7 @@ DRIFT_DB, DRIFT_DEG = 0.02, 0.1
 """The same between two takes, or of inputs that were compared (PROP)."""
 INPUT_SIEMENS, INPUT_FARAD = 1e-4, 1e-9
 """An input that nobody measured has 10 kilohm or more and 1 nF or less with its cable (PROP)."""
-LEADS_OHM = 0.1
+LEADS_OHM = 0.2
 """Of test leads and clips that nobody shorted (PROP)."""
 N_DRAWS = 48
 TWICE = 1.96

@@ -16,6 +16,7 @@ NAMES: dict[str, tuple[str, str]] = {
     "worst_return_loss_db": ("return loss at its worst", "dB"),
     "motional_ohm": ("motion of the diaphragm", "ohm"),
     "motional_percent": ("the same re the winding", "%"),
+    "quality": ("its quality", ""),
     "resonance_hz": ("resonance", "Hz"),
     "capacitance_uf": ("capacitance", "uF"),
     "loss_tangent": ("loss tangent at 1 kHz", ""),

@@ -9,6 +9,7 @@ import numpy as np
 
 from voicecheck.bench.calibration.tonesets import choose_strengths, make_tone_set
 from voicecheck.bench.hardware import MOUTH_PATHS, HardwareBench
+from voicecheck.checkout.parts.stimulus import make_recipe, make_stimulus
 from voicecheck.programme import DEFAULT_RECIPE, make_programme
 from voicecheck.records import Programme, Recipe, Recording
 from voicecheck.records.benches import FIRST_RECEIVE_DBM
@@ -59,6 +60,32 @@ def play_tone_set(
     peak_dbfs = min(TONE_SET_DBFS, cap_dbfs, wanted_dbfs)
     strengths = choose_strengths(soft, TRIAL_S)
     programme = make_tone_set(rate_hz, peak_dbfs, TONE_SET_S, strengths)
+    return programme, play(programme)
+
+
+def play_stimulus(
+    play: Callable[[Programme], tuple[Recording, Recording]], rate_hz: int, cap_dbfs: float
+) -> tuple[Programme, tuple[Recording, Recording]]:
+    """
+    The tones of the electrical check, all of them, at the level that parts are measured with.
+
+    Parameters
+    ----------
+    play, rate_hz, cap_dbfs
+        As `play_tone_set`.
+
+    Returns
+    -------
+    programme : Programme
+    before, across : pair of Recording
+
+    Raises
+    ------
+    As `play`.
+    """
+    level_dbfs = min(LOOP_DBFS, cap_dbfs)
+    recipe = make_recipe("ends", rate_hz=rate_hz, level_dbfs=level_dbfs, cap_dbfs=cap_dbfs)
+    programme = make_stimulus(recipe)
     return programme, play(programme)
 
 

@@ -42,6 +42,7 @@ from voicecheck.workflow.benches.driving import (
     HEADROOM_DB,
     MOUTH_DBFS,
     choose_level_dbfs,
+    play_stimulus,
     play_tone_set,
 )
 from voicecheck.workflow.benches.locks import hold_bench
@@ -138,7 +139,7 @@ class Sitting:
         return tuple(
             guide
             for guide in list_guides(ear)
-            if not guide.replaces
+            if not (guide.replaces or guide.is_on_request)
             and not is_standing(self._find_best(guide.name), self._find_now())
             and not (guide.valid_days < SHORT_LIVED_DAYS and guide.name in once)
         )
@@ -215,7 +216,8 @@ class Sitting:
         play = functools.partial(bench.play_and_record_both, path=guide.path)
         setup = self.setup
         with hold_bench(bench, f"calibration of bench {setup.name}, {step}"):
-            self._played[step], pair = play_tone_set(play, setup.rate_hz, setup.line_drive_cap_dbfs)
+            how = play_stimulus if guide.sound == "stimulus" else play_tone_set
+            self._played[step], pair = how(play, setup.rate_hz, setup.line_drive_cap_dbfs)
         return pair
 
     def finish(

@@ -64,14 +64,15 @@ class CheckEntry:
     can_draw : callable or None
         Whether such a record holds anything that `draw` draws; `None`: always.
     load_files : callable or None
-        Options, source and book (if any) -> options with what further files and the bench hold.
+        Options, source and book (if any) -> options with what further files and the bench hold,
+        and the source with the bench's own channels.
     """
 
     kind: CheckKind
     load_scene: Callable[[], SceneKind] | None = None
     draw: Callable[[Any], Figure] | None = None
     can_draw: Callable[[Any], bool] | None = None
-    load_files: Callable[[Any, Source, JobBook | None], Any] | None = None
+    load_files: Callable[[Any, Source, JobBook | None], tuple[Any, Source]] | None = None
 
 
 def _load_dial() -> SceneKind:
@@ -110,7 +111,7 @@ def _load_parts() -> SceneKind:
     return SCENE
 
 
-def _load_parts_files(options: Any, source: Source, book: JobBook | None) -> Any:
+def _load_parts_files(options: Any, source: Source, book: JobBook | None) -> tuple[Any, Source]:
     from voicecheck.workflow.checks.partsfiles import load_parts_files
 
     return load_parts_files(options, source, book)
@@ -183,9 +184,11 @@ def load_scene(name: str) -> SceneKind:
     return load()
 
 
-def load_files(kind: CheckKind, options: Any, source: Source, book: JobBook | None) -> Any:
+def load_files(
+    kind: CheckKind, options: Any, source: Source, book: JobBook | None
+) -> tuple[Any, Source]:
     """
-    Options with what the files that they name hold, and what the bench is known for.
+    Options with what the files that they name hold, and source with the channels of its bench.
 
     Raises
     ------
@@ -193,7 +196,7 @@ def load_files(kind: CheckKind, options: Any, source: Source, book: JobBook | No
         A file cannot be used, or is missing.
     """
     load = _get_entry(kind.name).load_files
-    return options if load is None else load(options, source, book)
+    return (options, source) if load is None else load(options, source, book)
 
 
 def draw_check(kind: CheckKind, check: Any) -> Figure:

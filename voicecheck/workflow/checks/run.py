@@ -131,7 +131,7 @@ def run_check(
     face = get_kind(kind)
     options = fit_region(face, face.options() if options is None else options)
     if source is not None:
-        options = load_files(face, options, source, book)
+        options, source = load_files(face, options, source, book)
     if book is None or job is None:
         recording = _take(face, source, options, progress, heard)
         check = _measure(face, recording, options)

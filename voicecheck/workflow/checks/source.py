@@ -8,6 +8,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
+from voicecheck.bench.codings import FAMILIES, RAW, RAW_RATE_HZ
 from voicecheck.checkout.kinds import CheckKind
 from voicecheck.errors import InputError
 from voicecheck.records.bounds import check_bounds
@@ -35,6 +36,8 @@ class Source:
     bench : str or None
         Name of a sound device.
     seed, channel, out_channel : int
+    second_channel : int or None
+        Of a check that records two at once; the one after `channel` if not given.
     seconds : float
         How long a sound device records.
     level_dbfs : float
@@ -96,6 +99,7 @@ class Source:
     ] = 1
     tone_hz: Annotated[float | None, Meta(ge=200, le=4000, extra={"unit": "Hz"})] = None
     speech: str | Path | None = None
+    second_channel: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse none or several, and what is out of range."""
@@ -136,3 +140,18 @@ def list_source_fields(kind: CheckKind) -> tuple[Field, ...]:
         for field in list_fields(Source)
         if field.name in names
     )
+
+
+def list_headerless(kind: CheckKind) -> tuple[str, ...]:
+    """
+    Endings of files without header, in a telephone coding, that a check takes.
+
+    Examples
+    --------
+    >>> from voicecheck.workflow.checks.kinds import get_kind
+    >>> list_headerless(get_kind("flex"))
+    ('.ul', '.ulaw', '.mulaw', '.al', '.alaw')
+    """
+    if kind.least_rate_hz > RAW_RATE_HZ:
+        return ()
+    return tuple(ending for ending, coding in RAW.items() if FAMILIES[coding] in kind.codings)

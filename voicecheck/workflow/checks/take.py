@@ -269,7 +269,7 @@ def _play(
         source.bench,
         output_channel=source.out_channel,
         input_channel=source.channel,
-        second_channel=source.channel + 1 if is_pair else None,
+        second_channel=(source.second_channel or source.channel + 1) if is_pair else None,
         cap_dbfs=programme.recipe.cap_dbfs,
         progress=progress,
         hear=ear.hear if ear else None,
