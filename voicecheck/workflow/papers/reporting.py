@@ -28,6 +28,8 @@ from voicecheck.workflow.papers.enclosures import (
 from voicecheck.workflow.papers.hearing import draw_sounds
 from voicecheck.workflow.papers.lookup import choose_current, choose_language
 from voicecheck.workflow.standing import set_standing
+from voicecheck.workflow.trials import list_newest, read_trials
+from voicecheck.workflow.trialwords import say_in_report
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
@@ -105,6 +107,7 @@ def _collect_content(
         raise InputError(
             f"job {job} has no run or check to report; sweep it, or take a check of it, first"
         )
+    trials = list_newest(read_trials(book, record))
     return ReportContent(
         job=record,
         set_type=book.load_type(record.type_name),
@@ -117,7 +120,8 @@ def _collect_content(
         language=words.code,
         paper=paper or words.paper,
         other_checks=collect_results(book, job),
-        has_made_checks=any(one.is_simulated for one in checks),
+        has_made_checks=any(one.is_simulated for one in checks)
+        or any(one.is_simulated for one in trials),
         marks=set_standing(book, job, words.code).marks,
         shop=letterhead[0] if letterhead else "",
         address=letterhead[1:],
@@ -126,6 +130,8 @@ def _collect_content(
         check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
         pictures=(*draw_sounds(book, runs, checks, bench), *draw_checks(checks, bench)),
+        trials=tuple(one.trial for one in trials),
+        tried=tuple(say_in_report(one, bench) for one in trials),
     )
 
 
