@@ -110,6 +110,13 @@ def test_level_against_current_is_told_from_a_current_that_is_not_there() -> Non
     assert tell(np.array([-9.0, -0.2, 0, 0, 0])) == "cuts-off"
 
 
+def test_an_overload_goes_with_the_element_though_its_level_is_withheld() -> None:
+    bent: dict[str, float | None] = {"level_db": None, "overload": 1.0}
+    sound: dict[str, float | None] = {"level_db": -12.0, "overload": 0.0}
+    assert judge_trial("swap", [bent, sound, bent, sound])[0] == "element"
+    assert judge_trial("swap", [bent, bent, sound, sound])[0] == "set"
+
+
 def test_a_figure_that_is_missing_ends_a_trial_without_an_outcome() -> None:
     with pytest.raises(InputError, match="take 2 gave no level"):
         judge_trial("rap", [{"level_db": -20.0}, {"level_db": None}, *levels(1, 1, 1, 1)])
@@ -262,3 +269,16 @@ def test_states_of_the_simulated_bench_change_what_they_should_and_nothing_else(
     assert resistor.disturbances.crackle_per_s > 0.0
     fading = [model("", "carbon+fading", at_min=at).send_ratio for at in (0.0, 1.0, 10.0)]
     assert fading[0] > fading[1] > fading[2] > 0.05
+
+
+def test_the_benchs_pages_of_the_report_tell_of_it(book: Path, tmp_path: Path) -> None:
+    given = ("--simulated", "carbon+open-balance", "--stage", "before")
+    call("trial", "termination", 9, *given, book=book)
+    call("report", 9, "--out", tmp_path / "out", book=book)
+    text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    bench = " ".join(text.partition("Trials")[2].split())
+    assert "Own voice is loud and hardly changes with the termination" in bench
+    assert "own voice changes by 0." in bench
+    document = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert [one["outcome"] for one in document["trials"]] == ["dead"]
+    assert "trial termination" in call("job", "takes", 9, book=book)

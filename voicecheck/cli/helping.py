@@ -134,6 +134,38 @@ EXAMPLES: dict[str, str] = {
 """What is typed after the program's name, by command."""
 
 
+READ_ON: dict[str, str] = {
+    "demo": "first-job",
+    "page": "page",
+    "bench": "bench",
+    "bench add": "wiring",
+    "bench calibrate": "calibration",
+    "bench check": "calibration",
+    "sweep": "carbon",
+    "dial": "checks",
+    "tones": "checks",
+    "flex": "checks",
+    "bell": "checks",
+    "speak": "checks",
+    "parts": "wiring",
+    "line": "cautions",
+    "check": "checks",
+    "trial": "trials",
+    "compare": "verdicts",
+    "baseline": "no-good-set",
+    "baseline build": "verdicts",
+    "baseline export": "sharing",
+    "masks": "no-good-set",
+    "report": "languages",
+    "export": "sharing",
+    "import": "sharing",
+    "book": "sharing",
+    "signal": "recorder",
+    "analyze": "recorder",
+}
+"""The page of the handbook that a command's help leads to."""
+
+
 class UncutGroup(TyperGroup):
     """Commands whose list tells each one's first sentence to its end."""
 
@@ -178,14 +210,21 @@ def tell_example(name: str) -> str:
     return f"Example: voicecheck {example}" if example else ""
 
 
+def _tell_more(name: str) -> str:
+    """An example of a command, and where its handbook page is."""
+    topic = READ_ON.get(name)
+    more = f"Read on: voicecheck help {topic}" if topic else ""
+    return "\n\n".join(part for part in (tell_example(name), more) if part)
+
+
 def add_examples(app: typer.Typer) -> None:
     """Give every command of a command line its example, and every group its whole sentences."""
     for command in app.registered_commands:
-        command.epilog = command.epilog or tell_example(command.name or "") or None
+        command.epilog = command.epilog or _tell_more(command.name or "") or None
     for group in app.registered_groups:
         if group.typer_instance is None:
             continue
         group.typer_instance.info.cls = UncutGroup
-        group.typer_instance.info.epilog = tell_example(group.name or "")
+        group.typer_instance.info.epilog = _tell_more(group.name or "")
         for command in group.typer_instance.registered_commands:
-            command.epilog = tell_example(f"{group.name} {command.name}") or None
+            command.epilog = _tell_more(f"{group.name} {command.name}") or None

@@ -13,7 +13,7 @@ from voicecheck.records import Comparison, Run
 from voicecheck.records.parts import PartsCheck
 from voicecheck.records.times import get_now_utc
 from voicecheck.report import ReportContent, render_file, write_report
-from voicecheck.words import FALLBACK, load_words
+from voicecheck.words import load_words
 from voicecheck.workflow.benches.store import find_check_of_runs
 from voicecheck.workflow.checks.checklist import collect_results
 from voicecheck.workflow.checks.run import StoredCheck, list_checks
@@ -26,8 +26,10 @@ from voicecheck.workflow.papers.enclosures import (
     list_check_findings,
 )
 from voicecheck.workflow.papers.hearing import draw_sounds
-from voicecheck.workflow.papers.lookup import choose_current
+from voicecheck.workflow.papers.lookup import choose_current, choose_language
 from voicecheck.workflow.standing import set_standing
+from voicecheck.workflow.trials import list_newest, read_trials
+from voicecheck.workflow.trialwords import say_in_report
 from voicecheck.writing import DOOR, Door
 
 LEFT_OUT_STAGES = ("reference",)
@@ -96,7 +98,7 @@ def _collect_content(
     book: JobBook, job: int, *, language: str, paper: str, shop: str
 ) -> ReportContent:
     record = book.load_job(job)
-    words = load_words(language or record.language or FALLBACK)
+    words = load_words(choose_language(record, language))
     bench = words.for_bench
     letterhead, sign = find_letterhead(book, shop)
     checks = list_checks(book, job)
@@ -105,6 +107,7 @@ def _collect_content(
         raise InputError(
             f"job {job} has no run or check to report; sweep it, or take a check of it, first"
         )
+    trials = list_newest(read_trials(book, record))
     return ReportContent(
         job=record,
         set_type=book.load_type(record.type_name),
@@ -117,7 +120,8 @@ def _collect_content(
         language=words.code,
         paper=paper or words.paper,
         other_checks=collect_results(book, job),
-        has_made_checks=any(one.is_simulated for one in checks),
+        has_made_checks=any(one.is_simulated for one in checks)
+        or any(one.is_simulated for one in trials),
         marks=set_standing(book, job, words.code).marks,
         shop=letterhead[0] if letterhead else "",
         address=letterhead[1:],
@@ -126,6 +130,8 @@ def _collect_content(
         check_findings=list_check_findings(checks, bench),
         voices=find_voices(book, checks),
         pictures=(*draw_sounds(book, runs, checks, bench), *draw_checks(checks, bench)),
+        trials=tuple(one.trial for one in trials),
+        tried=tuple(say_in_report(one, bench) for one in trials),
     )
 
 
