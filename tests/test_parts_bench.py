@@ -220,7 +220,7 @@ def test_a_condenser_is_held_against_its_type(tmp_path: Path) -> None:
         (finding,) = json.loads(told.stdout)["findings"]
         assert (finding["quantity"], finding["verdict"]) == ("capacitance_uf", verdict)
         shown = call("parts", "capacitor", 1, "--simulated", "healthy", book=place).stdout
-        assert ("1.1 uF" in shown) == (verdict == "outside")
+        assert ("0.9 to 1.1 is usual" in shown) == (verdict == "outside")
 
 
 def test_each_part_of_a_job_stands_by_itself(tmp_path: Path) -> None:
