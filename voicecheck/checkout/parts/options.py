@@ -142,6 +142,8 @@ class PartsOptions(CheckOptions):
         ),
     ] = 2.0
     loaded: Loaded = field(default_factory=Loaded)
+    normal_values: tuple[Any, ...] = ()
+    """`NormalValue` of the set type: what its figures are held against."""
 
 
 TAKES = {"reference": "reference", "open_end": "open", "shorted": "short", "damped": "damped"}
