@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, get_args
 
 from voicecheck.records.jobs import Finding
 from voicecheck.records.signals import Problem
-
-PartName = Literal["set", "receiver", "capacitor", "bell", "contact", "feed", "limiter"]
-PARTS: tuple[PartName, ...] = get_args(PartName)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

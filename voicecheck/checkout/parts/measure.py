@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.checkout.limits import judge
+from voicecheck.checkout.line.impedances import compute_return_loss_db, load_impedance
 from voicecheck.checkout.parts import current, figures, flaws, moving
 from voicecheck.checkout.parts.causes import list_causes
 from voicecheck.checkout.parts.lockin import Ratios, measure_ratios, place
@@ -139,7 +140,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
     """Whatever is told by its impedance along the band."""
     z = solve(take.ratios, take.bench)
     shown, notes, found = z, tuple[str, ...](), list[Problem]()
-    line = figures.LINES[options.line_impedance]
+    line = load_impedance(options.line_impedance)
     if options.part == "capacitor":
         wanted, notes = figures.list_capacitor(z), (LEAKAGE,)
         found += flaws.find_parallel(z)
@@ -152,7 +153,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
         wanted = figures.list_receiver(z, is_damped=is_damped)
     stated, budget, withheld = figures.state(z, wanted)
     found += [*flaws.find_wrong_resistor(shown, take.bench), *_tell_withheld(withheld)]
-    losses_db = figures.rate_return_loss(shown.frequency_hz, shown.ohm, line)
+    losses_db = compute_return_loss_db(shown.ohm, line.compute_ohm(shown.frequency_hz))
     is_set = options.part == "set"
     return dataclasses.replace(
         _show(options.part, shown, stated, budget),
