@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.checkout.limits import judge
+from voicecheck.checkout.line.impedances import compute_return_loss_db, load_impedance
 from voicecheck.checkout.parts import current, figures, flaws, moving
 from voicecheck.checkout.parts.causes import list_causes
 from voicecheck.checkout.parts.lockin import Ratios, measure_ratios, place
 from voicecheck.checkout.parts.options import PartsOptions
 from voicecheck.checkout.parts.stimulus import CONTACT_HZ, PARTS_TONES_HZ
 from voicecheck.checkout.parts.terminals import Bench, Impedance, solve
+from voicecheck.checkout.parts.words import NAMES
 from voicecheck.errors import InputError
-from voicecheck.records import Problem, Programme, Recording, Timeline
+from voicecheck.records import Finding, NormalValue, Problem, Programme, Recording, Timeline
 from voicecheck.records.parts import PartFigure, PartRow, PartsCheck
 
 FATAL = {"clipping", "swapped", "open-lead"}
@@ -71,6 +74,7 @@ def measure_parts(recording: Recording, options: PartsOptions) -> PartsCheck:
     check = _MEASURES.get(options.part, _measure_curve)(take, options)
     return dataclasses.replace(
         check,
+        findings=hold_against(check, options.normal_values),
         resistor_ohm=options.resistor_ohm,
         corrections=take.corrections,
         causes=list_causes(check),
@@ -136,7 +140,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
     """Whatever is told by its impedance along the band."""
     z = solve(take.ratios, take.bench)
     shown, notes, found = z, tuple[str, ...](), list[Problem]()
-    line = figures.LINES[options.line_impedance]
+    line = load_impedance(options.line_impedance)
     if options.part == "capacitor":
         wanted, notes = figures.list_capacitor(z), (LEAKAGE,)
         found += flaws.find_parallel(z)
@@ -149,7 +153,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
         wanted = figures.list_receiver(z, is_damped=is_damped)
     stated, budget, withheld = figures.state(z, wanted)
     found += [*flaws.find_wrong_resistor(shown, take.bench), *_tell_withheld(withheld)]
-    losses_db = figures.rate_return_loss(shown.frequency_hz, shown.ohm, line)
+    losses_db = compute_return_loss_db(shown.ohm, line.compute_ohm(shown.frequency_hz))
     is_set = options.part == "set"
     return dataclasses.replace(
         _show(options.part, shown, stated, budget),
@@ -247,6 +251,37 @@ def _tell_withheld(names: list[str]) -> list[Problem]:
             "and a short in the part's place too (--open, --short)",
         )
     ]
+
+
+def hold_against(check: PartsCheck, normals: Sequence[NormalValue]) -> tuple[Finding, ...]:
+    """
+    Figures against what the set type says, where it has a value of the figure's name and unit.
+
+    Parameters
+    ----------
+    check : PartsCheck
+    normals : sequence of NormalValue
+        By the figure's key or its name in words: "capacitance", uF.
+    """
+    found = []
+    for normal in normals:
+        for key, figure in check.figures.items():
+            name, unit = NAMES[key]
+            is_meant = normal.quantity.casefold() in (key, name.casefold())
+            if is_meant and normal.unit.casefold() == unit.casefold():
+                limits = {"min": normal.low, "max": normal.high}
+                row = {side: "" if at is None else repr(at) for side, at in limits.items()}
+                about = {
+                    "unit": unit,
+                    "source": normal.source or "its values",
+                    "provenance": "set type",
+                }
+                found.append(
+                    judge(
+                        key, figure.value, {**row, **about}, uncertainty=figure.uncertainty or 0.0
+                    )
+                )
+    return tuple(found)
 
 
 def _measure_feed(recording: Recording, options: PartsOptions, resistor_ohm: float) -> PartsCheck:
