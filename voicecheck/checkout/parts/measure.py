@@ -22,7 +22,7 @@ from voicecheck.records import Finding, NormalValue, Problem, Programme, Recordi
 from voicecheck.records.parts import PartFigure, PartRow, PartsCheck
 
 WIDEST = 0.5
-"""Half-width re the impedance beyond which none is stated (PROP; `tests/bench/parts.md` shows why)."""
+"""Half-width re the impedance beyond which none is stated (PROP; why: `tests/bench/parts.md`)."""
 LEAKAGE = "leakage is not to be had with 1 V: it is typed in from a meter made for it (line)"
 NOT_RINGING = (
     "a bell circuit at 1 V, not a ringer equivalence: iron and armature are others at 40 to 130 V"
