@@ -35,6 +35,7 @@ VOICES = {
 """Spoken prompts of two languages, none of which holds a keypad digit."""
 
 SOUNDS = Path("/usr/share/sounds")
+MUSIC = Path("/usr/share/asterisk/moh")
 
 
 def is_required(service: str) -> bool:
@@ -88,7 +89,14 @@ def need_voices(language: str, which: str = "**/*.wav") -> list[Path]:
 
 
 def need_sound(name: str, package: str) -> Path:
-    """A sound of a Debian package, by its path under the folder of sounds."""
+    """A sound of a Debian package, by its path under the folder of sounds, or from the root."""
     path = SOUNDS / name
     need("SOUNDS", None if path.is_file() else f"Debian's {package} is not installed")
     return path
+
+
+def need_music() -> list[Path]:
+    """Eighteen minutes of music at 8 kHz, for those who wait on the telephone."""
+    package = "asterisk-moh-opsound-wav"
+    need("SOUNDS", None if MUSIC.is_dir() else f"Debian's {package} is not installed")
+    return sorted(MUSIC.glob("*.wav"))

@@ -2,7 +2,7 @@
 A bell whose gongs are set by hand, and what is none: voices, knocks, a typewriter, taps.
 
 Outside material is openly licensed: Debian's linphone-common, sound-theme-freedesktop and
-asterisk-core-sounds. Rates are in `tests/bench/bells.md`.
+asterisk-core-sounds and asterisk-moh-opsound-wav. Rates are in `tests/bench/bells.md`.
 """
 
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from services import need_sound, need_voices
+from services import need_music, need_sound, need_voices
 
 from voicecheck.bench.simulated.bell import BellSettings, make_bell, make_bell_scene
 from voicecheck.checkout.bell.measure import measure_bell
@@ -112,3 +112,15 @@ def test_one_tap_a_pulse_is_no_ringing() -> None:
     check = hear(samples, 48000)
     assert check.rings == ()
     assert check.taps >= 8
+
+
+def test_music_is_no_bell() -> None:
+    """Every fifth half minute of five pieces of music: blows here and there, and no ringing."""
+    heard = 0
+    for path in need_music():
+        samples, rate_hz = load(path)
+        step = 30 * rate_hz
+        for first in range(0, len(samples) - step, 5 * step):
+            assert hear(samples[first : first + step], rate_hz).rings == ()
+            heard += 1
+    assert heard >= 7

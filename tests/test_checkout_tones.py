@@ -384,3 +384,39 @@ def test_ringback_of_another_maker_in_a_streamed_file() -> None:
     assert event.frequencies_hz == pytest.approx((440.0,), abs=0.2)
     assert event.cadence_s == pytest.approx((1.27,), abs=0.02)
     assert [problem.kind for problem in check.problems] == ["unsized"]
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "frequencies_hz", "cadence_s"),
+    [
+        ("busy", "busy", (480.0, 620.0), (0.5, 0.5)),
+        ("ringback", "ringing", (440.0, 480.0), (2.0, 4.0)),
+    ],
+)
+def test_north_american_tones_of_another_maker_in_g711(
+    name: Any, kind: Any, frequencies_hz: Any, cadence_s: Any
+) -> None:
+    """Mu-law files of Debian's baresip-core; the table's tones, and no other region's."""
+    path = services.need_sound(f"/usr/share/baresip/{name}.wav", "baresip-core")
+    check = measure_tones(load_recording(path, codings=("G.711",)))
+    (event,) = check.events
+    assert event.kind == kind
+    assert event.frequencies_hz == pytest.approx(frequencies_hz, abs=1.0)
+    assert event.cadence_s == pytest.approx(cadence_s, abs=0.05)
+    assert {tone.region for tone in event.names} == {"North America"}
+    assert "coded" in {problem.kind for problem in check.problems}
+
+
+def test_music_has_no_name_of_a_tone() -> None:
+    """18 minutes of five pieces: one digit B, 3.8 % off, and one even beep of 785 Hz, unnamed."""
+    digits, tones, seconds = [], [], 0.0
+    for path in services.need_music():
+        samples, rate_hz = soundfile.read(path)
+        seconds += len(samples) / rate_hz
+        digits += [event.digit for event in find_digits(samples, rate_hz)]
+        tones += find_progress_tones(samples, rate_hz)
+    assert seconds > 17 * 60
+    assert len(digits) <= 1
+    assert {event.kind for event in tones} <= {"tone"}
+    assert len(tones) <= 1
+    assert all(event.names == () for event in tones)
