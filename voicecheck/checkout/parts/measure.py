@@ -21,8 +21,8 @@ from voicecheck.errors import InputError
 from voicecheck.records import Finding, NormalValue, Problem, Programme, Recording, Timeline
 from voicecheck.records.parts import PartFigure, PartRow, PartsCheck
 
-FATAL = {"clipping", "swapped", "open-lead"}
-"""Problems after which no figure is stated."""
+WIDEST = 0.5
+"""Half-width re the impedance beyond which none is stated (PROP; why: `tests/bench/parts.md`)."""
 LEAKAGE = "leakage is not to be had with 1 V: it is typed in from a meter made for it (line)"
 NOT_RINGING = (
     "a bell circuit at 1 V, not a ringer equivalence: iron and armature are others at 40 to 130 V"
@@ -69,7 +69,7 @@ def measure_parts(recording: Recording, options: PartsOptions) -> PartsCheck:
     hum = flaws.find_hum(take.programme, recording, take.timeline, take.ratios)
     stated = flaws.find_stated_resistor(take.bench)
     told = (*recording.problems, *stopped, *hum, *stated)
-    if any(one.kind in FATAL for one in stopped):
+    if stopped:
         return PartsCheck(part=options.part, resistor_ohm=options.resistor_ohm, problems=told)
     check = _MEASURES.get(options.part, _measure_curve)(take, options)
     return dataclasses.replace(
@@ -229,11 +229,17 @@ _MEASURES = {"contact": _measure_contact, "limiter": _measure_limiter}
 
 
 def _show(part: str, z: Impedance, stated: dict[str, PartFigure], budget: Budget) -> PartsCheck:
+    widths_ohm, size_ohm = z.half_width_ohm, np.abs(z.ohm)
+    # Moved so far, an impedance is no straight line of what moves it: its interval is not known.
+    is_known = widths_ohm <= WIDEST * size_ohm
     return PartsCheck(
         part=part,
         frequency_hz=tuple(z.frequency_hz.tolist()),
         impedance_ohm=tuple((float(one.real), float(one.imag)) for one in z.ohm),
-        uncertainty_ohm=tuple(z.half_width_ohm.tolist()),
+        uncertainty_ohm=tuple(
+            float(width) if known else None
+            for width, known in zip(widths_ohm, is_known, strict=True)
+        ),
         figures=stated,
         budget=budget,
     )
