@@ -115,6 +115,11 @@ def test_level_against_current_is_told_from_a_current_that_is_not_there() -> Non
     assert tell(np.array([-9.0, -0.2, 0, 0, 0])) == "cuts-off"
 
 
+def test_a_dead_receiver_is_silent_though_noise_hides_it_under_the_finger() -> None:
+    figures = [*levels(-34), {"level_db": None}, *levels(-33), {"level_db": None}]
+    assert judge_trial("finger", figures)[0] == "silent"
+
+
 def test_an_overload_goes_with_the_element_though_its_level_is_withheld() -> None:
     bent: dict[str, float | None] = {"level_db": None, "overload": 1.0}
     sound: dict[str, float | None] = {"level_db": -12.0, "overload": 0.0}
