@@ -209,6 +209,20 @@ def test_insulation_and_leakage_are_typed_with_the_line(tmp_path: Path) -> None:
     assert kind.beside(check) == {"insulation": "1.2 Mohm"}
 
 
+def test_a_condenser_is_held_against_its_type(tmp_path: Path) -> None:
+    """0.42 uF of the made one: within 0.4 to 0.5, and not 0.9 to 1.1."""
+    for normal, verdict in (("0.4..0.5uF", "within"), ("0.9..1.1uF", "outside")):
+        place = tmp_path / verdict
+        words = ("--transmitter", "carbon", "--normal", f"capacitance={normal}")
+        call("type", "add", "Lakeside 4", *words, book=place)
+        call("job", "open", "hall", "--type", "Lakeside 4", book=place)
+        told = call("parts", "capacitor", 1, "--simulated", "healthy", "--json", book=place)
+        (finding,) = json.loads(told.stdout)["findings"]
+        assert (finding["quantity"], finding["verdict"]) == ("capacitance_uf", verdict)
+        shown = call("parts", "capacitor", 1, "--simulated", "healthy", book=place).stdout
+        assert ("0.9 to 1.1 is usual" in shown) == (verdict == "outside")
+
+
 def test_each_part_of_a_job_stands_by_itself(tmp_path: Path) -> None:
     from voicecheck.records import SetType
     from voicecheck.workflow.checks.run import list_checks

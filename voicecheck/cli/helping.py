@@ -34,7 +34,9 @@ SECTIONS: tuple[Section, ...] = (
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
     Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
-    Section(title="It goes home", names=("report", "shop", "export", "import", "book")),
+    Section(
+        title="It goes home", names=("report", "shop", "export", "import", "book", "statistics")
+    ),
     Section(title="Without a job", names=("signal", "analyze", "frying", "handsets")),
 )
 
@@ -115,6 +117,7 @@ EXAMPLES: dict[str, str] = {
     "masks": "masks",
     "report": "report 3 --out reports",
     "shop": 'shop --name "Example Repairs" --address "1 Example Street" --sign sign.svg',
+    "statistics": "statistics",
     "export": "export job 3 job.zip",
     "export job": "export job 3 job.zip",
     "export baseline": 'export baseline "Lakeside 4" transmit baseline.zip',
@@ -141,6 +144,9 @@ READ_ON: dict[str, str] = {
     "bench add": "wiring",
     "bench calibrate": "calibration",
     "bench check": "calibration",
+    "set": "taking-in",
+    "work": "taking-in",
+    "slip": "taking-in",
     "sweep": "carbon",
     "dial": "checks",
     "tones": "checks",
