@@ -116,7 +116,7 @@ def test_level_against_current_is_told_from_a_current_that_is_not_there() -> Non
 
 
 def test_a_dead_receiver_is_silent_though_noise_hides_it_under_the_finger() -> None:
-    figures = [*levels(-34), {"level_db": None}, *levels(-33), {"level_db": None}]
+    figures: Any = [*levels(-34), {"level_db": None}, *levels(-33), {"level_db": None}]
     assert judge_trial("finger", figures)[0] == "silent"
 
 
