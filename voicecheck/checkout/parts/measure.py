@@ -59,8 +59,8 @@ def measure_parts(recording: Recording, options: PartsOptions) -> PartsCheck:
         return _measure_feed(recording, options, options.resistor_ohm)
     if options.loaded.programme is None:
         raise InputError(
-            "signal: need the stimulus that was played (--signal OUT.wav), as "
-            "`voicecheck signal OUT.wav --kind parts` writes it"
+            "signal: need the stimulus that was played (--signal OUT.wav), the file that "
+            "the signal command wrote with --kind parts"
         )
     take = _Take.open(recording, options, options.loaded.programme)
     stopped = [*flaws.find_clipping(recording), *take.leads]
