@@ -64,11 +64,15 @@ def draw_impedance(check: PartsCheck) -> Figure:
     )  # fmt: skip
     upper.plot(hz, size, color=PALETTE["2"], linewidth=1.4)
     upper.set_yscale("log")
-    upper.set_xticklabels([])
+    upper.set_yticks(*_choose_ticks(upper.get_ylim()))
+    upper.minorticks_off()
+    upper.set_xticks(_choose_ticks(upper.get_xlim())[0], [])
     lower = _make_axes(figure, LOWER, "degrees")
     lower.plot(hz, np.degrees(np.angle(ohm)), color=PALETTE["2"], linewidth=1.4)
     lower.set_ylim(-95.0, 95.0)
     lower.set_yticks([-90.0, -45.0, 0.0, 45.0, 90.0])
+    lower.set_xticks(*_choose_ticks(lower.get_xlim()))
+    lower.minorticks_off()
     lower.set_xlabel("Hz", fontsize=8.5, family=FONT, color=INK)
     resistor = "" if check.resistor_ohm is None else f" through {check.resistor_ohm:g} ohm"
     corrected = ", ".join(check.corrections) or "none: the inputs are taken as they are"
@@ -81,13 +85,21 @@ def draw_impedance(check: PartsCheck) -> Figure:
     return figure
 
 
+def _choose_ticks(limits: tuple[float, float]) -> tuple[list[float], list[str]]:
+    """Round numbers between two, with their words: the more of a decade the fewer there are."""
+    low, high = limits
+    lead = (1.0, 2.0, 5.0) if high > 8.0 * low else (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0)
+    lead = (1.0,) if high > 2000.0 * low else lead
+    every = (one * 10.0**power for power in range(-4, 8) for one in lead)
+    ticks = [one for one in every if low <= one <= high]
+    return ticks, [f"{one:.6g}" if one < 1e5 else f"{one / 1e6:g} M" for one in ticks]
+
+
 def _make_axes(figure: Figure, place: tuple[float, float, float, float], unit: str) -> Axes:
     axes: Axes = figure.add_axes(place)
     axes.set_xscale("log")
     axes.set_ylabel(unit, fontsize=8.5, family=FONT, color=INK)
     axes.tick_params(which="both", labelsize=8, labelfontfamily=FONT, colors=INK)
-    axes.xaxis.set_major_formatter(lambda value, _place: f"{value:g}")
-    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:g}")
     axes.grid(visible=True, which="major", color=GRID, linewidth=0.5)
     axes.spines[["top", "right"]].set_visible(False)
     return axes
