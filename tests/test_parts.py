@@ -229,3 +229,20 @@ def test_a_take_of_one_channel_or_of_something_else_is_refused() -> None:
     with pytest.raises(RecordingError) as refused:
         measure_parts(whole.replace(samples=silent, second=silent), options)
     assert refused.value.kind == "no-signal"
+
+
+@pytest.mark.parametrize(
+    ("part", "words", "told"),
+    [
+        ("set", "shorted-turn", "shorted turn"),
+        ("set", "open-condenser", "open condenser"),
+        ("bell", "shorted-turn", "shorted turn"),
+        ("receiver", "dead-magnet", "magnet"),
+    ],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_causes_are_named_by_the_circuit_that_has_them(
+    part: str, words: str, told: str, seed: int
+) -> None:
+    """And not by the same individual without: `test_a_good_bench_has_no_problems`."""
+    assert any(told in cause for cause in take(part, words, seed=seed).causes)

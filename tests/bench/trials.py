@@ -42,7 +42,7 @@ MISSED = {"crackle": ("quiet", 0.25)}
 """What comes and goes may be away while it is tried: outcome and share (PROP)."""
 ALSO = {
     "F03": ("frying", "dirty-contact"), "F14": ("bent-diaphragm", "healthy"),
-    "F22": ("fading", "sagging-feed"), "F23": ("healthy",),
+    "F22": ("fading", "sagging-feed"), "F23": ("wrong-balance", "healthy"),
 }  # fmt: skip
 """
 What else a row of the fault table names as its cause beside the fault that stands for it: a cord

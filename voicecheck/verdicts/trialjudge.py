@@ -205,11 +205,12 @@ def _judge_ten_minutes(figures: Sequence[Figures]) -> Outcome:
 
 
 def _judge_finger(figures: Sequence[Figures]) -> Outcome:
+    free_db = float(_read(figures[:1], "level_db")[0])
+    if free_db < SILENT_DB:
+        return "silent", {"level_db": free_db}
     level_db = _read(figures, "level_db")
     change_db = float(np.mean(level_db[::2] - level_db[1::2]))
-    told: dict[str, float | None] = {"damped_by_db": change_db, "level_db": float(level_db[0])}
-    if float(level_db[0]) < SILENT_DB:
-        return "silent", told
+    told: dict[str, float | None] = {"damped_by_db": change_db, "level_db": free_db}
     return ("free" if change_db > FINGER_DB else "stiff"), told
 
 

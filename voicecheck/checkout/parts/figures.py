@@ -94,8 +94,16 @@ def list_bell(z: Impedance) -> dict[str, Figure]:
     def resonate(ohm: Complex) -> Array:
         return np.asarray(find_zero_hz(z.frequency_hz, ohm.imag))
 
+    def rate_quality(ohm: Complex) -> Array:
+        at_hz = float(resonate(ohm))
+        if not np.isfinite(at_hz):
+            return np.asarray(np.nan)
+        lost_ohm = read_at(z.frequency_hz, ohm, at_hz).real
+        return np.asarray(2.0 * np.pi * at_hz * fit(ohm)[0] / lost_ohm)
+
     return {
         "resonance_hz": resonate,
+        "quality": rate_quality,
         "resistance_ohm": lambda ohm: np.asarray(fit(ohm)[2]),
         "inductance_h": lambda ohm: np.asarray(fit(ohm)[0]),
         "capacitance_uf": lambda ohm: np.asarray(1e6 / fit(ohm)[1]),
