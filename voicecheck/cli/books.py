@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from voicecheck.records.fields import Field
 
 
+MOST_WORKERS = 256
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
     books = typer.Typer(
@@ -140,7 +143,9 @@ def forget_owner(
 
 
 def reanalyze(
-    workers: Annotated[int, typer.Option(help="Processes; -1 is one for each core.")] = -1,
+    workers: Annotated[
+        int, typer.Option(min=-1, max=MOST_WORKERS, help="Processes; -1 is one for each core.")
+    ] = -1,
     backend: Annotated[str, typer.Option(help="loky, threading or dask.")] = "loky",
     book: Book = None,
     as_json: Json = False,
