@@ -15,7 +15,7 @@ from voicecheck.web.wiring import draw_wiring
 SHAPES = Path(FOLDER).parent / "bench" / "wiring.toml"
 LABELS = {
     "line_drive": "2", "line_tap": "1", "mouth": "1", "ear": "2", "load": "600 ohm",
-    "note": ", 10k or more", "feed": "40 mA", "distance": ", 25 mm from the lips",
+    "note": "|10k or more", "feed": "40 mA", "distance": ", 25 mm from the lips",
 }  # fmt: skip
 """Of a bench like any other."""
 STYLE = (

@@ -28,7 +28,7 @@ WALKS = (
     "work hazard 9 'worn cord'", "work answer 9 1 'cord replaced'", "work part 9 cord --new brown",
     "work adjust 9 clapper --old far --new near", "work ohms 9 receiver 63.5", "work time 9 40",
     "work list 9", "work withdraw 9 2 --why 'wrong job'", "work correct 9 1 'new cord, brown'",
-    "set list", "shop", "set show 1", "set edit 1 --colour green",
+    "set list", "shop", "statistics", "set show 1", "set edit 1 --colour green",
     "help", "check 9", "check 9 --done 1", "bench list", "type edit 'Hillview 2' --region Sweden",
     "dial 9 --simulated slow+bouncing:37", "tones 9 --simulated busy",
     "flex 9 --simulated cord-break", "bell 9 --simulated healthy", "speak 9 --simulated quiet",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import os
 import stat
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -22,7 +24,7 @@ from voicecheck.records.sets import Work
 from voicecheck.workflow.books import backup_today
 
 SECRETS = (b"Ada Inventedova", b"inventedova", b"0123 456789", b"ada@example.org",
-           b"facebytes", b"speechbytes")  # fmt: skip
+           b"facebytes", b"speechbytes", b"Formerova")  # fmt: skip
 
 
 @pytest.fixture
@@ -50,7 +52,8 @@ def book(folder: Path, tmp_path: Path) -> Iterator[Any]:
             opened.save_run(draw_run(job, job=job, recordings=measured))
         opened.add_note(1, "rang Mrs Inventedova on 0123 456789")
         opened.add_work(1, Work(kind="part", what="cord for Inventedova", new_value="brown"))
-        opened.edit_job(1, owner="Ada Inventedova (Mrs)")
+        opened.edit_job(1, owner="Zoe Formerova", complaint="Inventedova is faint, still")
+        opened.add_note(1, "Formerova brought it")
         opened.edit_job(1, owner="Ada Inventedova")
         for name, content in (
             ("photo.jpg", b"facebytes" * 50), ("speak-before.flac", b"speechbytes" * 50),
@@ -173,6 +176,18 @@ def test_day_of_use_leaves_a_backup_and_a_failure_stops_nothing(
     (folder.with_name("book-backups") / "backup.json").write_text('{"book": "another"}')
     (folder.with_name("book-backups") / "dated").rename(folder / "gone")
     assert "the backup of the day was not made" in backup_today(book)
+
+
+def test_parcel_of_the_page_has_an_owner_only_on_wish(book: Any, folder: Path) -> None:
+    need_module("starlette")
+    del book
+    told = {}
+    with open_client(folder) as client:
+        for wish in ("", "?owner=1"):
+            content = client.get(f"/jobs/1/job.zip{wish}").content
+            with zipfile.ZipFile(io.BytesIO(content)) as archive:
+                told[wish] = b"Inventedova" in archive.read("jobs/001/job.json")
+    assert told == {"": False, "?owner=1": True}
 
 
 def test_page_forgets_an_owner_when_it_is_said_twice(book: Any, folder: Path) -> None:

@@ -132,6 +132,11 @@ class TestCommands:
                 seen += 1
         assert seen > 100
 
+    def test_a_whole_job_is_among_those_that_are_run(self) -> None:
+        (block,) = RUN.findall(read_raw("commands"))
+        assert len(block.strip().splitlines()) > 40
+        assert "voicecheck report 3" in block
+
     @pytest.mark.parametrize("name", [one for one in TOPICS if RUN.search(read_raw(one))])
     def test_a_block_that_is_run_ends_well(self, name: str, tmp_path: Path) -> None:
         environment = {**os.environ, "VOICECHECK_BOOK": str(tmp_path / "book")}
@@ -188,8 +193,9 @@ class TestShown:
 
 SCREENS = {
     "/": "first-job", "/jobs/1": "verdicts", "/jobs/1/checks": "checks", "/types": "no-good-set",
+    "/jobs/1/trials": "trials",
     "/type?name=Lakeside%204": "no-good-set", "/benches": "bench", "/meter": "bench",
-    "/sets": "first-job",
+    "/sets": "taking-in",
 }  # fmt: skip
 
 

@@ -155,24 +155,32 @@ def reanalyze(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Analyse old recordings with this version; the old numbers are kept."""
-    from voicecheck.workflow.books import analyse_again, open_book
+    """Analyse old recordings with this version, and tell which verdicts are others by that."""
+    from voicecheck.workflow.anew import analyse_anew
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.wording import say_stage
 
     with open_book(book) as opened, show_progress(100, "analysing", quiet=quiet) as advance:
-        done = analyse_again(
+        anew = analyse_anew(
             opened,
             n_workers=workers,
             backend=backend,
             on_progress=lambda n, total: advance(to=100 * n / max(total, 1)),
         )
+    done = anew.analysed
     if as_json:
         from voicecheck.records import to_document
 
-        write_json(to_document(done))
+        overturned = [to_document(one) for one in anew.overturned]
+        write_json({**to_document(done), "overturned": overturned})
         return
     tell(f"{done.n_recordings} recordings, {done.n_runs} runs have new numbers.", quiet=quiet)
     for problem in done.problems:
         tell(f"  ! {problem.message}", quiet=quiet)
+    told = f"{len(anew.overturned)} of {anew.n_verdicts} old verdicts are others now"
+    tell(f"{told}{':' if anew.overturned else '.'}", quiet=quiet)
+    for one in anew.overturned:
+        tell(f"  job {one.job}, {one.label}, {say_stage(one.stage)}: {one.was}, now {one.now}")
 
 
 def salvage(

@@ -59,6 +59,12 @@ def _add_shop(app: typer.Typer) -> None:
     shop.register(app)
 
 
+def _add_tallies(app: typer.Typer) -> None:
+    from voicecheck.cli import tallies
+
+    tallies.register(app)
+
+
 def _add_comparing(app: typer.Typer) -> None:
     from voicecheck.cli import comparing
 
@@ -137,6 +143,7 @@ ENTRIES: list[Entry] = [
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
     Entry(names=("shop",), register=_add_shop),
+    Entry(names=("statistics",), register=_add_tallies),
     # The checks say their names themselves; a name that stands nowhere here loads everything.
     Entry(names=(), register=_add_checks),
     Entry(names=("check",), register=_add_check_list),

@@ -34,7 +34,9 @@ SECTIONS: tuple[Section, ...] = (
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
     Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
-    Section(title="It goes home", names=("report", "shop", "export", "import", "book")),
+    Section(
+        title="It goes home", names=("report", "shop", "export", "import", "book", "statistics")
+    ),
     Section(title="Without a job", names=("signal", "analyze", "frying", "handsets")),
 )
 
@@ -115,6 +117,7 @@ EXAMPLES: dict[str, str] = {
     "masks": "masks",
     "report": "report 3 --out reports",
     "shop": 'shop --name "Example Repairs" --address "1 Example Street" --sign sign.svg',
+    "statistics": "statistics",
     "export": "export job 3 job.zip",
     "export job": "export job 3 job.zip",
     "export baseline": 'export baseline "Lakeside 4" transmit baseline.zip',
@@ -132,6 +135,41 @@ EXAMPLES: dict[str, str] = {
     "handsets": "handsets",
 }
 """What is typed after the program's name, by command."""
+
+
+READ_ON: dict[str, str] = {
+    "demo": "first-job",
+    "page": "page",
+    "bench": "bench",
+    "bench add": "wiring",
+    "bench calibrate": "calibration",
+    "bench check": "calibration",
+    "set": "taking-in",
+    "work": "taking-in",
+    "slip": "taking-in",
+    "sweep": "carbon",
+    "dial": "checks",
+    "tones": "checks",
+    "flex": "checks",
+    "bell": "checks",
+    "speak": "checks",
+    "parts": "wiring",
+    "line": "cautions",
+    "check": "checks",
+    "trial": "trials",
+    "compare": "verdicts",
+    "baseline": "no-good-set",
+    "baseline build": "verdicts",
+    "baseline export": "sharing",
+    "masks": "no-good-set",
+    "report": "languages",
+    "export": "sharing",
+    "import": "sharing",
+    "book": "sharing",
+    "signal": "recorder",
+    "analyze": "recorder",
+}
+"""The page of the handbook that a command's help leads to."""
 
 
 class UncutGroup(TyperGroup):
@@ -178,14 +216,21 @@ def tell_example(name: str) -> str:
     return f"Example: voicecheck {example}" if example else ""
 
 
+def _tell_more(name: str) -> str:
+    """An example of a command, and where its handbook page is."""
+    topic = READ_ON.get(name)
+    more = f"Read on: voicecheck help {topic}" if topic else ""
+    return "\n\n".join(part for part in (tell_example(name), more) if part)
+
+
 def add_examples(app: typer.Typer) -> None:
     """Give every command of a command line its example, and every group its whole sentences."""
     for command in app.registered_commands:
-        command.epilog = command.epilog or tell_example(command.name or "") or None
+        command.epilog = command.epilog or _tell_more(command.name or "") or None
     for group in app.registered_groups:
         if group.typer_instance is None:
             continue
         group.typer_instance.info.cls = UncutGroup
-        group.typer_instance.info.epilog = tell_example(group.name or "")
+        group.typer_instance.info.epilog = _tell_more(group.name or "")
         for command in group.typer_instance.registered_commands:
-            command.epilog = tell_example(f"{group.name} {command.name}") or None
+            command.epilog = _tell_more(f"{group.name} {command.name}") or None

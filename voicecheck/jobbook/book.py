@@ -22,6 +22,7 @@ from voicecheck.jobbook.runs import RunShelf
 from voicecheck.jobbook.sets import SetShelf
 from voicecheck.jobbook.shop import ShopShelf
 from voicecheck.jobbook.stages import StageShelf
+from voicecheck.jobbook.tallies import TallyShelf
 from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
 from voicecheck.jobbook.work import WorkShelf
@@ -44,6 +45,7 @@ class JobBook(
     SetShelf,
     WorkShelf,
     ShopShelf,
+    TallyShelf,
 ):
     """
     An open job book; use it as a context manager.

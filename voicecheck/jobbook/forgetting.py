@@ -21,7 +21,14 @@ from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, add_event, find_job
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.jobs import refresh_search
-from voicecheck.jobbook.personal import is_personal_file, leave_out, list_names
+from voicecheck.jobbook.personal import (
+    WORK_TEXTS,
+    is_personal_file,
+    leave_out,
+    list_former_names,
+    list_names,
+    sort_names,
+)
 from voicecheck.jobbook.removals import delete_rows
 from voicecheck.jobbook.rows import select_in, update_row, utc_now
 from voicecheck.jobbook.sets import refresh_set_search
@@ -31,7 +38,6 @@ from voicecheck.records.jobwords import JOB_WORDS, PERSONAL_WORDS
 from voicecheck.records.sets import SET_WORDS
 
 CHECK_LIST = "check-list.json"
-WORK_TEXTS = ("what", "old_value", "new_value", "answer", "withdrawn")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +87,10 @@ class ForgetShelf(BookCore):
         """
         with self._writing() as connection:
             row = find_job(connection, number, lock=True, removed=True)
-            found = {*list_names({name: row[name] for name in PERSONAL_WORDS}), *also}
-            names = tuple(sorted(filter(None, found), key=lambda one: (-len(one), one)))
+            edits = select_in(connection, tables.event, tables.event.c.job_id, [number])
+            former = list_former_names(one["text"] for one in edits if one["kind"] == "edited")
+            known = list_names({name: row[name] for name in PERSONAL_WORDS})
+            names = sort_names({*known, *former, *also})
             gone = self._forget_rows(connection, row, names)
             refresh_search(connection, number)
         for sha256 in () if are_files_shared else gone:

@@ -47,6 +47,7 @@ from voicecheck.records import (
     SetType,
     from_json,
 )
+from voicecheck.records.shop import Shop
 from voicecheck.writing import expand
 
 DOCUMENTS: dict[str, type] = {
@@ -56,6 +57,7 @@ DOCUMENTS: dict[str, type] = {
     "measurement": Measurement,
     "baseline": Baseline,
     "comparison": Comparison,
+    "shop": Shop,
 }
 
 

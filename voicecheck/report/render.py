@@ -244,6 +244,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "table": table,
         "check_table": tables.tabulate_checks(content, words),
         "hints": hints,
+        "tried": content.tried,
         "conditions": (*list_conditions(runs, words, with_path=True), *loudness),
         "problems": notes.list_problems(runs, words),
         "bench_check": notes.list_bench_check(content.bench_check, words),

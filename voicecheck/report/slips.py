@@ -93,6 +93,7 @@ def render_slip(content: SlipContent) -> str:
             hours=_say_hours(content.job, words) if is_back else "",
             hazards=_list_hazards(content.job, words),
             mind=notes.list_cautions("owner", words) if is_back else (),
+            mind_english=() if words.is_proofed else notes.list_cautions("owner", load_words()),
         )
     )
     return str(html).encode("utf-8", "replace").decode("utf-8")

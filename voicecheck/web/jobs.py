@@ -270,9 +270,9 @@ class JobPages(Pages):
                 book.set_stage(number, JOB_STAGES[state])
             elif state == "closed":
                 book.close_job(number)
-                backup_today(book)
             else:
                 book.reopen_job(number)
+            backup_today(book)
         return go_to(f"/jobs/{number}")
 
     def attach(self, request: Request, sent: Sent) -> Response:

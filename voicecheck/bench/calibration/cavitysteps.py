@@ -61,7 +61,7 @@ def compute_reciprocity(
         Line tap and ear of each take, in the order of `TAKE_NAMES`.
     typed : mapping of str to float
         "small_cm3", "large_cm3", "resistor_ohm"; perhaps "volume_error_cm3", "bore_mm",
-        "pressure_hpa".
+        "pressure_hpa", "receiver_ohm".
     results : iterable of StepResult
         Everything known of this bench: volts at the line tap, and what to hold this against.
     length_s : float
@@ -154,6 +154,7 @@ def _read_typed(
         tap_db=tap.uncertainty_db,
         pressure_hpa=typed.get("pressure_hpa"),
         bore_mm=typed.get("bore_mm"),
+        receiver_ohm=typed.get("receiver_ohm"),
         temperature_c=about.get("temperature_c"),
     )
 

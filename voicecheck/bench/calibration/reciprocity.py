@@ -84,6 +84,8 @@ class Surroundings:
     pressure_hpa : float, optional
         Barometric, as it is at the place; standard pressure if left out.
     temperature_c : float, optional
+    receiver_ohm : float, optional
+        The most that A's impedance is in the band; 400 ohm if left out.
     bore_mm : float, optional
         Across the hole of both blocks; else the larger one is taken to be as high as it is wide.
     """
@@ -95,6 +97,12 @@ class Surroundings:
     pressure_hpa: float | None = None
     temperature_c: float | None = None
     bore_mm: float | None = None
+    receiver_ohm: float | None = None
+
+    @property
+    def loading(self) -> float:
+        """By how much the line tap may lower the open voltage of A, as a share of it."""
+        return (self.receiver_ohm or RECEIVER_OHM) / TAP_OHM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,7 +175,7 @@ def compute_sensitivity(small: Cavity, large: Cavity, given: Surroundings) -> Se
     step = inverse_large - inverse_small
     still = np.abs(compute_step_admittance(frequency_hz, bore) / step)
     square = np.abs(undo_waves(frequency_hz, inverse_small, inverse_large, bore))
-    scale = given.resistor_ohm / given.tap_v**2 / (1.0 + 0.5 * RECEIVER_OHM / TAP_OHM)
+    scale = given.resistor_ohm / given.tap_v**2 / (1.0 + 0.5 * given.loading)
     level_db = 10.0 * np.log10(scale * square)
     waves_db = FLATLY * np.abs(10.0 * np.log10(square / still))
     level_db[~is_heard | _is_wavy(waves_db)] = np.nan
@@ -238,7 +246,7 @@ def _list_parts_db(n_tones: int, step_cm3: float, given: Surroundings) -> dict[s
     """Half-widths of what is not known of volts, volume and air, the same at every tone, dB."""
     volume = math.hypot(math.sqrt(2.0) * given.volume_error_cm3, SEAT_CM3) / step_cm3
     barometer = UNKNOWN_SHARE if given.pressure_hpa is None else KNOWN_HPA / given.pressure_hpa
-    loading = 0.5 * RECEIVER_OHM / TAP_OHM + 0.5 * given.resistor_ohm / TAP_OHM
+    loading = 0.5 * given.loading + 0.5 * given.resistor_ohm / TAP_OHM
     shares = {
         "resistor": 0.01 * RESISTOR_PERCENT,
         "volume": volume,

@@ -15,7 +15,7 @@ NAMES: dict[str, tuple[str, str]] = {
     "return_loss_db": ("return loss, 300 to 3400 Hz", "dB"),
     "worst_return_loss_db": ("return loss at its worst", "dB"),
     "motional_ohm": ("motion of the diaphragm", "ohm"),
-    "motional_percent": ("the same re the winding", "%"),
+    "motional_percent": ("diaphragm's motion re its winding", "%"),
     "quality": ("its quality", ""),
     "resonance_hz": ("resonance", "Hz"),
     "capacitance_uf": ("capacitance", "uF"),
@@ -53,7 +53,7 @@ def say_figure(figure: PartFigure) -> str:
     --------
     >>> from voicecheck.records.parts import PartFigure
     >>> say_figure(PartFigure(value=0.46912, uncertainty=0.0031))
-    '0.469 +/- 0.003'
+    '0.4691 +/- 0.0031'
     >>> say_figure(PartFigure(value=None))
     '-'
     """
@@ -76,7 +76,8 @@ def describe_parts(check: PartsCheck) -> str:
     told += [one.partition(":")[0] for one in check.causes]
     if check.events:
         told.append(f"{len(check.events)} events while moved")
-    return f"{check.part}: {', '.join(told) if told else 'no figure could be stated'}"
+    line = ", ".join(told) if told else "no figure could be stated"
+    return line if line.startswith(check.part) else f"{check.part}: {line}"
 
 
 def tabulate_parts(check: PartsCheck) -> tuple[Shown, ...]:

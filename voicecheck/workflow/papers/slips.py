@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Job
 from voicecheck.records.times import get_now_utc
 from voicecheck.report.slips import SlipContent, render_slip, render_slip_pdf
-from voicecheck.words import FALLBACK, load_words
+from voicecheck.words import load_words
 from voicecheck.workflow.papers.enclosures import find_letterhead, find_photograph
+from voicecheck.workflow.papers.lookup import choose_language
 from voicecheck.workflow.standing import set_standing
-
-
-def choose_language(job: Job, language: str | None) -> str:
-    """The language that is asked for, else the job's own, else English."""
-    return language or job.language or FALLBACK
 
 
 def make_slip(
