@@ -125,6 +125,12 @@ def draw_baseline(seed: int = 1, type_name: str = "Lakeside 4", path: str = "tra
             *("shape_sd_db", "shape_low_db", "shape_high_db"),
         )
     }
+    curves["frequency_hz"] = 1000.0 * np.cumsum(np.abs(curves["frequency_hz"]) + 0.01)
+    for kind in ("", "shape_"):
+        mean, sd = curves[f"{kind}mean_db"], np.abs(curves[f"{kind}sd_db"])
+        curves |= {
+            f"{kind}sd_db": sd, f"{kind}low_db": mean - 3 * sd, f"{kind}high_db": mean + 3 * sd
+        }  # fmt: skip
     return Baseline(
         type_name=type_name,
         path=path,

@@ -36,6 +36,7 @@ def measure(seed: int, **changes: Any) -> tuple[Sensitivity, Array]:
     own = SimulatedJig(seed)
     typed = own.read_sizes()
     tap_v = own.read_tap(TAP_DB)
+    receiver_ohm = changes.pop("receiver_ohm", None)
     typed |= {name: changes.pop(name) for name in tuple(changes) if name in typed}
     jig = dataclasses.replace(own.jig, **changes)
     small, large = (
@@ -53,6 +54,7 @@ def measure(seed: int, **changes: Any) -> tuple[Sensitivity, Array]:
         tap_db=TAP_DB,
         pressure_hpa=typed["pressure_hpa"],
         bore_mm=typed["bore_mm"],
+        receiver_ohm=receiver_ohm,
     )
     found = compute_sensitivity(small, large, given)
     return found, found.level_db + 20.0 * np.log10(own.find_truth_pa(TONES_HZ))

@@ -15,7 +15,17 @@ from typing import NoReturn
 
 import pytest
 
-REQUIRED = ("BENCH", "POSTGRES", "PAGE", "PDF", "DECODERS", "VOICES", "SOUNDS", "LIBRARIES")
+REQUIRED = (
+    "BENCH",
+    "POSTGRES",
+    "PAGE",
+    "BROWSERS",
+    "PDF",
+    "DECODERS",
+    "VOICES",
+    "SOUNDS",
+    "LIBRARIES",
+)
 """Services that `.ci/run` installs and requires."""
 SERVICES = (*REQUIRED, "PLATFORM")
 VOICES = {

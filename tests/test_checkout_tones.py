@@ -307,6 +307,33 @@ def test_fifty_hertz_may_be_the_mains() -> None:
     assert {name.name for e in hear(hum) for name in e.names} == {"mains hum"}
 
 
+@pytest.mark.parametrize("gap_s", [0.01, 0.02, 0.03, 0.05])
+@pytest.mark.parametrize(("hz", "on_s"), [(425.0, 0.2), (400.0, 0.1), (450.0, 0.5), (1400.0, 0.33)])
+def test_short_pauses_part_bursts_that_begin_anew(hz: Any, on_s: Any, gap_s: Any) -> None:
+    """Each burst with a phase of its own: the frequency is that of one burst, not of their row."""
+    rng = np.random.default_rng(round(1000 * gap_s))
+    bursts = [np.zeros(4000)]
+    time_s = np.arange(round(on_s * 8000)) / 8000
+    for _ in range(round(4.0 / (on_s + gap_s))):
+        bursts.append(0.1 * np.sin(2 * np.pi * hz * time_s + rng.uniform(0.0, 6.28)))
+        bursts.append(np.zeros(round(gap_s * 8000)))
+    samples = np.concatenate([*bursts, np.zeros(4000)])
+    (event,) = hear(samples + 3e-4 * rng.standard_normal(len(samples)))
+    assert event.frequencies_hz == pytest.approx((hz,), abs=0.2)
+    assert event.cadence_s == pytest.approx((on_s, gap_s), abs=0.005)
+    assert event.level_dbfs == pytest.approx(-20.0, abs=0.3)
+
+
+def test_beats_and_modulation_are_not_pauses() -> None:
+    """No burst is parted by a beat of 25 Hz or by modulation at 16 2/3 Hz, whose dips are 15 ms."""
+    time_s = np.arange(32000) / 8000
+    pair = 0.05 * (np.sin(2 * np.pi * 425 * time_s) + np.sin(2 * np.pi * 450 * time_s))
+    swell = 0.5 * (1 + 0.95 * np.sin(2 * np.pi * 16.667 * time_s))
+    for tone in (pair, 0.1 * swell * np.sin(2 * np.pi * 400 * time_s)):
+        (event,) = hear(np.concatenate([np.zeros(4000), tone, np.zeros(4000)]))
+        assert event.cadence_s == ()
+
+
 def test_three_tones_in_turn_are_one() -> None:
     samples = np.concatenate(
         [make_bursts((0.33,), (hz,), n=1)[4000:-4000] for hz in (950.0, 1400.0, 1800.0)]

@@ -13,8 +13,9 @@ from typer.main import get_command
 
 import voicecheck.__main__
 from voicecheck.cli.commands import ENTRIES
-from voicecheck.cli.helping import EXAMPLES, SECTIONS
+from voicecheck.cli.helping import EXAMPLES, READ_ON, SECTIONS
 from voicecheck.cli.main import make_app
+from voicecheck.handbook import list_topics
 
 WIDTH = 80
 
@@ -70,6 +71,15 @@ def test_every_command_has_an_example_that_it_takes() -> None:
         place = [part for part in words[:2] if " ".join(words[:2]) in commands or part == words[0]]
         found = commands[" ".join(words[:2]) if " ".join(words[:2]) in commands else words[0]]
         found.make_context(name, words[len(place) :])
+
+
+def test_a_help_leads_to_a_page_of_the_handbook() -> None:
+    commands = dict(list_commands())
+    assert set(READ_ON) <= set(commands)
+    assert set(READ_ON.values()) <= set(list_topics())
+    for name, topic in READ_ON.items():
+        assert commands[name].epilog.endswith(f"Read on: voicecheck help {topic}"), name
+    assert run("report", "--help").stdout.rstrip().endswith("Read on: voicecheck help languages")
 
 
 def test_an_example_with_an_option_that_is_none_would_be_found() -> None:

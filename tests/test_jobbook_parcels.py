@@ -357,7 +357,21 @@ def test_export_is_whole_or_not_at_all(source: Any, tmp_path: Path) -> None:
     assert not (tmp_path / "other.zip").exists()
 
 
-@pytest.mark.parametrize("word", JOB_WORDS)
+def test_language_of_a_job_is_stored_changed_and_sent(
+    source: Any, target: Any, tmp_path: Path
+) -> None:
+    """It is one of those that there are: no free word, as the others are."""
+    source.add_type(make_type())
+    number = source.open_job("set", "Lakeside 4", language="de").job
+    source.edit_job(number, language="fr")
+    target.import_parcel(source.export_job(number, tmp_path / "one.zip"))
+    assert [job.language for job in target.list_jobs()] == ["fr"]
+    source.edit_job(number, language="nl")
+    told = target.import_parcel(source.export_job(number, tmp_path / "two.zip"))
+    assert [one.outcome for one in told if one.what == "job"] == ["kept beside"]
+
+
+@pytest.mark.parametrize("word", [word for word in JOB_WORDS if word != "language"])
 def test_every_word_of_a_job_is_stored_found_changed_and_sent(
     word: Any, source: Any, target: Any, tmp_path: Path
 ) -> None:

@@ -24,6 +24,7 @@ from jobbook_samples import (
     draw_small_run,
     make_type,
 )
+from jobbook_sets import check_sets
 from pagetest import open_client
 from services import need
 from test_jobbook_failures import WORKER
@@ -85,6 +86,10 @@ def test_everything_comes_back_whole(where: Any, tmp_path: Path) -> None:
         assert book.verify() == ()
         with pytest.raises(InputError, match="near it"):
             book.load_type("lakeside")
+
+
+def test_sets_work_and_owners(where: Any, tmp_path: Path) -> None:
+    check_sets(where, tmp_path)
 
 
 def test_two_processes_write_at_once(where: Any) -> None:

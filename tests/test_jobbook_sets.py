@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from jobbook_samples import draw_recording, draw_run, make_type
+from jobbook_sets import check_sets
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
@@ -201,6 +202,10 @@ def test_parcel_can_be_read_by_the_version_before(book: Any, tmp_path: Path) -> 
         "attachments": list, "events": list, "origins": list, "aside": list, "stage": str,
     }  # fmt: skip
     assert {name: type(document[name]) for name in old} == old
+
+
+def test_whole_course_of_a_set(tmp_path: Path) -> None:
+    check_sets(tmp_path / "book", tmp_path)
 
 
 def test_set_of_another_type_keeps_the_type_in_the_book(book: Any) -> None:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import json
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from documents import check_document
+from typer.testing import CliRunner
 
 from voicecheck.checkout.dial.measure import measure_dial
 from voicecheck.checkout.fit.misdial import bound_misdial, find_spread, foretell_misdial
@@ -16,6 +21,7 @@ from voicecheck.checkout.fit.ringing import compute_equivalence_ohm, hold_bell
 from voicecheck.checkout.fit.setting import find_setting
 from voicecheck.checkout.fit.voice import Spoken, change_of_current, hold_voice
 from voicecheck.checkout.limits import load_rows
+from voicecheck.cli.main import make_app
 from voicecheck.errors import InputError
 from voicecheck.records import BellCheck, DialCheck, DialDigit, Finding, PartsCheck, Ring
 from voicecheck.records.lines import LineProfile
@@ -185,7 +191,7 @@ def test_every_line_holds_together_and_every_value_has_a_source() -> None:
         {"ringing_v": 4000.0},
     ],
 )
-def test_a_line_that_cannot_be_is_refused(wrong: dict[str, float]) -> None:
+def test_a_line_that_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(InputError):
         check_profile(LineProfile(name="hall", **wrong))
 
@@ -284,3 +290,38 @@ def test_wider_windows_never_make_a_verdict_worse() -> None:
         narrow = hold_dial(check, NARROW)[0].verdict
         wide = dataclasses.replace(NARROW, break_high_ms=80.0 + width, break_low_ms=47.0 - width)
         assert order.index(hold_dial(check, wide)[0].verdict) <= order.index(narrow)
+
+
+def test_a_made_set_on_two_made_lines_fits_one_and_not_the_other(tmp_path: Path) -> None:
+    """By the commands alone: lines are kept in the book, and the set is held against both."""
+
+    def run(*words: str) -> Any:
+        done = CliRunner().invoke(make_app(), [*words, "--book", str(tmp_path), "--json"])
+        assert done.exception is None, (words, done.output, done.exception)
+        found = json.loads(done.stdout) if done.stdout.strip() else None
+        check_document(found)
+        return found
+
+    run("type", "add", "Lakeside 4", "--transmitter", "carbon")
+    run("job", "open", "hall", "--type", "Lakeside 4")
+    run("dial", "1", "--simulated", "healthy:000")
+    windows = ("--make-low-ms", "25", "--make-high-ms", "60", "--break-low-ms", "40")
+    run("line", "add", "hall exchange", *windows, "--break-high-ms", "90")
+    run("line", "add", "attic box", *windows, "--break-high-ms", "50")
+    names = [one["name"] for one in run("line", "list")]
+    assert names[:2] == ["hall exchange", "attic box"]
+    assert run("line", "show", "attic box")["break_high_ms"] == 50.0
+    hall = run("fits", "1", "--line", "hall exchange")
+    attic = run("fits", "1", "--line", "attic box")
+    assert (hall["schema"], hall["line"], hall["simulated"]) == (
+        "voicecheck.fit/1",
+        "hall exchange",
+        True,
+    )
+    assert (hall["findings"][0]["verdict"], hall["overall"]) == ("within", "not tested")
+    assert (attic["findings"][0]["verdict"], attic["overall"]) == ("outside", "outside")
+    assert attic["findings"][0]["advice"]
+    assert hall["findings"][1]["quantity"] == "misdialled_7"
+    assert hall["findings"][1]["verdict"] == "within"
+    # Readings go on being typed in as they were.
+    assert run("line", "1", "--loop-ma", "33")["schema"] == "voicecheck.line/1"

@@ -411,7 +411,7 @@ def test_a_step_of_four_takes_asks_for_each(
     assert "Volume of the small block: need 1 to 100 cm3" in person.await_prompt().wrong
     person.answer(**sizes)
     assert person.await_prompt().title.endswith("take 2 of 4")
-    person.answer(resistor_ohm="100")
+    person.answer(resistor_ohm="100", receiver_ohm="")
     assert person.await_prompt().fields[0].name == "large_cm3"
     person.answer(large_cm3="20")
     person.await_prompt()

@@ -176,6 +176,53 @@ def test_the_page_shows_the_wires_and_takes_a_part(tmp_path: Path) -> None:
         assert b"</svg>" in client.get("/jobs/1/checks/parts/0.svg").content
 
 
+def test_the_feed_of_a_job_stands_on_its_charts(tmp_path: Path) -> None:
+    """What the dial's breaks showed is said of runs that nothing else tells it of, and no other."""
+    from factories import make_run
+
+    from voicecheck.charts import list_conditions
+    from voicecheck.records.parts import PartFigure, PartsCheck
+    from voicecheck.words import load_words
+    from voicecheck.workflow.checks.run import StoredCheck
+    from voicecheck.workflow.papers.reporting import state_feed
+
+    read = PartsCheck(part="feed", figures={"feed_ma": PartFigure(value=38.24, uncertainty=0.8)})
+    # The factory's run is a made one.
+    kept = StoredCheck(
+        kind="parts", stage="before", part="feed", taken_utc=NOW, bench="simulated", check=read
+    )
+    (run,) = state_feed([make_run()], [kept])
+    assert "38.2 mA in the loop" in list_conditions([run], load_words())[0]
+    (other,) = state_feed([make_run()], [dataclasses.replace(kept, bench="attic")])
+    assert "in the loop" not in list_conditions([other], load_words())[0]
+
+
+def test_insulation_and_leakage_are_typed_with_the_line(tmp_path: Path) -> None:
+    """5 megohm is the least of 47 CFR 68.312 (S55); leakage has no limit, so no verdict."""
+    kind = get_kind("line")
+    check = kind.rate(kind.options(insulation_mohm=1.2, leakage_ua=40.0))  # type: ignore[misc]
+    assert [(one.quantity, one.verdict) for one in check.findings] == [
+        ("insulation_mohm", "outside")
+    ]
+    assert "condenser leakage 40 uA" in kind.describe(check)
+    assert kind.beside is not None
+    assert kind.beside(check) == {"insulation": "1.2 Mohm"}
+
+
+def test_a_condenser_is_held_against_its_type(tmp_path: Path) -> None:
+    """0.42 uF of the made one: within 0.4 to 0.5, and not 0.9 to 1.1."""
+    for normal, verdict in (("0.4..0.5uF", "within"), ("0.9..1.1uF", "outside")):
+        place = tmp_path / verdict
+        words = ("--transmitter", "carbon", "--normal", f"capacitance={normal}")
+        call("type", "add", "Lakeside 4", *words, book=place)
+        call("job", "open", "hall", "--type", "Lakeside 4", book=place)
+        told = call("parts", "capacitor", 1, "--simulated", "healthy", "--json", book=place)
+        (finding,) = json.loads(told.stdout)["findings"]
+        assert (finding["quantity"], finding["verdict"]) == ("capacitance_uf", verdict)
+        shown = call("parts", "capacitor", 1, "--simulated", "healthy", book=place).stdout
+        assert ("0.9 to 1.1 is usual" in shown) == (verdict == "outside")
+
+
 def test_each_part_of_a_job_stands_by_itself(tmp_path: Path) -> None:
     from voicecheck.records import SetType
     from voicecheck.workflow.checks.run import list_checks

@@ -161,6 +161,11 @@ class TestSensitivity:
             "barometer", "loading",
         }  # fmt: skip
         assert found.uncertainty_db == pytest.approx(np.sqrt(np.sum(parts**2, axis=0)))
+        # 2000 ohm into 10 kilohm take a tenth in the mean off the square, give or take as much.
+        heavy, _ = measure(7, receiver_ohm=2000.0)
+        moved_db = np.nanmedian(found.level_db - heavy.level_db)
+        assert moved_db == pytest.approx(10.0 * math.log10(1.1 / 1.02), abs=1e-9)
+        assert heavy.parts_db["loading"][0] > 3.0 * found.parts_db["loading"][0]
         unsure, _ = measure(7, volume_error_cm3=2.0)
         assert np.all(unsure.parts_db["volume"] > 3.0 * found.parts_db["volume"])
 
@@ -232,6 +237,15 @@ class TestRecordings:
         assert [p.kind for p in result.problems if "nothing can be said" in p.message] == ["noise"]
         with pytest.raises(InputError, match="need 4 takes, got 3"):
             work_out(jig, takes[:3])
+
+    def test_a_volume_that_cannot_be_is_named(self, programme: Any) -> None:
+        """15 cm3 typed in place of some 8: the larger block would then hold less than it does."""
+        jig = SimulatedJig(11)
+        takes = play_all(jig, programme)
+        assert "volume" not in {problem.kind for problem in work_out(jig, takes).problems}
+        wrong = work_out(jig, takes, small_cm3=15.0)
+        assert "volume" in {problem.kind for problem in wrong.problems}
+        assert wrong.figures["beside_cm3"] < -1.0
 
     def test_the_spread_of_a_ratio_is_what_it_says(self, programme: Any) -> None:
         """40 takes in white noise: the ratio's own scatter is what the coherence says of it."""
@@ -343,7 +357,8 @@ class Helper:
 
     def ask(self, request: StepRequest) -> StepAnswer:
         self.asked.append(request)
-        return StepAnswer(typed={one.name: self.typed[one.name] for one in request.readings})
+        names = [one.name for one in request.readings if one.name in self.typed]
+        return StepAnswer(typed={name: self.typed[name] for name in names})
 
     def read(self, *_: Any) -> Any:
         raise AssertionError
@@ -417,7 +432,7 @@ def test_a_terminal_asks_for_each_size(
 ) -> None:
     """What cannot be is asked for again, what need not be known may be left out."""
     guide = get_guide("reciprocity")
-    typed = iter(["nought", "8100", "8.1", "", "", "", "", "20"])
+    typed = iter(["nought", "8100", "8.1", "", "", "", "", "", "20"])
     monkeypatch.setattr("voicecheck.cli.calibrating.wait_for_key", lambda *_: " ")
     monkeypatch.setattr("voicecheck.cli.calibrating.typer.prompt", lambda *_, **__: next(typed))
     steps = TerminalSteps(TakeView(quiet=True), quiet=True)

@@ -13,6 +13,7 @@ import factories
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from reportpage import Page
+from services import need_module
 from test_report_owner import A_CODE, OF_AN_ENGINEER, make_marks, read_owner_page
 from tongues import (
     ENGLISH,
@@ -26,8 +27,11 @@ from tongues import (
 from voicecheck.charts import draw_owner_picture
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
+from voicecheck.records import Job
+from voicecheck.records.sets import Telephone, Work
 from voicecheck.report import ReportContent, Voices, render_html
 from voicecheck.report.notes import list_cautions
+from voicecheck.report.slips import SlipContent, render_slip
 from voicecheck.words import LETTER_TERRITORIES, load_words
 from voicecheck.workflow.checks.run import run_check
 from voicecheck.workflow.checks.source import Source
@@ -181,6 +185,46 @@ class TestGrammar:
             load_words(tag)
 
 
+WORKED_JOB = factories.replace(
+    factories.JOB,
+    contact="a letter", used_on="an old line", keep_parts="the cord", promised="2031-05-02",
+    work=(
+        Work(kind="part", what="cord", old_value="brown", new_value="green"),
+        Work(kind="part", what="cord", new_value="green"),
+        Work(kind="part", what="cord", old_value="brown"),
+        Work(kind="part", what="cord"),
+        Work(kind="adjustment", what="gap", old_value="3", new_value="4"),
+        Work(kind="adjustment", what="gap", new_value="4"),
+        Work(kind="adjustment", what="gap", old_value="3"),
+        Work(kind="adjustment", what="gap"),
+        Work(kind="time", what="bench", value=75.0),
+        Work(kind="hazard", what="bare wire"),
+        Work(kind="hazard", what="bare wire", answer="taped"),
+    ),
+)  # fmt: skip
+
+
+def make_slip_content(language: str, kind: str, job: Job) -> SlipContent:
+    """A slip with every line that there is, where the job has something to say on it."""
+    telephone = Telephone(
+        set=1, made_utc="2031-04-02T08:00:00+00:00", label=job.label, type_name=job.type_name,
+        marks="scratched", part_dates="on the base", colour="green",
+    )  # fmt: skip
+    return SlipContent(
+        kind=kind, job=job, telephone=telephone, simulated=True,
+        now_utc="2031-05-02T09:00:00+00:00", language=language,
+    )  # fmt: skip
+
+
+def make_told(job: Job) -> set[str]:
+    """Words of a job that its people wrote."""
+    told = [
+        job.label, job.owner, job.complaint, job.type_name, job.contact, job.used_on,
+        job.keep_parts, *job.notes, "scratched on the base green",
+    ]  # fmt: skip
+    return set(re.findall(r"[^\W\d_]{2,}", " ".join(told)))
+
+
 def write_marked(folder: Path) -> None:
     """A language with the owner's sentences alone, each in brackets."""
     tables: dict[str, dict[str, str]] = {}
@@ -213,7 +257,8 @@ def marked(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def load(language: str = "en") -> Any:
         return load_words(language, tmp_path) if language == "xx" else load_words(language)
 
-    monkeypatch.setattr("voicecheck.report.render.load_words", load)
+    for name in ("render", "slips"):
+        monkeypatch.setattr(f"voicecheck.report.{name}.load_words", load)
 
 
 class TestOnePaper:
@@ -245,6 +290,36 @@ class TestOnePaper:
         assert r"\27e6" in first
         rest = re.findall(r"@page \{.*\}", html)[-1]
         assert r"\27e6" not in rest
+
+    @pytest.mark.usefixtures("marked")
+    @pytest.mark.parametrize("kind", ["take-in", "hand-back"])
+    @pytest.mark.parametrize("job", [WORKED_JOB, factories.replace(factories.JOB, notes=())])
+    def test_a_slip_has_none_of_english_either(self, kind: str, job: Job) -> None:
+        html = render_slip(make_slip_content("xx", kind, job))
+        text = Page(re.sub(r'<span class="english".*?</span>', "", html)).words()
+        left = read_outside_brackets(text)
+        assert set(re.findall(r"[^\W\d_]{2,}", left)) <= make_told(job)
+        if kind == "hand-back":
+            for caution in list_cautions("owner", ENGLISH):
+                assert caution in Page(html).words()
+
+    @pytest.mark.parametrize("tag", ["en", *TONGUES])
+    @pytest.mark.parametrize("kind", ["take-in", "hand-back"])
+    def test_a_slip_is_one_sheet_in_every_language(self, tag: str, kind: str) -> None:
+        weasyprint = need_module("weasyprint", "PDF")
+        html = render_slip(make_slip_content(tag, kind, WORKED_JOB))
+        assert len(weasyprint.HTML(string=html).render().pages) == 1
+
+    @pytest.mark.parametrize("tag", TONGUES)
+    @pytest.mark.parametrize("kind", ["all", "before", "bare", "idle"])
+    def test_the_owners_page_is_one_page_on_either_paper(self, tag: str, kind: str) -> None:
+        """The pages for the bench begin on the second."""
+        weasyprint = need_module("weasyprint", "PDF")
+        paper = "Letter" if kind in ("all", "bare") else "A4"
+        content = factories.replace(make_contents(tag)[kind], paper=paper)
+        html = render_html(content)
+        article = html[: html.index("</article>")] + "</article></main></body></html>"
+        assert len(weasyprint.HTML(string=article).render().pages) == 1
 
     @pytest.mark.parametrize("tag", TONGUES)
     def test_the_bench_reads_one_language(self, tag: str) -> None:

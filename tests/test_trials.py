@@ -13,10 +13,14 @@ from plants import tried
 from telling import SHOUT, call, fill_book
 from trials import EXPECTED, SOUND, draw_scored, judge
 
+from voicecheck.bench.simulated import SimulatedBench
 from voicecheck.bench.simulated.trialled import prepare_trial_bench
 from voicecheck.checkout.crackling import HALF_S, count_crackle, make_crackle_sound
 from voicecheck.errors import InputError
+from voicecheck.programme import make_programme
+from voicecheck.programme.recipes import RECIPES
 from voicecheck.records import Recording, Trial
+from voicecheck.records.orders import DeviceSource, SweepOrder
 from voicecheck.verdicts import load_fault_table
 from voicecheck.verdicts.hints import rank_causes
 from voicecheck.verdicts.trialjudge import JUDGES, judge_trial
@@ -29,8 +33,9 @@ from voicecheck.verdicts.trialodds import (
     weigh_outcomes,
 )
 from voicecheck.verdicts.trials import load_trials
+from voicecheck.workflow.benches.choosing import ChosenBench
 from voicecheck.workflow.books import open_book
-from voicecheck.workflow.trials import read_trials
+from voicecheck.workflow.trials import read_trials, run_trial
 
 RATE_HZ = 16000
 
@@ -108,6 +113,18 @@ def test_level_against_current_is_told_from_a_current_that_is_not_there() -> Non
     assert tell(law_db, 0.4) == "starved"
     assert tell(np.zeros(5)) == "flat"
     assert tell(np.array([-9.0, -0.2, 0, 0, 0])) == "cuts-off"
+
+
+def test_a_dead_receiver_is_silent_though_noise_hides_it_under_the_finger() -> None:
+    figures: Any = [*levels(-34), {"level_db": None}, *levels(-33), {"level_db": None}]
+    assert judge_trial("finger", figures)[0] == "silent"
+
+
+def test_an_overload_goes_with_the_element_though_its_level_is_withheld() -> None:
+    bent: dict[str, float | None] = {"level_db": None, "overload": 1.0}
+    sound: dict[str, float | None] = {"level_db": -12.0, "overload": 0.0}
+    assert judge_trial("swap", [bent, sound, bent, sound])[0] == "element"
+    assert judge_trial("swap", [bent, bent, sound, sound])[0] == "set"
 
 
 def test_a_figure_that_is_missing_ends_a_trial_without_an_outcome() -> None:
@@ -262,3 +279,63 @@ def test_states_of_the_simulated_bench_change_what_they_should_and_nothing_else(
     assert resistor.disturbances.crackle_per_s > 0.0
     fading = [model("", "carbon+fading", at_min=at).send_ratio for at in (0.0, 1.0, 10.0)]
     assert fading[0] > fading[1] > fading[2] > 0.05
+
+
+def test_the_benchs_pages_of_the_report_tell_of_it(book: Path, tmp_path: Path) -> None:
+    given = ("--simulated", "carbon+open-balance", "--stage", "before")
+    call("trial", "termination", 9, *given, book=book)
+    call("report", 9, "--out", tmp_path / "out", book=book)
+    text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    bench = " ".join(text.partition("Trials")[2].split())
+    assert "Own voice is loud and hardly changes with the termination" in bench
+    assert "own voice changes by 0." in bench
+    document = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert [one["outcome"] for one in document["trials"]] == ["dead"]
+    assert "trial termination" in call("job", "takes", 9, book=book)
+
+
+class Person:
+    """Somebody at a real bench, who notes what is asked and reads a meter."""
+
+    is_asked = True
+
+    def __init__(self, *read_ma: float) -> None:
+        self.read_ma, self.asked, self.waited = list(read_ma), list[str](), list[int]()
+
+    def ask(self, request: Any) -> None:
+        assert request.caution
+        self.asked.append(request.title)
+
+    def ask_ma(self, request: Any) -> float:
+        self.asked.append(f"meter: {request.title}")
+        return self.read_ma.pop(0)
+
+    def settle(self, seconds: int, what: str) -> None:
+        assert what
+        self.waited.append(seconds)
+
+    def __getattr__(self, _: str) -> Any:
+        return lambda *_given: None
+
+
+def test_somebody_at_a_bench_is_led_through_steps_waits_and_meter(
+    book: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Minutes are counted from the first take, whatever the takes themselves last."""
+    made = ChosenBench(bench=SimulatedBench("carbon"), programme=make_programme(RECIPES["quick"]))
+    monkeypatch.setattr("voicecheck.workflow.trials.choose_bench", lambda *_, **__: made)
+    clock = iter([0.0, 0.0, 20.0, 70.0, 130.0, 250.0, 400.0, 490.0])
+    person = Person(40.0, 39.5)
+    source = DeviceSource(name="attic")
+    order = SweepOrder(job=9, stage="before", path="transmit", source=source)
+    with open_book(book) as opened:
+        args: Any = (opened, "ten-minutes", order, person)
+        trial, document = run_trial(*args, clock=lambda: next(clock))
+    assert trial.outcome == "steady"
+    assert trial.figures["current_drift_db"] == pytest.approx(20 * np.log10(39.5 / 40))
+    # 60 - 20, 120 - 70, 240 - 130, 360 - 250, 480 - 400, 600 - 490 seconds are left to wait.
+    assert person.waited == [40, 50, 110, 110, 80, 110]
+    titles = ["A call of ten minutes, 1 of 7: at once", "A call of ten minutes, 7 of 7: 10 min"]
+    assert person.asked == [word for t in titles for word in (t, f"meter: {t}")]
+    assert document["bench"] == "attic"
+    assert "simulated" not in document

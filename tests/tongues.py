@@ -13,7 +13,7 @@ from voicecheck.words import WORDS_FOLDER, load_words
 TONGUES = ("de", "fr", "es", "nl")
 ENGLISH = load_words("en")
 WHOLE_SECTIONS = (
-    "language", "path", "mark", "flex_part", "loudness", "loudness_against",
+    "language", "path", "mark", "flex_part", "slip", "loudness", "loudness_against",
     *(name for name in ENGLISH.sections if name.startswith("owner_")),
 )  # fmt: skip
 SINGLE = {
@@ -23,6 +23,10 @@ SINGLE = {
     "report": (
         "kicker", "title", "owner", "set_type", "job", "date", "came_in", "went_out", "page",
         "made", "subject",
+    ),
+    "work": (
+        "part_both", "part_new", "part_old", "part", "adjustment_both", "adjustment_new",
+        "adjustment_old", "adjustment",
     ),
     "caution": ("approval-owner", "emergency", "storm"),
 }  # fmt: skip

@@ -1,8 +1,9 @@
 """
 Measures how a rotary-era telephone talks and hears.
 
-The functions of a script: `make_programme`, `save_programme`, `load_programme`,
-`load_recording`, `analyze`. They load what they need when they are first asked for.
+The functions of a script: `open_book`, whose jobs sweep, compare and report; `make_programme`,
+`save_programme`, `load_programme`, `load_recording`, `analyze`. They load what they need when they
+are first asked for.
 """
 
 from importlib import import_module
@@ -16,7 +17,8 @@ _WHERE = {
     "analyze": "voicecheck.workflow.analysis",
     "load_programme": "voicecheck.bench.wavfile",
     "load_recording": "voicecheck.bench.wavfile",
-    "make_programme": "voicecheck.programme",
+    "make_programme": "voicecheck.workflow.recipes",
+    "open_book": "voicecheck.workflow.scripts",
     "save_programme": "voicecheck.bench.wavfile",
 }
 
@@ -28,3 +30,7 @@ def __getattr__(name: str) -> Any:
         return getattr(import_module(_WHERE[name]), name)
     message = f"module {__name__!r} has no attribute {name!r}"
     raise AttributeError(message)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

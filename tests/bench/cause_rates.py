@@ -3,13 +3,16 @@
 How far the probabilities of likely causes can be believed.
 
     python tests/bench/cause_rates.py [--cases 9000] [--seed 14] [--through-sound 40] [--pairs 400]
+    python tests/bench/cause_rates.py --trials
 
 Scored on faults that `tests/plants/faulty.py` makes of the populations' own parts: it shares no
 code and no table with the fault table, and draws faults as often as they come to a shop
 (most sets have one common fault). The figures of each telephone are those of its plants; a case
 counts when something is outside. `--through-sound` plays some of them, measures them, and holds
 the probabilities against those at the level of figures. `--pairs` makes two faults at a time, and
-as many single ones, and counts what is named besides the first cause.
+as many single ones, and counts what is named besides the first cause. `--trials` does
+the trial that the likeliest cause asks for, on the same telephone (`tests/plants/tried.py`), and
+scores again.
 """
 
 from __future__ import annotations
@@ -37,11 +40,12 @@ from cause_figures import (
     is_outside,
     read_evidence,
 )
-from plants import faulty
+from plants import faulty, tried
 
+from voicecheck.errors import InputError
 from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
-from voicecheck.records import Programme, Recipe, Recording, Run
+from voicecheck.records import Programme, Recipe, Recording, Run, Trial
 from voicecheck.verdicts import build_baseline, gather_evidence, pool_run, rank_causes
 from voicecheck.verdicts.besides import find_unexplained
 from voicecheck.verdicts.evidence import gather_usual
@@ -53,12 +57,16 @@ from voicecheck.verdicts.hints import (
     OTHER,
     rank_besides,
 )
+from voicecheck.verdicts.trialjudge import judge_trial
+from voicecheck.verdicts.trialodds import weigh_outcomes
+from voicecheck.workflow.separating import TRIED_BY
 
 AUDIBLE = (
     "packed", "muffled", "weak-magnet", "seal", "long-line", "limiting", "ear", "mouth",
     "hissing", "over-sensitive", "jammed", "starved",
 )  # fmt: skip
 """Faults that are whole in the sound of the plants."""
+MOST_TRIED = 3
 EDGES = np.linspace(0.0, 1.0, 11)
 
 
@@ -72,8 +80,8 @@ class Told:
     every: dict[str, float]
 
 
-def tell(name: str, evidence: dict[str, float], kind: Type) -> Told:
-    ranked = rank_causes(evidence, kind.usual)
+def tell(name: str, evidence: dict[str, float], kind: Type, trials: Sequence[Trial] = ()) -> Told:
+    ranked = rank_causes(evidence, kind.usual, outcomes=weigh_outcomes(trials))
     every = {one.row.code: one.probability for one in ranked}
     shown = {
         one.row.code: one.probability
@@ -83,6 +91,59 @@ def tell(name: str, evidence: dict[str, float], kind: Type) -> Told:
     shown[OTHER] = max(0.0, 1.0 - sum(shown.values()))
     every[OTHER] = max(0.0, 1.0 - sum(every.values()))
     return Told(name, CODES[name], shown, every)
+
+
+DEPARTS = {
+    "level_db": "transmit.level", "noise_db": "transmit.noise", "tilt_db": "transmit.slope",
+    "thd_db": "transmit.thd",
+}  # fmt: skip
+"""What a swap looks at, and the clue that is the same."""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A case before and after the trial that the likeliest of its causes asks for."""
+
+    before: Told
+    after: Told
+    trial: str
+    outcome: str
+
+
+def settle(name: str, t: Any, evidence: dict[str, float], kind: Type, rng: Any) -> Settled:
+    """Do the trial of the first cause that has one, if it is one of the first three."""
+    before = tell(name, evidence, kind)
+    ranked = [one.row for one in rank_causes(evidence, kind.usual)[:MOST_TRIED]]
+    trial = next((TRIED_BY[row.next_test] for row in ranked if row.next_test in TRIED_BY), "")
+    if not trial:
+        return Settled(before, before, "", "")
+    departs = {k: evidence[clue] for k, clue in DEPARTS.items() if clue in evidence}
+    tried_one = tried.follow(name, t, departs, rng)
+    try:
+        outcome = judge_trial(trial, tried.play(trial, tried_one, rng))[0]
+    except InputError:
+        return Settled(before, before, trial, "")
+    done = Trial(name=trial, outcome=outcome, transmitter="carbon")
+    return Settled(before, tell(name, evidence, kind, (done,)), trial, outcome)
+
+
+def print_settled(settled: list[Settled]) -> None:
+    """The reliability of the percentages after a trial, and what each trial moved."""
+    print_report([one.after for one in settled])
+    out = sys.stdout
+    out.write("\n| trial | cases | true cause first before | after | Brier before | after |\n")
+    out.write("|---|---|---|---|---|---|\n")
+    by_trial: dict[str, list[Settled]] = defaultdict(list)
+    for one in settled:
+        by_trial[one.trial].append(one)
+        if one.trial:
+            by_trial["any of them"].append(one)
+    for trial, cases in sorted(by_trial.items()):
+        sides = [[one.before for one in cases], [one.after for one in cases]]
+        first = [100 * np.mean([find_place(one) == 1 for one in side]) for side in sides]
+        brier = [score(side)[0] for side in sides]
+        out.write(f"| {trial or 'none'} | {len(cases)} | {first[0]:.0f} % | {first[1]:.0f} % | ")
+        out.write(f"{brier[0]:.3f} | {brier[1]:.3f} |\n")
 
 
 def find_place(told: Told) -> int:
@@ -271,6 +332,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=14)
     parser.add_argument("--through-sound", type=int, default=0, metavar="N")
     parser.add_argument("--pairs", type=int, default=0, metavar="N")
+    parser.add_argument("--trials", action="store_true")
     chosen = parser.parse_args()
     if chosen.pairs:
         print_pairs(chosen.pairs, chosen.seed)
@@ -279,6 +341,12 @@ def main() -> None:
         print_through_sound(chosen.through_sound, chosen.seed)
         return
     started = time.process_time()
+    if chosen.trials:
+        rng = np.random.default_rng([chosen.seed, 17])
+        print_settled([settle(*case, rng) for case in draw_cases(chosen.cases, chosen.seed)])
+        sys.stdout.write(f"\n{chosen.cases} cases, seed {chosen.seed}, "
+                         f"{time.process_time() - started:.0f} s of processor time\n")  # fmt: skip
+        return
     told = [tell(name, evidence, kind)
             for name, _, evidence, kind in draw_cases(chosen.cases, chosen.seed)]  # fmt: skip
     print_report(told)

@@ -40,6 +40,14 @@ DOUBT = 0.06
 """Share of the cases that counts as unlike the models, spread over all outcomes alike (PROP)."""
 MISSED = {"crackle": ("quiet", 0.25)}
 """What comes and goes may be away while it is tried: outcome and share (PROP)."""
+ALSO = {
+    "F03": ("frying", "dirty-contact"), "F14": ("bent-diaphragm", "healthy"),
+    "F22": ("fading", "sagging-feed"), "F23": ("wrong-balance", "healthy"),
+}  # fmt: skip
+"""
+What else a row of the fault table names as its cause beside the fault that stands for it: a cord
+or springs that crackle, a cap that leaks, a current that sags, a line that does not match (PROP).
+"""
 SOURCE = "simulated telephones at the level of figures; sizes are proposals without source"
 HEAD = """\
 # version: 1
@@ -76,7 +84,18 @@ def list_handsets(transmitter: str) -> dict[str, list[str]]:
         else:
             continue
         found.setdefault(row["row"], []).append(handset)
+    for code in ALSO.keys() & found.keys():
+        found[code] += [f"{transmitter}+{fault}" for fault in ALSO[code]
+                        if is_fit(f"{transmitter}+{fault}")]  # fmt: skip
     return found
+
+
+def is_fit(handset: str) -> bool:
+    try:
+        check_handset(handset)
+    except InputError:
+        return False
+    return True
 
 
 def fit() -> None:

@@ -174,12 +174,62 @@ def draw(name: str, rng: Any) -> Tried:
     return t
 
 
+ELEMENTS = (
+    "packed", "aged", "hissing", "burnt", "loose", "muffled", "over-sensitive", "jammed", "frying",
+    "fading", "settling", "roaming", "other-type",
+)  # fmt: skip
+SETS = ("starved", "hook", "cord", "winding", "hum", "talk-short", "talk-open", "unbalanced")
+"""What goes with the element and what stays with the set; the rest is the bench's or the line's."""
+SILENT = 0.15
+"""Share of telephones that do not crackle while they are tried."""
+
+
+def follow(name: str, telephone: Any, departs: dict, rng: Any) -> Tried:
+    """
+    What trials would find of a telephone of `faulty.py`.
+
+    `departs` are its departures from usual in dB, by figure; what that telephone does not state
+    (how stiff a bent diaphragm is, how a fade goes on) is drawn here.
+    """
+    t = draw_sound(rng)
+    if name in ELEMENTS:
+        t.of_element |= departs
+    elif name in SETS:
+        t.of_set |= departs
+    t.seat_db, t.ratio = telephone.seat_db, telephone.current
+    t.is_deaf, t.is_dead = "hear" in telephone.dead, "talk" in telephone.dead
+    add(t, "element" if name in ELEMENTS else "set", loop_db=20 * np.log10(max(t.ratio, 0.02)))
+    crackles = rng.random() > SILENT
+    losses = max(telephone.losses["talk"], telephone.losses["hear"]) / 60
+    if name == "frying":
+        t.fry_per_s = telephone.bursts_per_s * crackles
+    elif name in ("hook", "cord"):
+        t.contact_per_s = max(telephone.bursts_per_s, losses) * crackles
+    elif name == "roaming":
+        t.shaken_per_s = rng.uniform(0.0, 1.0)
+    elif name == "lost-samples":
+        t.contact_per_s = losses
+    elif name == "packed":
+        t.packed_db = max(0.0, -departs.get("level_db", 0.0))
+    elif name == "fading":
+        t.fade_db = telephone.soak_db or graded(rng, 2.0, 8.0)
+    elif name == "settling":
+        t.settle_db = -telephone.wander_db
+    elif name == "unbalanced":
+        t.balance = 10 ** (-telephone.own_voice_db / 12)
+    elif name == "bent":
+        t.stiff = graded(rng, 1.5, 3.0)
+    return t
+
+
 def play(trial: str, t: Tried, rng: Any) -> list[dict[str, float | None]]:
     """Figures of each take of a trial."""
     return PLAYS[trial](t, rng)
 
 
 def talk_db(t: Tried, rng: Any) -> float:
+    if t.is_dead:
+        return -60.0
     own = t.of_element.get("level_db", 0.0) + t.of_set.get("level_db", 0.0)
     return float(TYPICAL["level_db"] + own + 0.1 * rng.standard_normal())
 

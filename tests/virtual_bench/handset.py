@@ -54,7 +54,7 @@ DEFAULTS = {
     "stall": False,  # stop moving samples: a hung device
     "speed": 1.0,  # 1 = real time, 10 = ten times faster, 0 = unlimited (1 with pulse)
     "seed": 1,
-    "scene": "wire",  # two channels: wire, handset, loop, calibrator, mouth, blank, cavity
+    "scene": "wire",  # two channels: wire, handset, loop, calibrator, mouth, blank, divider, cavity
     "cavity_cm3": 8.0,  # cavity: its volume
     "cavity_drives": "B",  # B, or A through 100 ohm
     "line_out_v": 1.0,  # volts at the line for a played 1.0
@@ -72,6 +72,13 @@ DEFAULTS = {
     "transmit_v_per_pa": 0.3,
     "receive_pa_per_v": 10.0,
     "sidetone_pa_per_pa": 0.5,
+    "divider_ohm": 600.0,  # divider: the resistor between the inputs
+    "source_ohm": 50.0,  # before it
+    "input_ohm": 20000.0,  # across the part, by the second input
+    "part_ohm": 1e9,  # the part: a resistor, a coil and a condenser in series
+    "part_h": 0.0,
+    "part_uf": 0.0,  # 0 is none
+    "second_db": 0.0,  # the second input reads so much more
 }
 BLOCK = 480  # pulse only; jack's block is the server's period
 TAPS, PHASES = 64, 1024
@@ -170,6 +177,19 @@ def make_cavity(rate: float, cm3: float, drives: str, which: int) -> np.ndarray:
     return sps.zpk2sos(z, p, k)
 
 
+def make_divider_sos(rate: float, place: int, parts: tuple[float, ...]) -> np.ndarray:
+    """Voltage before (0) or behind (1) a resistor that feeds a part beside an input, bilinear."""
+    resistor, source, beside, r, henry, uf = parts
+    # The part is top / bottom, with the input beside it likewise: Z R / (Z + R).
+    top, bottom = ([henry, r], [1.0]) if not uf else ([henry, r, 1e6 / uf], [1.0, 0.0])
+    both = np.polyadd(top, np.multiply(beside, bottom))
+    across = np.multiply(beside, top)
+    whole = np.polyadd(across, np.multiply(resistor + source, both))
+    wanted = across if place else np.polyadd(across, np.multiply(resistor, both))
+    b, a = sps.bilinear(np.trim_zeros(wanted, "f"), np.trim_zeros(whole, "f"), rate)
+    return sps.tf2sos(b, a)
+
+
 def make_sos(kind: str, rate: float, *numbers: float) -> np.ndarray:
     """A cavity, or a filter."""
     return make_cavity(rate, *numbers) if kind == "cavity" else make_filter(kind, rate, *numbers)
@@ -177,6 +197,8 @@ def make_sos(kind: str, rate: float, *numbers: float) -> np.ndarray:
 
 def make_filter(kind: str, rate: float, hz: float, gain_db: float = 0.0) -> np.ndarray:
     """First-order high- or low-pass, or a peak of quality 2 (Robert Bristow-Johnson's formulas)."""
+    if kind == "divider":
+        return make_divider_sos(rate, hz, gain_db)
     if kind != "peak":
         return sps.butter(1, hz, kind, fs=rate, output="sos")
     a, w = 10 ** (gain_db / 40), 2 * np.pi * hz / rate
@@ -196,6 +218,7 @@ class Rig:
     calibrator  a 94 dB, 1 kHz calibrator on the ear's microphone; line drive to tap as `loop`
     mouth       the ear's microphone at the mouthpiece
     blank       a blank with a sound source, fed from the line drive, on the ear's coupler
+    divider     line drive to a resistor and a part: tap before the resistor, ear across the part
     cavity      two receivers and the ear's microphone on a small block, see `make_cavity`
     """
 
@@ -213,6 +236,8 @@ class Rig:
             tap_v = mouth_pa * c["transmit_v_per_pa"]
             ear_pa = line_v * c["receive_pa_per_v"] + mouth_pa * c["sidetone_pa_per_pa"]
             ear_pa = self.leak(ear_pa, c)
+        elif c["scene"] == "divider":
+            tap_v, ear_pa = self.divide(line_v, c)
         elif c["scene"] == "mouth":
             ear_pa = mouth_pa
         elif c["scene"] == "cavity":
@@ -229,6 +254,15 @@ class Rig:
             design = ("peak", self.rate, c["mic_peak_hz"], c["mic_peak_db"])
             ear_pa = self.filters("microphone", ear_pa, design)
         return np.column_stack([tap_v / c["line_in_v"], ear_pa / c["mic_pa"]])
+
+    def divide(self, volts: np.ndarray, c: dict) -> tuple[np.ndarray, np.ndarray]:
+        keys = ("divider_ohm", "source_ohm", "input_ohm", "part_ohm", "part_h", "part_uf")
+        parts = tuple(float(c[key]) for key in keys)
+        before, across = (
+            self.filters(f"divider {place}", volts, ("divider", self.rate, place, parts))
+            for place in (0, 1)
+        )
+        return before, across * 10 ** (c["second_db"] / 20)
 
     def speak(self, x: np.ndarray, c: dict) -> np.ndarray:
         y = (x + c["mouth_square"] * x**2) * c["mouth_pa"]

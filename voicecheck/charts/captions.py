@@ -253,6 +253,8 @@ def _list_conditions(run: Run, words: Words) -> str:
         if conditions.feed_ma is not None
         else words.say("chart", "foot_no_feed")
     )
+    if conditions.loop_ma is not None:
+        parts.append(words.say("chart", "foot_loop", ma=words.number(conditions.loop_ma, 1)))
     parts.append(_say_calibration(run, words))
     if conditions.angle_deg is not None:
         parts.append(words.say("chart", "foot_angle", deg=words.number(conditions.angle_deg, 0)))

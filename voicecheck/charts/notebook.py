@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -13,7 +15,16 @@ from voicecheck.charts.findings import draw_findings
 from voicecheck.charts.response import draw_response
 from voicecheck.charts.saving import inline_svg, render_figure
 from voicecheck.errors import InputError
-from voicecheck.records import Comparison, Finding, Measurement, Run
+from voicecheck.records import (
+    Bands,
+    Comparison,
+    Distortion,
+    Finding,
+    Measurement,
+    Noise,
+    Run,
+)
+from voicecheck.records.arrays import Array
 from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
@@ -72,18 +83,19 @@ def _as_run(record: Measurement | Run) -> Run:
     )
 
 
-def tabulate_record(record: Record) -> DataFrame:
+def tabulate_record(record: Record | Distortion | Bands | Noise) -> DataFrame:
     """
-    Table of a measurement, a run or a comparison.
+    Table of a measurement, a run or a comparison, or of a part of a measurement.
 
     Parameters
     ----------
-    record : Measurement, Run or Comparison
+    record : Measurement, Run, Comparison, Distortion, Bands or Noise
 
     Returns
     -------
     pandas.DataFrame
-        Response by frequency, its unit in `attrs["unit"]`; or one row a finding.
+        Response by frequency, its unit in `attrs["unit"]`; distortion by frequency; one row a
+        band, a figure of the noise, or a finding.
 
     Raises
     ------
@@ -94,6 +106,12 @@ def tabulate_record(record: Record) -> DataFrame:
         import pandas as pd
     except ImportError as error:
         raise InputError("to_frame: pandas is not installed; install it, or use to_json") from error
+    if isinstance(record, Distortion):
+        index = pd.Index(record.frequency_hz, name="frequency_hz")
+        return pd.DataFrame(_list_distortion(record), index=index)
+    if isinstance(record, Bands | Noise):
+        names = ("figure", "value", "uncertainty_db")
+        return pd.DataFrame(_list_figures(record), columns=list(names)).set_index("figure")
     if isinstance(record, Comparison):
         rows = [[getattr(finding, name) for name in FINDING_COLUMNS] for finding in record.findings]
         return pd.DataFrame(rows, columns=list(FINDING_COLUMNS))
@@ -111,6 +129,37 @@ def tabulate_record(record: Record) -> DataFrame:
     frame = pd.DataFrame(columns, index=pd.Index(response.frequency_hz, name="frequency_hz"))
     frame.attrs["unit"] = response.unit
     return frame
+
+
+def _list_distortion(record: Distortion) -> dict[str, Array]:
+    columns = {
+        "thd_percent": record.thd_percent,
+        "thd_uncertainty_percent": record.thd_uncertainty_percent,
+        "thd_below_percent": record.thd_below_percent,
+    }
+    for row, order in enumerate(record.harmonic_order):
+        columns[f"h{order}_db"] = record.harmonic_db[row]
+        columns[f"h{order}_below_db"] = record.harmonic_below_db[row]
+    return columns
+
+
+def _list_figures(record: Bands | Noise) -> list[tuple[str, float, float]]:
+    """Single figures by their own names, each with its half-width; withheld is NaN."""
+    every = {one.name: getattr(record, one.name) for one in dataclasses.fields(record)}
+    half_db = {
+        name.removesuffix("_uncertainty_db"): value
+        for name, value in every.items()
+        if name.endswith("_uncertainty_db")
+    }
+    return [
+        (name, _or_nan(value), _or_nan(half_db.get(name.rpartition("_")[0])))
+        for name, value in every.items()
+        if not name.endswith("_uncertainty_db") and isinstance(value, float | int | None)
+    ]
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else float(value)
 
 
 def render_record(record: Record) -> str:

@@ -183,6 +183,8 @@ class CheckKind:
         Something is moved to a beat; its options have `moved`, `beat_s` and `places`.
     report_names : mapping of str to str
         Part that was moved, or the check's name, to its name on the report where that differs.
+    beside : callable or None
+        Record -> further results that the report tells by names of their own.
     picture : callable or None
         Record -> spans to be drawn, where no drawing of its own is registered.
     codings : tuple of str
@@ -212,6 +214,7 @@ class CheckKind:
     read_number: Callable[[Any, float], str] | None = None
     is_paced: bool = False
     report_names: Mapping[str, str] = field(default_factory=dict)
+    beside: Callable[[Any], Mapping[str, str]] | None = None
     picture: Callable[[Any], Spans] | None = None
     codings: tuple[str, ...] = ()
     least_rate_hz: int = 0

@@ -12,6 +12,7 @@ from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_
 from voicecheck.cli.fields import ask_also
 from voicecheck.cli.filing import empty_bin
 from voicecheck.cli.jobs import JobNumber, list_words
+from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def register(app: typer.Typer) -> None:
     )
     books.command("verify")(verify)
     books.command("backup")(backup)
+    books.command("restore")(restore)
     books.command("reanalyze")(reanalyze)
     books.command("salvage")(salvage)
     books.command("empty-bin")(empty_bin)
@@ -64,16 +66,77 @@ def verify(book: Book = None, as_json: Json = False) -> None:
 
 
 def backup(
-    folder: Annotated[Path, typer.Argument(help="Where the copy goes; a book itself.")],
+    folder: Annotated[
+        Path | None,
+        typer.Argument(help="Where the copy goes, a book itself; left out, that of the day."),
+    ] = None,
     book: Book = None,
     as_json: Json = False,
 ) -> None:
     """Copy the whole book as it is now, while others may go on writing."""
+    from voicecheck.records.times import get_now_utc
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
-        problems = opened.backup(folder)
-    _show_problems(problems, f"copied to {folder}", as_json=as_json)
+        if folder is None:
+            problems = opened.backup_of_day(get_now_utc()[:10])
+            days = ", ".join(opened.list_backup_days())
+            told = f"in {opened.find_backup_folder()}, of the same disk; days: {days}"
+        else:
+            problems, told = opened.backup(folder), f"copied to {folder}"
+    _show_problems(problems, told, as_json=as_json)
+
+
+def restore(
+    day: Annotated[str, typer.Argument(help="Of the backup, as 2031-05-04.")],
+    into: Annotated[Path, typer.Argument(help="New, empty folder.")],
+    source: Annotated[
+        Path | None, typer.Option("--from", help="Folder of the backups; else beside the book.")
+    ] = None,
+    book: Book = None,
+    as_json: Json = False,
+) -> None:
+    """Make a book of a dated backup in a new folder, and check that it is whole."""
+    from voicecheck.workflow.books import find_backups, restore_backup
+
+    problems = restore_backup(day, into, source or find_backups(book))
+    _show_problems(problems, f"the book of {day} is whole in {into}", as_json=as_json)
+
+
+def forget_owner(
+    job: JobNumber,
+    backups: Annotated[
+        list[Path] | None,
+        typer.Option("--backup", metavar="FOLDER", help="A further backup (may be repeated)."),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    book: Book = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Forget an owner for good: name, contact, voice and photographs, in book and backups."""
+    from voicecheck.records import to_document
+    from voicecheck.workflow.books import open_book
+
+    with open_book(book) as opened:
+        record = opened.load_job(job)
+        if not yes:
+            if not is_terminal():
+                raise InputError("job forget: needs --yes; it cannot be undone")
+            wait_for_key(f"Forget the owner of job {job}, {record.label}? Space, or q to stop.")
+        forgotten, n_copies = opened.forget_everywhere(job, backups or ())
+    if as_json:
+        told = {"files": forgotten.n_files, "backups": n_copies}
+        write_json({**told, "problems": [to_document(one) for one in forgotten.problems]})
+        return
+    tell(
+        f"The owner of job {job} is forgotten: {forgotten.n_files} files gone or written anew, "
+        f"{n_copies} backups cleaned; the measurements stay. Parcels and papers that left the "
+        "house are not reached.",
+        quiet=quiet,
+    )
+    for problem in forgotten.problems:
+        tell(f"  ! {problem.message}; {problem.effect}")
 
 
 def reanalyze(
@@ -83,24 +146,32 @@ def reanalyze(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Analyse old recordings with this version; the old numbers are kept."""
-    from voicecheck.workflow.books import analyse_again, open_book
+    """Analyse old recordings with this version, and tell which verdicts are others by that."""
+    from voicecheck.workflow.anew import analyse_anew
+    from voicecheck.workflow.books import open_book
+    from voicecheck.workflow.wording import say_stage
 
     with open_book(book) as opened, show_progress(100, "analysing", quiet=quiet) as advance:
-        done = analyse_again(
+        anew = analyse_anew(
             opened,
             n_workers=workers,
             backend=backend,
             on_progress=lambda n, total: advance(to=100 * n / max(total, 1)),
         )
+    done = anew.analysed
     if as_json:
         from voicecheck.records import to_document
 
-        write_json(to_document(done))
+        overturned = [to_document(one) for one in anew.overturned]
+        write_json({**to_document(done), "overturned": overturned})
         return
     tell(f"{done.n_recordings} recordings, {done.n_runs} runs have new numbers.", quiet=quiet)
     for problem in done.problems:
         tell(f"  ! {problem.message}", quiet=quiet)
+    told = f"{len(anew.overturned)} of {anew.n_verdicts} old verdicts are others now"
+    tell(f"{told}{':' if anew.overturned else '.'}", quiet=quiet)
+    for one in anew.overturned:
+        tell(f"  job {one.job}, {one.label}, {say_stage(one.stage)}: {one.was}, now {one.now}")
 
 
 def salvage(

@@ -47,6 +47,24 @@ def _add_sets(app: typer.Typer) -> None:
     sets.register(app)
 
 
+def _add_work(app: typer.Typer) -> None:
+    from voicecheck.cli import work
+
+    work.register(app)
+
+
+def _add_shop(app: typer.Typer) -> None:
+    from voicecheck.cli import shop
+
+    shop.register(app)
+
+
+def _add_tallies(app: typer.Typer) -> None:
+    from voicecheck.cli import tallies
+
+    tallies.register(app)
+
+
 def _add_comparing(app: typer.Typer) -> None:
     from voicecheck.cli import comparing
 
@@ -101,6 +119,12 @@ def _add_check_list(app: typer.Typer) -> None:
     checklist.register(app)
 
 
+def _add_handbook(app: typer.Typer) -> None:
+    from voicecheck.cli import handbook
+
+    handbook.register(app)
+
+
 def _add_demo(app: typer.Typer) -> None:
     from voicecheck.cli import demo
 
@@ -114,6 +138,7 @@ ENTRIES: list[Entry] = [
         register=_add_jobs,
     ),
     Entry(names=("set",), register=_add_sets),
+    Entry(names=("work", "slip"), register=_add_work),
     Entry(names=("compare", "element", "masks"), register=_add_comparing),
     Entry(
         names=("import", "edit", "reopen", "attach", "timeline", "book", "export"),
@@ -124,10 +149,13 @@ ENTRIES: list[Entry] = [
     Entry(names=("fits",), register=_add_lines),
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
+    Entry(names=("shop",), register=_add_shop),
+    Entry(names=("statistics",), register=_add_tallies),
     # The checks say their names themselves; a name that stands nowhere here loads everything.
     Entry(names=(), register=_add_checks),
     Entry(names=("check",), register=_add_check_list),
     Entry(names=("demo",), register=_add_demo),
+    Entry(names=("help",), register=_add_handbook),
 ]
 """In the order in which a help shows them."""
 

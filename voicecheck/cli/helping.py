@@ -26,21 +26,24 @@ class Section:
 
 
 SECTIONS: tuple[Section, ...] = (
-    Section(title="To begin with", names=("demo", "page")),
+    Section(title="To begin with", names=("demo", "page", "help")),
     Section(title="The bench", names=("devices", "bench", "watch")),
-    Section(title="A telephone comes in", names=("type", "job", "set")),
+    Section(title="A telephone comes in", names=("type", "job", "set", "work", "slip")),
     Section(
         title="Measure it",
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
     Section(title="Is it well", names=("compare", "trial", "fits", "baseline", "element", "masks")),
-    Section(title="It goes home", names=("report", "export", "import", "book")),
+    Section(
+        title="It goes home", names=("report", "shop", "export", "import", "book", "statistics")
+    ),
     Section(title="Without a job", names=("signal", "analyze", "frying", "handsets")),
 )
 
 EXAMPLES: dict[str, str] = {
     "demo": "demo --out reports/demo",
     "page": "page",
+    "help": "help bench",
     "devices": "devices",
     "bench": 'bench add "attic"',
     "bench add": 'bench add "attic"',
@@ -68,6 +71,7 @@ EXAMPLES: dict[str, str] = {
     "job attach": "job attach 3 photo.jpg",
     "job timeline": "job timeline 3",
     "job export": "job export 3 job.zip",
+    "job forget": "job forget 3 --yes",
     "job close": "job close 3",
     "job reopen": "job reopen 3",
     "job done": "job done 3",
@@ -81,6 +85,17 @@ EXAMPLES: dict[str, str] = {
     "set list": "set list green",
     "set show": "set show 1 --picture years.svg",
     "set edit": 'set edit 1 --marks "No. 51 on the base" --colour green',
+    "work": 'work part 3 condenser --old leaky --new "1 uF"',
+    "work list": "work list 3",
+    "work part": 'work part 3 condenser --old leaky --new "1 uF"',
+    "work adjust": 'work adjust 3 "dial speed" --old "8.4 per second" --new "10.0 per second"',
+    "work ohms": "work ohms 3 receiver 63.5",
+    "work time": "work time 3 40 cleaning",
+    "work hazard": 'work hazard 3 "cord is worn to the wire"',
+    "work answer": 'work answer 3 5 "cord replaced"',
+    "work withdraw": 'work withdraw 3 4 --why "the wrong winding"',
+    "work correct": 'work correct 3 1 "bell faint, not silent"',
+    "slip": "slip 3 take-in.html --paper Letter",
     "sweep": 'sweep 3 --path transmit --bench "attic"',
     "dial": "dial 3 --recording dial.wav",
     "tones": "tones 3 --recording line.wav --region Sweden",
@@ -105,6 +120,8 @@ EXAMPLES: dict[str, str] = {
     "element": "element 3 --stage after",
     "masks": "masks",
     "report": "report 3 --out reports",
+    "shop": 'shop --name "Example Repairs" --address "1 Example Street" --sign sign.svg',
+    "statistics": "statistics",
     "export": "export job 3 job.zip",
     "export job": "export job 3 job.zip",
     "export baseline": 'export baseline "Lakeside 4" transmit baseline.zip',
@@ -112,6 +129,7 @@ EXAMPLES: dict[str, str] = {
     "book": "book backup copy",
     "book verify": "book verify",
     "book backup": "book backup copy",
+    "book restore": "book restore 2031-05-04 restored",
     "book reanalyze": "book reanalyze",
     "book salvage": "book salvage old new",
     "book empty-bin": "book empty-bin",
@@ -121,6 +139,42 @@ EXAMPLES: dict[str, str] = {
     "handsets": "handsets",
 }
 """What is typed after the program's name, by command."""
+
+
+READ_ON: dict[str, str] = {
+    "demo": "first-job",
+    "page": "page",
+    "bench": "bench",
+    "bench add": "wiring",
+    "bench calibrate": "calibration",
+    "bench check": "calibration",
+    "set": "taking-in",
+    "work": "taking-in",
+    "slip": "taking-in",
+    "sweep": "carbon",
+    "dial": "checks",
+    "tones": "checks",
+    "flex": "checks",
+    "bell": "checks",
+    "speak": "checks",
+    "parts": "wiring",
+    "line": "cautions",
+    "check": "checks",
+    "trial": "trials",
+    "fits": "checks",
+    "compare": "verdicts",
+    "baseline": "no-good-set",
+    "baseline build": "verdicts",
+    "baseline export": "sharing",
+    "masks": "no-good-set",
+    "report": "languages",
+    "export": "sharing",
+    "import": "sharing",
+    "book": "sharing",
+    "signal": "recorder",
+    "analyze": "recorder",
+}
+"""The page of the handbook that a command's help leads to."""
 
 
 class UncutGroup(TyperGroup):
@@ -167,18 +221,25 @@ def tell_example(name: str) -> str:
     return f"Example: voicecheck {example}" if example else ""
 
 
+def _tell_more(name: str) -> str:
+    """An example of a command, and where its handbook page is."""
+    topic = READ_ON.get(name)
+    more = f"Read on: voicecheck help {topic}" if topic else ""
+    return "\n\n".join(part for part in (tell_example(name), more) if part)
+
+
 def add_examples(app: typer.Typer) -> None:
     """Give every command of a command line its example, and every group its whole sentences."""
     for command in app.registered_commands:
-        command.epilog = command.epilog or tell_example(command.name or "") or None
+        command.epilog = command.epilog or _tell_more(command.name or "") or None
     for group in app.registered_groups:
         if group.typer_instance is None:
             continue
         if not _is_uncut(group.typer_instance.info.cls):
             group.typer_instance.info.cls = UncutGroup
-        group.typer_instance.info.epilog = tell_example(group.name or "")
+        group.typer_instance.info.epilog = _tell_more(group.name or "")
         for command in group.typer_instance.registered_commands:
-            command.epilog = tell_example(f"{group.name} {command.name}") or None
+            command.epilog = _tell_more(f"{group.name} {command.name}") or None
 
 
 def _is_uncut(kind: Any) -> bool:

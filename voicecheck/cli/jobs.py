@@ -68,6 +68,7 @@ def _register_jobs(app: typer.Typer) -> None:
     jobs.command("attach")(books.attach)
     jobs.command("timeline")(books.timeline)
     jobs.command("export")(books.export_job)
+    jobs.command("forget")(books.forget_owner)
     jobs.command("close")(close_job)
     jobs.command("reopen")(books.reopen_job)
     jobs.command("label")(sets.write_label)
@@ -239,10 +240,12 @@ def show_job(
 
 def close_job(job: JobNumber, book: Book = None, quiet: Quiet = False) -> None:
     """Close a job."""
+    from voicecheck.cli.tellshow import tell_backup
     from voicecheck.workflow.books import open_book
 
     with open_book(book) as opened:
         opened.close_job(job)
+        tell_backup(opened)
     tell(f"Closed job {job}; `voicecheck job reopen {job}` opens it again.", quiet=quiet)
 
 

@@ -74,6 +74,15 @@ def tell_next(book: JobBook, job: int, *, quiet: bool) -> None:
 
     for line in render_next(set_standing(book, job).next_step):
         tell(line, quiet=quiet)
+    tell_backup(book)
+
+
+def tell_backup(book: JobBook) -> None:
+    """Keep the book once a day of use, and tell what could not be kept."""
+    from voicecheck.workflow.books import backup_today
+
+    if missing := backup_today(book):
+        tell(f"Careful: {missing}.")
 
 
 def wrap(text: str, first: str = "", then: str = "  ") -> str:

@@ -7,10 +7,10 @@ from types import TracebackType
 from typing import Self
 
 from voicecheck.jobbook.answers import AnswerShelf
+from voicecheck.jobbook.backups import BackupShelf
 from voicecheck.jobbook.bin import BinShelf
 from voicecheck.jobbook.changes import ChangeShelf
 from voicecheck.jobbook.checking import CheckShelf
-from voicecheck.jobbook.copying import CopyShelf
 from voicecheck.jobbook.engine import WAIT_S, choose_place, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.jobs import JobShelf
@@ -20,7 +20,9 @@ from voicecheck.jobbook.reanalysis import ReanalysisShelf
 from voicecheck.jobbook.recordings import RecordingShelf
 from voicecheck.jobbook.runs import RunShelf
 from voicecheck.jobbook.sets import SetShelf
+from voicecheck.jobbook.shop import ShopShelf
 from voicecheck.jobbook.stages import StageShelf
+from voicecheck.jobbook.tallies import TallyShelf
 from voicecheck.jobbook.traces import TraceShelf
 from voicecheck.jobbook.vault import Vault
 from voicecheck.jobbook.work import WorkShelf
@@ -33,7 +35,7 @@ class JobBook(
     ReanalysisShelf,
     ParcelShelf,
     MergeShelf,
-    CopyShelf,
+    BackupShelf,
     CheckShelf,
     ChangeShelf,
     StageShelf,
@@ -42,6 +44,8 @@ class JobBook(
     AnswerShelf,
     SetShelf,
     WorkShelf,
+    ShopShelf,
+    TallyShelf,
 ):
     """
     An open job book; use it as a context manager.

@@ -71,7 +71,7 @@ class CopyShelf(BookCore):
             make_book_folder(folder)
             close_to_others(folder)
             DOOR.check(folder / FILE_NAME)
-            note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self.name})
+            note = msgspec.json.encode({"schema": "voicecheck.backup/1", "book": self._call()})
             write_whole(folder / BACKUP_NOTE, note)
             vault = Vault(folder)
             vault.sweep()
@@ -81,8 +81,8 @@ class CopyShelf(BookCore):
                 create_database(snapshot)
                 create_database(folder / FILE_NAME)
                 self._snapshot(snapshot)
-                problems = tuple(copy_files(self._vault, vault, *_list_files(snapshot)))
-                _replace_database(snapshot, folder / FILE_NAME)
+                problems = tuple(copy_files(self._vault, vault, *list_files(snapshot)))
+                replace_database(snapshot, folder / FILE_NAME)
             finally:
                 for path in snapshot.parent.glob(f"{snapshot.name}*"):
                     path.unlink()
@@ -128,8 +128,13 @@ class CopyShelf(BookCore):
             book = msgspec.json.decode(note.read_bytes(), type=dict[str, str]).get("book")
         except msgspec.MsgspecError:
             book = None
-        if book != self.name:
+        if book not in (self.name, self._call()):
             raise InputError(f"backup {folder}: holds the backup of {book}; choose another")
+
+    def _call(self) -> str:
+        """The book as a backup knows it, from wherever the program is called."""
+        is_file = self._engine.dialect.name == "sqlite"
+        return str(self._vault.folder.resolve()) if is_file else self.name
 
     def _snapshot(self, path: Path) -> None:
         """One consistent state of the database as a SQLite file."""
@@ -202,7 +207,7 @@ def copy_files(
             target.store_attachment(read_chunks(old))
 
 
-def _list_files(snapshot: Path) -> tuple[list[str], list[str]]:
+def list_files(snapshot: Path) -> tuple[list[str], list[str]]:
     """Content hashes of the recordings and attachments that a database names."""
     with contextlib.closing(sqlite3.connect(snapshot)) as raw:
         return tuple(
@@ -211,7 +216,12 @@ def _list_files(snapshot: Path) -> tuple[list[str], list[str]]:
         )  # type: ignore[return-value]
 
 
-def _replace_database(snapshot: Path, target: Path) -> None:
+def list_attachments(database: Path) -> set[str]:
+    """Content hashes of the attachments that a database names."""
+    return set(list_files(database)[1])
+
+
+def replace_database(snapshot: Path, target: Path) -> None:
     """Bring a database to the state of a snapshot, whole or not at all (SQLite's own way)."""
     with (
         contextlib.closing(sqlite3.connect(snapshot)) as new,

@@ -109,11 +109,16 @@ class MergeShelf(BookCore):
         """
         path = Path(path)
         with translate_failures(self.name), open_parcel(path, limit_bytes) as parcel:
-            labels = list(parcel.store_recordings(self._vault))
-            sizes = dict(parcel.store_attachments(self._vault))
+            with parcel.take_in(self._vault) as taken:
+                for one in taken:
+                    one.place(self._vault)
+            sizes = {one.sha256: one.n_bytes for one in taken if one.label is None}
             with self._writing() as connection:
-                for sha256, label, n_samples, n_bytes in labels:
-                    file_recording(connection, sha256, label, n_samples, n_bytes)
+                for one in taken:
+                    if one.label is not None:
+                        file_recording(
+                            connection, one.sha256, one.label, one.n_samples, one.n_bytes
+                        )
                 return tuple(_merge(connection, parcel, sizes, path.name))
 
 
@@ -322,8 +327,9 @@ def _add_set(connection: sa.Connection, job: PackedJob, number: int) -> None:
 def _add_work(connection: sa.Connection, job: PackedJob, number: int) -> bool:
     table = tables.work
     rows = select_in(connection, table, table.c.job_id, [number])
-    there = {(row["added_utc"], row["kind"], row["what"]) for row in rows}
-    missing = [one for one in job.work if (one.added_utc, one.kind, one.what) not in there]
+    # Not by its words: sent with nobody's name in it, it is the same.
+    there = {(row["added_utc"], row["kind"]) for row in rows}
+    missing = [one for one in job.work if (one.added_utc, one.kind) not in there]
     for one in missing:
         insert_row(
             connection,

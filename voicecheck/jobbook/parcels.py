@@ -37,7 +37,7 @@ import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 import sqlalchemy as sa
@@ -47,7 +47,14 @@ from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, find_job, find_set_type
 from voicecheck.jobbook.jobs import read_attachment, read_work
-from voicecheck.jobbook.personal import is_personal_file, leave_out, list_names
+from voicecheck.jobbook.personal import (
+    WORK_TEXTS,
+    is_personal_file,
+    leave_out,
+    list_former_names,
+    list_names,
+    sort_names,
+)
 from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
@@ -57,6 +64,7 @@ from voicecheck.records.sets import SET_WORDS, SetWords, Work
 from voicecheck.records.terms import JobStage
 from voicecheck.writing import Door
 
+Packed = TypeVar("Packed", "PackedSet", Work)
 SCHEMA = "voicecheck.parcel/1"
 RUN_COLUMNS = ("frequency_hz", "level_db", "uncertainty_db", "seat_sd_db")
 BASELINE_COLUMNS = ("frequency_hz", "mean_db", "sd_db", "low_db", "high_db")
@@ -343,7 +351,9 @@ def _pack_job(
 
 def _leave_owner_out(job: PackedJob) -> PackedJob:
     """The same job, of nobody."""
-    names = list_names({name: getattr(job, name) for name in PERSONAL_WORDS})
+    known = list_names({name: getattr(job, name) for name in PERSONAL_WORDS})
+    former = list_former_names(one.text for one in job.events if one.kind == "edited")
+    names = sort_names({*known, *former})
     files = tuple(one for one in job.attachments if not is_personal_file(one.name))
     gone = {one.name for one in job.attachments} - {one.name for one in files}
     told: dict[str, Any] = {
@@ -356,8 +366,18 @@ def _leave_owner_out(job: PackedJob) -> PackedJob:
         for one in job.events
         if one.text not in gone
     )
+    work = (_rewrite(one, WORK_TEXTS, names) for one in job.work)
     told |= {"notes": tuple(notes), "events": tuple(events), "attachments": files}
+    told |= {"label": leave_out(job.label, names), "work": tuple(work)}
+    if job.telephone is not None:
+        told["telephone"] = _rewrite(job.telephone, ("label", *SET_WORDS), names)
     return dataclasses.replace(job, **told)
+
+
+def _rewrite(record: Packed, fields: Iterable[str], names: Sequence[str]) -> Packed:
+    """A record with nobody's name in some of its texts."""
+    clean: dict[str, Any] = {name: leave_out(getattr(record, name), names) for name in fields}
+    return dataclasses.replace(record, **clean)
 
 
 def _read_set(connection: sa.Connection, number: int | None) -> PackedSet | None:

@@ -16,8 +16,12 @@ SPEECH = "speak"
 KEPT_SOUND = re.compile(r"(?!speak)[a-z]+-(before|after)\.flac|trial-[a-z-]+-\d+\.flac")
 """Recordings of the other checks and of trials: a dial, a bell, a cord; nobody's voice."""
 SOMEBODY = "(owner)"
+WORK_TEXTS = ("what", "old_value", "new_value", "answer", "withdrawn")
+"""Of an entry of the work, where somebody may be named."""
 ADDRESS = re.compile(r"[^\s,;]+@[^\s,;]+|\+?\d[\d ()/-]{4,}\d")
 """Of letters, and of telephones as people write their numbers."""
+EDITED = re.compile(rf"(?:^|; )({'|'.join(PERSONAL_WORDS)}): (.*?)(?=; [a-z_ ]+: |$)", re.DOTALL)
+"""How the time line writes what was changed of a job."""
 SHORTEST = 3
 """Letters of a family name that is looked for by itself."""
 
@@ -50,7 +54,29 @@ def list_names(words: Mapping[str, Any]) -> tuple[str, ...]:
     owner = (words["owner"] or "").split()
     found |= {owner[-1]} if owner and len(owner[-1]) >= SHORTEST else set()
     found |= set(ADDRESS.findall(words["contact"] or ""))
-    return tuple(sorted(filter(None, found), key=lambda one: (-len(one), one)))
+    return sort_names(found)
+
+
+def sort_names(names: Iterable[str]) -> tuple[str, ...]:
+    """Names, the longest first, so that no part of one is left standing."""
+    return tuple(sorted(filter(None, names), key=lambda one: (-len(one), one)))
+
+
+def list_former_names(edits: Iterable[str]) -> set[str]:
+    """
+    What an owner was called before, out of a time line's lines of what was changed.
+
+    Examples
+    --------
+    >>> sorted(list_former_names(["owner: B. Former; complaint: faint", "label: hall"]))
+    ['B. Former', 'Former']
+    """
+    found: set[str] = set()
+    for line in edits:
+        said = dict.fromkeys(PERSONAL_WORDS, "")
+        said |= {one[1]: one[2] for one in EDITED.finditer(line) if one[1] in said}
+        found |= set(list_names(said))
+    return found
 
 
 def leave_out(text: str, names: Iterable[str]) -> str:

@@ -63,6 +63,25 @@ class ReanalysisShelf(BookCore):
         with self._reading() as connection:
             return tuple(connection.execute(statement).scalars())
 
+    def list_outdated_jobs(self, version: str | None = None) -> tuple[int, ...]:
+        """
+        Jobs, those in the bin left out, with a run whose numbers are of another version.
+
+        Parameters
+        ----------
+        version : str, optional
+            This program's when left out.
+        """
+        run = tables.run
+        statement = (
+            sa.select(run.c.job_id)
+            .where(is_current(), run.c.version != (version or voicecheck.__version__))
+            .where(run.c.job_id.is_not(None), ~is_in_bin(run.c.job_id))
+        )
+        with self._reading() as connection:
+            found = connection.execute(statement.distinct().order_by(run.c.job_id)).scalars()
+            return tuple(int(one) for one in found)
+
     def analyse_again(
         self,
         analyse: Analyse,

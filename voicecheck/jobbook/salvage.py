@@ -45,6 +45,7 @@ from voicecheck.records import (
     SetType,
     from_json,
 )
+from voicecheck.records.shop import Shop
 from voicecheck.writing import expand
 
 DOCUMENTS: dict[str, type] = {
@@ -54,6 +55,7 @@ DOCUMENTS: dict[str, type] = {
     "measurement": Measurement,
     "baseline": Baseline,
     "comparison": Comparison,
+    "shop": Shop,
 }
 
 

@@ -96,7 +96,7 @@ class SetShelf(BookCore):
             if type_name is not None:
                 changes["set_type_id"] = find_set_type(connection, type_name)["id"]
             update_row(connection, tables.telephone, number, **changes)
-            _refresh_search(connection, number)
+            refresh_set_search(connection, number)
             return _load_sets(connection, [number])[0]
 
     def give_set(self, job: int) -> Telephone:
@@ -190,10 +190,11 @@ def follow_job(connection: sa.Connection, job: int) -> None:
     if list(connection.execute(of_set).scalars()) == [job]:
         changes = {"label": row["label"], "set_type_id": row["set_type_id"]}
         update_row(connection, tables.telephone, row["telephone_id"], **changes)
-        _refresh_search(connection, row["telephone_id"])
+        refresh_set_search(connection, row["telephone_id"])
 
 
-def _refresh_search(connection: sa.Connection, number: int) -> None:
+def refresh_set_search(connection: sa.Connection, number: int) -> None:
+    """Bring a set's searchable text up to date with its words."""
     made = _load_sets(connection, [number])[0]
     words = (getattr(made, name) for name in SET_WORDS)
     text = fold_set(made.label, made.type_name, *words)

@@ -16,6 +16,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import math
+from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -24,10 +25,11 @@ from numpy.typing import NDArray
 import voicecheck
 from voicecheck.errors import JobBookError, RecordingError
 from voicecheck.jobbook.rows import encode_record
-from voicecheck.records import Calibration, Conditions, Problem, Recipe, Recording
+from voicecheck.records import Calibration, Conditions, Problem, Recipe, Recording, from_json
 
 SCHEMA = "voicecheck.recording/1"
 FULL_SCALE = 1 << 23
+BLOCK_SAMPLES = 1 << 18
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,55 @@ def encode_recording(recording: Recording, recipe: Recipe) -> tuple[bytes, Recor
     return data, recording.replace(samples=steps / (FULL_SCALE * scale)), label
 
 
+def inspect_recording(path: Path, longest_samples: int) -> tuple[Label, int]:
+    """
+    What a recording's file says of itself, and how many samples it really holds.
+
+    Parameters
+    ----------
+    path : Path
+        Read piece by piece: a few bytes of FLAC may be hours of silence.
+    longest_samples : int
+
+    Returns
+    -------
+    label : Label
+    n_samples : int
+
+    Raises
+    ------
+    JobBookError
+        Not a recording of this program, not readable, or longer than that.
+    """
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as flac:
+            if flac.format != "FLAC" or flac.channels != 1:
+                raise JobBookError("is no FLAC of one channel")
+            label = _read_label(str(flac.comment))
+            if label.rate_hz != flac.samplerate:
+                raise JobBookError(f"rate_hz: need {flac.samplerate}, got {label.rate_hz}")
+            n_samples = 0
+            while n_new := len(flac.read(BLOCK_SAMPLES, dtype="int32")):
+                n_samples += n_new
+                if n_samples > longest_samples:
+                    raise JobBookError(f"holds more than {longest_samples} samples")
+    except (soundfile.LibsndfileError, msgspec.MsgspecError) as error:
+        raise JobBookError(f"cannot be read ({error})") from error
+    return label, n_samples
+
+
+def _read_label(comment: str) -> Label:
+    label = from_json(comment, Label)
+    fits = math.isfinite(label.scale) and 0.0 < label.scale <= 1.0
+    if not fits or math.log2(label.scale) % 1.0:
+        raise JobBookError(f"scale: need a power of two up to 1, got {label.scale}")
+    if label.channel < 1:
+        raise JobBookError(f"channel: need 1 or more, got {label.channel}")
+    return label
+
+
 def decode_recording(data: bytes, sha256: str) -> tuple[Recording, Label]:
     """
     Read the bytes of a recording's file back.
@@ -109,7 +160,7 @@ def decode_recording(data: bytes, sha256: str) -> tuple[Recording, Label]:
 
     try:
         steps, comment = _read_flac(data)
-        label = msgspec.json.decode(comment, type=Label)
+        label = from_json(comment, Label)
     except (soundfile.LibsndfileError, msgspec.MsgspecError) as error:
         raise JobBookError(
             f"recording {sha256[:12]}.flac cannot be read ({error}); the rest of the book is "

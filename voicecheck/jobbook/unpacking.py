@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -18,18 +19,30 @@ from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook.jobs import check_set_type
 from voicecheck.jobbook.parcels import SCHEMA, Contents, PackedJob
 from voicecheck.jobbook.rows import check_text
-from voicecheck.jobbook.sound import Label, decode_recording
-from voicecheck.jobbook.vault import Vault
+from voicecheck.jobbook.sound import Label, inspect_recording
+from voicecheck.jobbook.vault import Vault, hash_file
 from voicecheck.jobbook.work import check_work
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.sanity import check_sanity
 from voicecheck.records.sets import SET_WORDS
 from voicecheck.records.signals import PATHS
+from voicecheck.writing import shorten
 
 LIMIT_BYTES = 8 << 30
-LIMIT_FILES = 200_000
-LIMIT_JSON_BYTES = 64 << 20
+LIMIT_FILES = 20_000
+LIMIT_JSON_BYTES, LIMIT_VALUES = 16 << 20, 1_000_000
+"""Of one document; twenty seats with their fine curves are about 5 MB."""
 LIMIT_FILE_BYTES = 1 << 30
+LIMIT_SAMPLES = 600 * 192_000
+"""Of one recording: ten minutes, which is the longest that is recorded, at 192 kHz."""
+LIMIT_RATIO, SMALL_BYTES = 200, 16 << 20
+"""A file that packs better than that is made to be large; small ones may be all of one letter."""
+CHUNK = 1 << 20
+END_BYTES = (1 << 16) + 200
+"""Where the end record of a ZIP file lies, with the longest comment (APPNOTE 4.3.16)."""
+UNSAID, ENTRY_BYTES = 0xFFFFFFFF, 250
+"""An entry of the list: 46 bytes, a name of 76 at most, and what packers add."""
 _NAMES = re.compile(
     r"parcel\.json|set_types/\d{3,6}\.json|baselines/\d{3,6}\.(json|csv)"
     r"|jobs/\d{3,6}/(job\.json|runs/\d{3,6}\.(json|csv)|comparisons/\d{3,6}\.json)"
@@ -47,6 +60,24 @@ class OpenedJob:
     job: PackedJob
     runs: tuple[Run, ...]
     comparisons: tuple[Comparison, ...]
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class TakenFile:
+    """A file of a parcel in the book's folder, not under its name yet; a recording has a label."""
+
+    temporary: Path
+    sha256: str
+    n_bytes: int
+    label: Label | None = None
+    n_samples: int = 0
+
+    def place(self, vault: Vault) -> None:
+        """Give it its name, unless a file of that content is there."""
+        where = vault.locate_recording if self.label else vault.locate_attachment
+        target = where(self.sha256)
+        if not (target.is_file() and hash_file(target) == self.sha256):
+            vault.place(self.temporary, target)
 
 
 class OpenedParcel:
@@ -68,45 +99,47 @@ class OpenedParcel:
         self._contents = self._read_contents()
         self.set_types = tuple(self._read_all("set_types", SetType))
         self.baselines = tuple(self._read_all("baselines", Baseline))
-        self.jobs = tuple(self._read_job(folder) for folder in self._list_jobs())
         self._check_references()
 
-    def store_recordings(self, vault: Vault) -> Iterator[tuple[str, Label, int, int]]:
+    @property
+    def jobs(self) -> Iterator[OpenedJob]:
+        """Each job with its runs, read as it is asked for: one is held at a time."""
+        return (self._read_job(folder) for folder in self._list_jobs())
+
+    @contextmanager
+    def take_in(self, vault: Vault) -> Iterator[list[TakenFile]]:
         """
-        Put every recording on disk.
+        Every recording and attachment under a temporary name, looked through.
 
         Yields
         ------
-        sha256 : str
-        label : Label
-        n_samples, n_bytes : int
+        list of TakenFile
+            To be placed when all is well; what is not placed is removed at the end of the block.
         """
-        for name in self._list("recordings/", ".flac"):
-            data = self._read(name)
-            sha256 = hashlib.sha256(data).hexdigest()
-            if name != f"recordings/{sha256}.flac":
-                raise self._refuse(f"{name} is not named by its content")
-            try:
-                recording, label = decode_recording(data, sha256)
-            except JobBookError as error:
-                raise self._refuse(f"{name} is not a recording") from error
-            vault.store_recording(data)
-            yield sha256, label, len(recording.samples), len(data)
+        taken: list[TakenFile] = []
+        try:
+            for name in self._list("recordings/", ".flac"):
+                taken.append(one := self._take_in(name, vault))
+                try:
+                    label, n_samples = inspect_recording(one.temporary, LIMIT_SAMPLES)
+                except JobBookError as error:
+                    raise self._refuse(f"{name} is not a recording: {error}") from error
+                self._check_sanity(label, name)
+                taken[-1] = dataclasses.replace(one, label=label, n_samples=n_samples)
+            taken += [self._take_in(name, vault) for name in self._list("attachments/", "")]
+            yield taken
+        finally:
+            for one in taken:
+                one.temporary.unlink(missing_ok=True)
 
-    def store_attachments(self, vault: Vault) -> Iterator[tuple[str, int]]:
-        """
-        Put every attached file on disk.
-
-        Yields
-        ------
-        sha256 : str
-        n_bytes : int
-        """
-        for name in self._list("attachments/", ""):
-            sha256, n_bytes = vault.store_attachment([self._read(name)])
-            if name != f"attachments/{sha256}":
-                raise self._refuse(f"{name} is not named by its content")
-            yield sha256, n_bytes
+    def _take_in(self, name: str, vault: Vault) -> TakenFile:
+        """A file of the parcel, piece by piece."""
+        with self._archive.open(name) as file:
+            temporary, sha256, n_bytes = vault.take_in(iter(lambda: file.read(CHUNK), b""))
+        if Path(name).stem != sha256 or self._contents.files[name] != sha256:
+            temporary.unlink(missing_ok=True)
+            raise self._refuse(f"{name} is not named by its content")
+        return TakenFile(temporary=temporary, sha256=sha256, n_bytes=n_bytes)
 
     def _refuse(self, reason: str) -> InputError:
         return InputError(f"parcel {self._name}: {reason}; nothing was imported")
@@ -128,6 +161,14 @@ class OpenedParcel:
                 raise self._refuse(
                     f"{entry.filename} unpacks to {entry.file_size} bytes, the limit is {limit}"
                 )
+            packed = max(1, entry.compress_size)
+            if entry.file_size > max(SMALL_BYTES, LIMIT_RATIO * packed):
+                raise self._refuse(
+                    f"{entry.filename} unpacks to {entry.file_size} bytes, more than "
+                    f"{LIMIT_RATIO} times its size"
+                )
+            if entry.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
+                raise self._refuse(f"{entry.filename} is packed in a way that parcels are not")
         total = sum(entry.file_size for entry in entries)
         if total > limit_bytes:
             raise self._refuse(f"unpacks to {total} bytes, the limit is {limit_bytes}")
@@ -137,7 +178,7 @@ class OpenedParcel:
         if "parcel.json" not in names:
             raise self._refuse("has no parcel.json, so it is none")
         try:
-            contents = msgspec.json.decode(self._archive.read("parcel.json"), type=Contents)
+            contents = from_json(self._read_text("parcel.json"), Contents)
         except (msgspec.MsgspecError, UnicodeDecodeError) as error:
             raise self._refuse(f"parcel.json does not fit ({error})") from error
         if contents.schema != SCHEMA:
@@ -146,8 +187,14 @@ class OpenedParcel:
             raise self._refuse("files are missing or too many against parcel.json")
         return contents
 
-    def _read(self, name: str) -> bytes:
+    def _read_text(self, name: str) -> bytes:
         data = self._archive.read(name)
+        if data.count(b",") > LIMIT_VALUES:
+            raise self._refuse(f"{name} holds more than {LIMIT_VALUES} values")
+        return data
+
+    def _read(self, name: str) -> bytes:
+        data = self._read_text(name)
         if hashlib.sha256(data).hexdigest() != self._contents.files[name]:
             raise self._refuse(f"{name} has changed since it was packed")
         return data
@@ -164,9 +211,17 @@ class OpenedParcel:
 
     def _decode(self, name: str, kind: type[Record]) -> Record:
         try:
-            return from_json(self._read(name), kind)
+            record = from_json(self._read(name), kind)
         except (msgspec.MsgspecError, UnicodeDecodeError) as error:
             raise self._refuse(f"{name} does not fit ({error})") from error
+        self._check_sanity(record, name)
+        return record
+
+    def _check_sanity(self, record: object, name: str) -> None:
+        try:
+            check_sanity(record, name)
+        except InputError as error:
+            raise self._refuse(str(error)) from error
 
     def _read_all(self, folder: str, kind: type[Record]) -> Iterator[Record]:
         for name in self._list(f"{folder}/", ".json"):
@@ -183,17 +238,19 @@ class OpenedParcel:
         )
 
     def _check_references(self) -> None:
-        types = {set_type.name for set_type in self.set_types}
         for set_type in self.set_types:
             check_set_type(set_type)
-        for type_name in (
-            *(baseline.type_name for baseline in self.baselines),
-            *(opened.job.type_name for opened in self.jobs),
-        ):
-            if type_name not in types:
-                raise self._refuse(f"the set type {type_name!r} is not in it")
+        for baseline in self.baselines:
+            self._check_type(baseline.type_name)
+            if baseline.path not in PATHS:
+                raise self._refuse(f"{baseline.path!r} is no path")
         for opened in self.jobs:
+            self._check_type(opened.job.type_name)
             self._check_job(opened)
+
+    def _check_type(self, name: str) -> None:
+        if name not in {set_type.name for set_type in self.set_types}:
+            raise self._refuse(f"the set type {name!r} is not in it")
 
     def _check_job(self, opened: OpenedJob) -> None:
         job = opened.job
@@ -253,9 +310,28 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
     if not path.is_file():
         raise InputError(f"parcel {path}: no such file")
     try:
+        _check_directory(path)
         with zipfile.ZipFile(path) as archive:
             yield OpenedParcel(archive, path.name, limit_bytes)
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, zlib.error) as error:
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, zlib.error, struct.error) as error:
         raise InputError(
             f"parcel {path.name}: not a parcel or damaged ({error}); nothing was imported"
         ) from error
+
+
+def _check_directory(path: Path) -> None:
+    """Refuse a list of files too long to be read at all, by what the end of the file says of it."""
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - END_BYTES))
+        tail = file.read(END_BYTES)
+    sizes = []
+    if (at := tail.rfind(b"PK\x05\x06")) >= 0 and len(tail) >= at + 16:
+        sizes.append(struct.unpack_from("<I", tail, at + 12)[0])
+    if (at := tail.rfind(b"PK\x06\x06")) >= 0 and len(tail) >= at + 48:
+        sizes.append(struct.unpack_from("<Q", tail, at + 40)[0])
+    known = [size for size in sizes if size != UNSAID]
+    if known and max(known) > LIMIT_FILES * ENTRY_BYTES:
+        raise InputError(
+            f"parcel {shorten(path.name)}: need at most {LIMIT_FILES} files, it lists more; "
+            "nothing was imported"
+        )

@@ -59,7 +59,7 @@ class Vault:
         sha256 = hashlib.sha256(data).hexdigest()
         target = self.locate_recording(sha256)
         if not (target.is_file() and hash_file(target) == sha256):
-            self._place(self._write([data])[0], target)
+            self.place(self.take_in([data])[0], target)
         return sha256
 
     def store_attachment(self, chunks: Iterable[bytes]) -> tuple[str, int]:
@@ -71,8 +71,8 @@ class Vault:
         sha256 : str
         n_bytes : int
         """
-        temporary, sha256, n_bytes = self._write(chunks)
-        self._place(temporary, self.locate_attachment(sha256))
+        temporary, sha256, n_bytes = self.take_in(chunks)
+        self.place(temporary, self.locate_attachment(sha256))
         return sha256, n_bytes
 
     def list_recordings(self) -> Iterator[Path]:
@@ -86,7 +86,16 @@ class Vault:
             if _is_abandoned(path):
                 path.unlink(missing_ok=True)
 
-    def _write(self, chunks: Iterable[bytes]) -> tuple[Path, str, int]:
+    def take_in(self, chunks: Iterable[bytes]) -> tuple[Path, str, int]:
+        """
+        Write a file under a temporary name, to be placed or to be removed.
+
+        Returns
+        -------
+        temporary : Path
+        sha256 : str
+        n_bytes : int
+        """
         incoming = self.folder / "incoming"
         make_inner_folder(incoming, self.folder)
         name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{PART}"
@@ -105,7 +114,8 @@ class Vault:
             raise
         return temporary, digest.hexdigest(), n_bytes
 
-    def _place(self, temporary: Path, target: Path) -> None:
+    def place(self, temporary: Path, target: Path) -> None:
+        """Give a file that was taken in its name; on disk when this returns."""
         try:
             make_inner_folder(target.parent, self.folder)
             temporary.replace(target)

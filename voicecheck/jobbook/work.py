@@ -128,7 +128,7 @@ class WorkShelf(BookCore):
         rows = select_in(connection, tables.work, tables.work.c.id, [number])
         if not rows or rows[0]["job_id"] != job:
             raise InputError(
-                f"entry {number}: not one of job {job}; `voicecheck job work {job}` lists them"
+                f"entry {number}: not one of job {job}; `voicecheck work list {job}` lists them"
             )
         return read_work(rows[0])
 

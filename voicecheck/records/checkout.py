@@ -198,6 +198,8 @@ class LineCheck:
     loop_ma: float | None = None
     ringer_equivalence: float | None = None
     dial_tone_dbm: float | None = None
+    insulation_mohm: float | None = None
+    leakage_ua: float | None = None
     accepts_pulses: bool | None = None
     note: str = ""
     findings: tuple[Finding, ...] = ()

@@ -133,4 +133,9 @@ def from_json(text: bytes | str, kind: type[Record]) -> Record:
     msgspec.ValidationError
         The document does not fit the type; the message names the place.
     """
-    return msgspec.json.decode(text, type=kind, dec_hook=_decode)
+    try:
+        return msgspec.json.decode(text, type=kind, dec_hook=_decode)
+    except RecursionError as error:
+        raise msgspec.ValidationError("Lists inside of lists, deeper than any record") from error
+    except OverflowError as error:
+        raise msgspec.ValidationError("A number larger than any that is measured") from error

@@ -8,7 +8,7 @@ from typing import Any
 
 from voicecheck.records.arrays import Array, freeze_arrays, is_same
 from voicecheck.records.budgets import Budget, Budgets, CurveBudget, CurveBudgets
-from voicecheck.records.shown import Shown
+from voicecheck.records.shown import Shown, Tabled
 from voicecheck.records.signals import SIMULATED, Conditions, Problem
 
 
@@ -86,7 +86,7 @@ class FineResponse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bands:
+class Bands(Tabled):
     """
     Power means of the response over bands, and its value at 1 kHz, in the response's unit.
 
@@ -121,7 +121,7 @@ class Loudness:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Distortion:
+class Distortion(Tabled):
     """
     Harmonics against the fundamental's frequency.
 
@@ -226,7 +226,7 @@ class Intermodulation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Noise:
+class Noise(Tabled):
     """
     Idle noise of the silence block; levels are RMS re a full-scale sine.
 

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, get_args
 
+from voicecheck.records.jobs import Finding
 from voicecheck.records.signals import Problem
-
-PartName = Literal["set", "receiver", "capacitor", "bell", "contact", "feed", "limiter"]
-PARTS: tuple[PartName, ...] = get_args(PartName)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +59,8 @@ class PartsCheck:
 
     `impedance_ohm` holds real and imaginary part at each frequency, `uncertainty_ohm` half the
     width of a 95 % interval of its magnitude. `budget` says what the uncertainty of each figure is
-    made of; `causes` are what the figures speak for, in words.
+    made of; `causes` are what the figures speak for, in words; `findings` hold figures against what
+    the set type says.
     """
 
     part: str
@@ -77,5 +75,6 @@ class PartsCheck:
     return_loss_db: tuple[float | None, ...] = ()
     events: tuple[PartEvent, ...] = ()
     causes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()

@@ -252,6 +252,10 @@ def unit_of(name: str, stated: str) -> str:
     return stated if quantity is None or quantity.unit else ""
 
 
+DECIMALS = {"Hz": 0, "uF": 3}
+"""Worth printing of what has no row here, by its unit; one of others."""
+
+
 def count_decimals(name: str, value: float | None, unit: str) -> int:
     """
     Decimals worth printing: the quantity's own, but two for a percentage below 1.
@@ -264,4 +268,4 @@ def count_decimals(name: str, value: float | None, unit: str) -> int:
     if unit == "%" and value is not None and abs(value) < 1.0:
         return 2
     quantity = BY_NAME.get(name)
-    return quantity.decimals if quantity else int(unit != "Hz")
+    return quantity.decimals if quantity else DECIMALS.get(unit, 1)

@@ -42,7 +42,30 @@ def _find_display() -> Display:
     return _displays[0]()
 
 
-class Shown:
+class Tabled:
+    """What becomes a table, made by the charts."""
+
+    __slots__ = ()
+
+    def to_frame(self) -> Any:
+        """
+        Table of this record.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a frequency, a band, a figure or a finding; withheld is NaN.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed, there is nothing to tabulate, or neither charts nor workflow
+            have been imported.
+        """
+        return _find_display().tabulate_record(self)
+
+
+class Shown(Tabled):
     """What a notebook asks of an object, done by the charts."""
 
     __slots__ = ()
@@ -70,20 +93,3 @@ class Shown:
             There is nothing to draw, or neither charts nor workflow have been imported.
         """
         return _find_display().plot_record(self, **options)
-
-    def to_frame(self) -> Any:
-        """
-        Table of this record.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a frequency, or one row a finding; withheld is NaN.
-
-        Raises
-        ------
-        InputError
-            pandas is not installed, there is nothing to tabulate, or neither charts nor workflow
-            have been imported.
-        """
-        return _find_display().tabulate_record(self)

@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 
 from voicecheck.errors import InputError
 
+PartName = Literal["set", "receiver", "capacitor", "bell", "contact", "feed", "limiter"]
 PathName = Literal["transmit", "receive", "sidetone", "loop"]
 SweepPath = Literal[PathName, "both", "all"]
 """

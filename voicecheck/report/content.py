@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from voicecheck.charts import is_held_against_limits
 from voicecheck.errors import InputError
-from voicecheck.records import Baseline, Comparison, Finding, Job, Run, SetType
+from voicecheck.records import Baseline, Comparison, Finding, Job, Run, SetType, Trial
 from voicecheck.records.benches import BenchCheck
 from voicecheck.records.standing import Mark
 from voicecheck.records.terms import check_word
@@ -97,6 +97,10 @@ class ReportContent:
         The strip of the set, as everywhere.
     shop : str
         Who did the work; "" is not told.
+    address : tuple of str
+        Of the shop, line by line.
+    sign : str
+        The shop's, as an address of data; "" without one.
     photograph : bytes
         JPEG; empty without one.
     voices : Voices or None
@@ -104,6 +108,10 @@ class ReportContent:
         Of checks that have limits; the oldest first.
     pictures : tuple of Picture
         Of checks, and of sound against time.
+    trials : tuple of Trial
+        The newest of each name and stage.
+    tried : tuple of str
+        The same in words.
 
     Raises
     ------
@@ -126,10 +134,14 @@ class ReportContent:
     has_made_checks: bool = False
     marks: tuple[Mark, ...] = ()
     shop: str = ""
+    address: tuple[str, ...] = ()
+    sign: str = ""
     photograph: bytes = b""
     voices: Voices | None = None
     check_findings: tuple[CheckFindings, ...] = ()
     pictures: tuple[Picture, ...] = ()
+    trials: tuple[Trial, ...] = ()
+    tried: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what no report can be made from."""

@@ -221,6 +221,7 @@ def make_report_json(content: ReportContent) -> bytes:
         "runs": [to_document(run) for run in content.runs],
         "baselines": {path: to_document(one) for path, one in content.baselines.items()},
         "comparisons": [to_document(comparison) for comparison in content.comparisons],
+        "trials": [to_document(trial) for trial in content.trials],
         "bench_check": to_document(check) if check is not None else None,
         "other_checks": dict(content.other_checks),
     }

@@ -15,6 +15,7 @@ from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report import notes
 from voicecheck.report.content import ReportContent
 from voicecheck.report.loudness import say_loudness
+from voicecheck.report.sentences import list_done
 from voicecheck.words import Words, load_words
 
 MOST_FOUND, MOST_DONE = 5, 4
@@ -298,7 +299,7 @@ def _hedge(sentence: str, verdict: str, words: Words) -> str:
 
 
 def _tell_done(content: ReportContent, words: Words) -> tuple[str, ...]:
-    done = content.job.notes if content.work_done is None else content.work_done
+    done = list_done(content.job, words) if content.work_done is None else content.work_done
     told = [clean_text(note, LONGEST_DONE) for note in done]
     if len(told) > MOST_DONE:
         left = len(told) - MOST_DONE + 1

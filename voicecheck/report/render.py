@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from voicecheck.charts import (
@@ -22,19 +19,16 @@ from voicecheck.charts import (
     render_figure,
     say_stage,
 )
-from voicecheck.errors import InputError
 from voicecheck.records import Hint
 from voicecheck.report import intervals, notes, owner, sentences, tables
 from voicecheck.report.content import Picture, ReportContent
+from voicecheck.report.printing import TEMPLATE_FOLDER, embed, make_environment, mark_up, print_pdf
 from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-TEMPLATE_FOLDER = Path(__file__).parents[1] / "data" / "report"
 MOST_HINTS = 3
-PDF_VARIANT = "pdf/ua-1"
-"""Tagged, with title and language: a screen reader tells headings, tables and pictures."""
 BARE_HEIGHT_MM = 74.0
 
 
@@ -119,44 +113,29 @@ def render_html(content: ReportContent, figures: Figures | None = None) -> str:
     InputError
         An unknown language.
     """
-    import jinja2
-
     words = load_words(content.language)
     bench = words.for_bench
     figures = figures or draw_figures(content)
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATE_FOLDER),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    template = environment.get_template("report.html.j2")
+    template = make_environment().get_template("report.html.j2")
     style = (TEMPLATE_FOLDER / "report.css").read_text(encoding="utf-8")
     html = template.render(
         words=words,
         bench=bench,
         content=content,
-        style=_Markup(style + _page_rules(content, words)),
+        style=mark_up(style + _page_rules(content, words)),
         chart=_inline(figures.bare, "chart", _join_numbers(content, bench)),
         sheet=_inline(figures.sheet, "sheet", bench.say("report", "sheet_chart")),
         **_gather_owner_page(content, figures, words),
         **_gather_bench_page(content, bench),
     )
     # A label may hold half a surrogate pair, which no file can: it is shown as a question mark.
-    return html.encode("utf-8", "replace").decode("utf-8")
-
-
-def _Markup(text: str) -> Any:  # noqa: N802 (made of our own text only)
-    from markupsafe import Markup
-
-    return Markup(text)
+    return str(html).encode("utf-8", "replace").decode("utf-8")
 
 
 def _inline(figure: Figure | None, prefix: str, title: str) -> Any:
     if figure is None:
         return ""
-    return _Markup(inline_svg(render_figure(figure, "svg"), prefix, title))
+    return mark_up(inline_svg(render_figure(figure, "svg"), prefix, title))
 
 
 def _page_rules(content: ReportContent, words: Words) -> str:
@@ -194,7 +173,7 @@ def _gather_owner_page(content: ReportContent, figures: Figures, words: Words) -
         "page": owner.tell_owner(content, words),
         "owner_pictures": shown,
         "voices": _list_voices(content, words),
-        "photograph": _embed(content.photograph, "image/jpeg"),
+        "photograph": embed(content.photograph, "image/jpeg"),
         "facts": _list_facts(content, words),
     }
 
@@ -205,12 +184,7 @@ def _list_voices(content: ReportContent, words: Words) -> tuple[tuple[str, str],
     if voices is None:
         return ()
     parts = (("hear_before", voices.before), ("hear_after", voices.after))
-    return tuple((words.say("owner_page", key), _embed(one, "audio/flac")) for key, one in parts)
-
-
-def _embed(content: bytes, media_type: str) -> str:
-    """A file inside the page; "" where there is none."""
-    return f"data:{media_type};base64,{base64.b64encode(content).decode()}" if content else ""
+    return tuple((words.say("owner_page", key), embed(one, "audio/flac")) for key, one in parts)
 
 
 def describe_chart(content: ReportContent, words: Words) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -270,6 +244,7 @@ def _gather_bench_page(content: ReportContent, words: Words) -> dict[str, Any]:
         "table": table,
         "check_table": tables.tabulate_checks(content, words),
         "hints": hints,
+        "tried": content.tried,
         "conditions": (*list_conditions(runs, words, with_path=True), *loudness),
         "problems": notes.list_problems(runs, words),
         "bench_check": notes.list_bench_check(content.bench_check, words),
@@ -298,11 +273,11 @@ def _show_picture(picture: Picture, index: int) -> dict[str, Any]:
         "title": picture.title,
         "told": picture.told,
         "drawn": [
-            _Markup(inline_svg(one, f"picture-{index}-{part}", told))
+            mark_up(inline_svg(one, f"picture-{index}-{part}", told))
             for part, one in enumerate(picture.images)
             if is_svg
         ],
-        "sources": [] if is_svg else [_embed(one, "image/png") for one in picture.images],
+        "sources": [] if is_svg else [embed(one, "image/png") for one in picture.images],
     }
 
 
@@ -354,16 +329,4 @@ def render_pdf(content: ReportContent, figures: Figures | None = None) -> bytes:
     InputError
         The optional part for PDF is not installed.
     """
-    html = render_html(content, figures)
-    try:
-        import weasyprint
-    except (ImportError, OSError) as error:
-        reason = re.sub(r"\s+", " ", str(error))[:120]
-        raise InputError(
-            f"PDF: the extra `pdf` is not usable here ({reason}); install voicecheck[pdf] and the "
-            "system's Pango library, or print report.html from a browser"
-        ) from error
-    # What stands in the page itself may be shown; nothing outside is ever asked for.
-    inside = weasyprint.urls.URLFetcher(allowed_protocols=("data",), fail_on_errors=True)
-    pdf: bytes = weasyprint.HTML(string=html, url_fetcher=inside).write_pdf(pdf_variant=PDF_VARIANT)
-    return pdf
+    return print_pdf(render_html(content, figures))

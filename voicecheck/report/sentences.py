@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from voicecheck.charts import is_held_against_limits, is_wide, say_value
-from voicecheck.records import Against, Comparison, Finding
+from voicecheck.records import Against, Comparison, Finding, Job
 from voicecheck.records.quantities import family_of, says_nothing
+from voicecheck.records.sets import Work
 from voicecheck.records.terms import Family, words_of
 from voicecheck.records.verdicts import TELLING, rank_verdict
 from voicecheck.report.content import ReportContent
@@ -24,6 +25,8 @@ SMALLEST_CHANGE = 0.05
 """A difference that would be told as 0.0 tells nothing."""
 SMALLEST_OF = "mid_db"
 """Level of the middle band: what a change of loudness is told by."""
+CHANGED = ("part", "adjustment")
+"""Kinds of work that are told as done."""
 GONE_PER_S = 0.05
 """Bursts a second below which a crackle is told as gone: one in 20 s, less than a sweep lasts."""
 
@@ -327,9 +330,30 @@ def tell_found(content: ReportContent, words: Words) -> tuple[Statement, ...]:
     return (Statement("", words.say("owner", "no_limits" if is_measured else "not_before")),)
 
 
+def say_work(work: Work, words: Words) -> str:
+    """One entry of the work on a set, as a phrase."""
+    values: dict[str, object] = {"what": work.what, "old": work.old_value, "new": work.new_value}
+    key: str = work.kind
+    if work.value is not None:
+        values["value"] = f"{work.value:g}"
+    elif work.kind == "hazard":
+        key, values["answer"] = "answered" if work.answer else key, work.answer
+    elif work.old_value or work.new_value:
+        which = "both" if work.old_value and work.new_value else "old" if work.old_value else "new"
+        key = f"{key}_{which}"
+    text = words.say("work", key, **values)
+    return words.say("work", "withdrawn", text=text, why=work.withdrawn) if work.withdrawn else text
+
+
+def list_done(job: Job, words: Words) -> tuple[str, ...]:
+    """Parts and adjustments that count, then the notes."""
+    changes = (one for one in job.work if one.kind in CHANGED and not one.withdrawn)
+    return (*(say_work(one, words) for one in changes), *job.notes)
+
+
 def tell_done(content: ReportContent, words: Words) -> tuple[Statement, ...]:
-    """What was done: the notes of the job, or what the caller gives."""
-    done = content.job.notes if content.work_done is None else content.work_done
+    """What was done: the work and the notes of the job, or what the caller gives."""
+    done = list_done(content.job, words) if content.work_done is None else content.work_done
     return tuple(Statement("", line) for line in done or (words.say("owner", "no_work"),))
 
 

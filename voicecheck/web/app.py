@@ -17,6 +17,7 @@ from voicecheck.web.checklist import ListPages
 from voicecheck.web.checks import CheckPages
 from voicecheck.web.desk import Desk
 from voicecheck.web.gate import Gate, Keys, refuse_stranger
+from voicecheck.web.handbook import HelpPages
 from voicecheck.web.jobs import JobPages
 from voicecheck.web.journal import Journal
 from voicecheck.web.live import Live, LoadingWatch
@@ -27,6 +28,7 @@ from voicecheck.web.sets import SetPages
 from voicecheck.web.settypes import SetTypePages
 from voicecheck.web.sweeping import SweepPages
 from voicecheck.web.trials import TrialPages
+from voicecheck.web.work import WorkEntryPages
 from voicecheck.web.working import WorkPages
 from voicecheck.workflow.books import Where
 
@@ -40,8 +42,10 @@ PARTS: tuple[type[Pages], ...] = (
     ListPages,
     SetPages,
     SetTypePages,
+    WorkEntryPages,
     BenchPages,
     MeterPages,
+    HelpPages,
 )
 
 

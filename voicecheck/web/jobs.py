@@ -19,9 +19,10 @@ from voicecheck.web.forms import ATTACHED, Sent, parse_number, with_form
 from voicecheck.web.jobview import choose_mark, list_log, make_panel
 from voicecheck.web.pages import Pages
 from voicecheck.web.render import go_to
+from voicecheck.web.work import list_photographs
 from voicecheck.workflow.benches.choosing import list_simulated
 from voicecheck.workflow.benches.store import list_benches
-from voicecheck.workflow.books import attach_file, open_book
+from voicecheck.workflow.books import attach_file, backup_today, open_book
 from voicecheck.workflow.checks.checklist import NAME, load_sheet
 from voicecheck.workflow.checks.kinds import list_kinds
 from voicecheck.workflow.checks.run import list_checks, name_document
@@ -35,6 +36,7 @@ from voicecheck.workflow.standing import list_standings, set_standing
 from voicecheck.workflow.takes import list_takes, read_sound
 from voicecheck.workflow.trials import load_trials, name_trial_file
 from voicecheck.workflow.undoing import find_undo, undo
+from voicecheck.workflow.work import list_entries
 
 PER_PAGE = 50
 REPORT_POLICY = (
@@ -121,6 +123,7 @@ class JobPages(Pages):
             words = {name: sent.text(name) for name in JOB_WORDS}
             of_set = parse_number(sent.text("set")) if sent.text("set") else None
             job = book.open_job(sent.text("label"), sent.text("type"), of_set=of_set, **words)
+            backup_today(book)
         return go_to(f"/jobs/{job.job}")
 
     def show_job(self, request: Request) -> Response:
@@ -160,6 +163,8 @@ class JobPages(Pages):
                 masks=describe_masks(),
                 kinds_taken=",".join(ATTACHED),
                 earlier=list_earlier(book, job),
+                entries=list_entries(job, book.load_type(job.type_name)),
+                photographs=list_photographs(job),
             )
 
     def show_curves(self, request: Request) -> Response:
@@ -203,8 +208,6 @@ class JobPages(Pages):
     def add_note(self, request: Request, sent: Sent) -> Response:
         """Keep a note."""
         number, text = _find_number(request), sent.text("text")
-        if sent.text("kind") == "part" and text.strip():
-            text = f"Part fitted: {text}"
         with open_book(self._where) as book:
             book.add_note(number, text)
         return go_to(f"/jobs/{number}#log")
@@ -269,6 +272,7 @@ class JobPages(Pages):
                 book.close_job(number)
             else:
                 book.reopen_job(number)
+            backup_today(book)
         return go_to(f"/jobs/{number}")
 
     def attach(self, request: Request, sent: Sent) -> Response:

@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from voicecheck.handbook import load_topic
 from voicecheck.records import BenchSetup
 from voicecheck.records.bounds import Bounds, list_bounds
 from voicecheck.records.orders import DeviceSource, FileSource, SimulatedSource, Stated, SweepOrder
@@ -97,6 +98,7 @@ def _templates() -> Environment:
     templates.filters["mark_name"] = say_mark_name
     templates.filters["stage_name"] = say_stage
     templates.globals["known_regions"] = list_known_regions
+    templates.globals["topic_title"] = lambda name: load_topic(name).title
     templates.globals["languages"] = name_languages()
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS

@@ -19,6 +19,8 @@ from voicecheck.workflow.sets import (
     render_drift,
     say_drift,
 )
+from voicecheck.workflow.tallies import tally
+from voicecheck.workflow.wording import tell_tallies
 
 PER_PAGE = 100
 SVG = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'"}
@@ -34,6 +36,7 @@ class SetPages(Pages):
             Route("/sets/{set}", self.show_set),
             Route("/sets/{set}/years.svg", self.show_years),
             Route("/sets/{set}/edit", with_form(self.edit), methods=["POST"]),
+            Route("/statistics", self.show_statistics),
             Route("/jobs/{job}/set", with_form(self.give_set), methods=["POST"]),
             Route("/jobs/{job}/label.svg", self.show_label),
         ]
@@ -69,6 +72,14 @@ class SetPages(Pages):
         with open_book(self._where) as book:
             picture = render_drift(book, _find_number(request), "svg")
         return Response(picture, media_type="image/svg+xml", headers=SVG)
+
+    def show_statistics(self, _: Request) -> Response:
+        """What the book says as a whole."""
+        with open_book(self._where) as book:
+            found = tally(book)
+        return self._renderer.show(
+            "statistics.html", parts=tell_tallies(found), simulated=found.simulated
+        )
 
     def edit(self, request: Request, sent: Sent) -> Response:
         """Change what a set is known by."""

@@ -147,12 +147,13 @@ class SetTypePages(Pages):
         )
 
     def export_job(self, request: Request) -> Response:
-        """A job with its recordings, numbers and files as one file."""
+        """A job with its recordings, numbers and files as one file; on wish with its owner."""
         number = parse_number(request.path_params["job"])
+        with_owner = request.query_params.get("owner") == "1"
 
         def write(file: Path) -> None:
             with open_book(self._where) as book:
-                book.export_job(number, file)
+                book.export_job(number, file, with_owner=with_owner)
 
         return _send_parcel(write, f"job-{number}.zip")
 

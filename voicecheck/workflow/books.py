@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, VoicecheckError
 from voicecheck.jobbook import JobBook
 from voicecheck.measure import measure_recording
 from voicecheck.records import (
@@ -20,6 +21,7 @@ from voicecheck.records import (
     Recording,
     Run,
 )
+from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts import pool_run
 from voicecheck.workflow.analysis import remake_programme
 
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.reanalysis import AnalysedAgain
 
 
+BACKUP_SWITCH = "VOICECHECK_BACKUPS"
 OWN_NAMES = re.compile(r"check-[a-z]+\.json", re.IGNORECASE)
 Where = str | Path | None
 """A folder, a database address, or the user's own book."""
@@ -80,17 +83,24 @@ def read_normal_value(text: str) -> NormalValue:
 
 def check_open(job: Job) -> None:
     """
-    Refuse to add to a job that is closed.
+    Refuse to measure for a job that is closed, or on a set that has a hazard.
 
     Raises
     ------
     InputError
-        It is closed; the message says what opens it.
+        It is closed, or a hazard is open; the message says what to do.
     """
     if job.closed_utc is not None:
         raise InputError(
             f"job {job.job}: is closed since {job.closed_utc[:10]}; nothing was added; "
             f"`voicecheck job reopen {job.job}` opens it again"
+        )
+    hazard = next((one for one in job.work if one.is_open_hazard), None)
+    if hazard is not None:
+        raise InputError(
+            f"job {job.job}: hazard {hazard.number} is open ({hazard.what}); nothing is measured "
+            "before the set is safe; disconnect it, make it safe, then say what was done: "
+            f"`voicecheck work answer {job.job} {hazard.number} WORDS`"
         )
 
 
@@ -110,6 +120,61 @@ def attach_file(book: JobBook, job: int, path: str | Path) -> Attachment:
             "nothing was kept"
         )
     return book.attach_file(job, path)
+
+
+def backup_today(book: JobBook) -> str:
+    """
+    Keep the book as it was at the first work of a day; once a day, beside the book.
+
+    `VOICECHECK_BACKUPS=off` leaves it to others.
+
+    Parameters
+    ----------
+    book : JobBook
+
+    Returns
+    -------
+    str
+        What could not be kept, in a sentence; "" where all is well. Nothing else stops by it.
+    """
+    if os.environ.get(BACKUP_SWITCH, "").strip().lower() in ("off", "0", "no"):
+        return ""
+    try:
+        problems = book.backup_of_day(get_now_utc()[:10])
+    except VoicecheckError as error:
+        return f"the backup of the day was not made: {error}"
+    if problems:
+        return f"the backup of the day lacks {len(problems)} files; `voicecheck book verify`"
+    return ""
+
+
+def find_backups(where: Where = None) -> Path:
+    """Folder of a book's dated backups; the book itself may be gone."""
+    from voicecheck.jobbook.engine import choose_place
+
+    folder = choose_place(where)[1].resolve()
+    return folder.with_name(f"{folder.name}-backups")
+
+
+def restore_backup(day: str, into: str | Path, folder: str | Path) -> tuple[Problem, ...]:
+    """
+    Make a book of a dated backup, and check that it is whole.
+
+    Returns
+    -------
+    tuple of Problem
+        What is missing or damaged in it.
+
+    Raises
+    ------
+    InputError
+        There is no backup of that day, or the new folder holds something.
+    """
+    from voicecheck.jobbook.backups import restore_day
+
+    missing = restore_day(folder, day, into)
+    with JobBook.open(into, create=False) as restored:
+        return (*missing, *restored.verify())
 
 
 def analyse_again(

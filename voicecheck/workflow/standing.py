@@ -104,8 +104,11 @@ def _work_out(book: JobBook, holdings: Holdings, words: Words) -> _Kept:
     simulated = any(run.is_simulated for run in traces.runs if not run.aside) or any(
         one.is_simulated for one in checks
     )
-    if job.closed_utc is None and _is_uncompared(strip, job, words):
-        number = job.job
+    number = job.job
+    hazard = next((one.number for one in job.work if one.is_open_hazard), None)
+    if job.closed_utc is None and hazard is not None:
+        step = _step("hazard", f"work answer {number} {hazard}", f"/jobs/{number}#hazard", words)
+    elif job.closed_utc is None and _is_uncompared(strip, job, words):
         step = _step("compare", f"compare {number}", f"/jobs/{number}#compare", words)
     else:
         step = _find_next(job, checked, traces, words)

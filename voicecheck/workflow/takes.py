@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
+from voicecheck.jobbook.traces import RunTrace
 from voicecheck.workflow.checks.checklist import describe_stored
 from voicecheck.workflow.checks.run import list_checks
 from voicecheck.workflow.trials import read_trials
@@ -51,21 +52,8 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
     checks = list_checks(book, job, aside=True)
     trials = read_trials(book, book.load_job(job), aside=True)
     keys = book.read_file_keys(job)
-    runs = book.read_traces([job])[job].runs
-    swept = [
-        KeptTake(
-            key=run.key,
-            name=run.path,
-            stage=run.stage,
-            told=f"{run.n_seats} seat{'' if run.n_seats == 1 else 's'}, {run.saved_utc[:16]}",
-            aside=run.aside,
-            simulated=run.is_simulated,
-            n_seats=run.n_seats,
-        )
-        for run in runs
-    ]
     return (
-        *swept,
+        *map(_keep_run, book.read_traces([job])[job].runs),
         *(
             KeptTake(
                 key=keys[one.document_sha256],
@@ -88,6 +76,18 @@ def list_takes(book: JobBook, job: int) -> tuple[KeptTake, ...]:
             )
             for one in trials
         ),
+    )
+
+
+def _keep_run(run: RunTrace) -> KeptTake:
+    return KeptTake(
+        key=run.key,
+        name=run.path,
+        stage=run.stage,
+        told=f"{run.n_seats} seat{'' if run.n_seats == 1 else 's'}, {run.saved_utc[:16]}",
+        aside=run.aside,
+        simulated=run.is_simulated,
+        n_seats=run.n_seats,
     )
 
 

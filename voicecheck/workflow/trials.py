@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -51,6 +51,7 @@ __all__ = [
     "TrialAttendant",
     "find_newest",
     "get_trial",
+    "list_newest",
     "load_trials",
     "name_trial_file",
     "read_figures",
@@ -61,6 +62,7 @@ __all__ = [
 SILENT_DB = -60.0
 """What counts where nothing came back, far below any level of a telephone that talks."""
 SILENT_KINDS = ("no-signal", "wrong-programme")
+OVERLOAD_KINDS = ("overload", "clipping")
 TOLD = {
     "level_db": "level {:.1f} dB",
     "quiet_events": "{:.0f} bursts in silence",
@@ -320,7 +322,8 @@ def _read_take(
             effect=f"counts as {SILENT_DB:g} dB" if is_silent else "no figures",
         )
         return {"level_db": SILENT_DB if is_silent else None}, (problem,)
-    return read_figures(measured), measured.problems
+    is_overloaded = any(one.kind in OVERLOAD_KINDS for one in measured.problems)
+    return {**read_figures(measured), "overload": float(is_overloaded)}, measured.problems
 
 
 def read_figures(measured: Measurement) -> dict[str, float | None]:
@@ -389,9 +392,11 @@ def read_trials(book: JobBook, job: Job, *, aside: bool = False) -> tuple[Stored
     return tuple(sorted(found, key=lambda one: one.taken_utc))
 
 
+def list_newest(trials: Sequence[StoredTrial]) -> tuple[StoredTrial, ...]:
+    """Of each trial at each stage the newest, in the order in which they were first done."""
+    return tuple({(one.stage, one.trial.name): one for one in trials}.values())
+
+
 def find_newest(trials: Sequence[StoredTrial], stage: str) -> tuple[Trial, ...]:
     """Of each trial that was done at a stage the newest: what the causes are weighed with."""
-    newest: Mapping[str, Trial] = {
-        one.trial.name: one.trial for one in trials if one.stage == stage
-    }
-    return tuple(newest.values())
+    return tuple(one.trial for one in list_newest(trials) if one.stage == stage)

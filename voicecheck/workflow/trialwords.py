@@ -6,6 +6,8 @@ from voicecheck.records import Trial, TrialEvidence
 from voicecheck.verdicts.faults import load_fault_table
 from voicecheck.verdicts.trials import get_trial
 from voicecheck.words import Words, load_words
+from voicecheck.workflow.told import say_stage_name
+from voicecheck.workflow.trials import StoredTrial
 
 MOST_EVIDENCE, TELLING_RATIO = 4, 1.5
 FIGURES = {
@@ -68,6 +70,18 @@ def _choose(trial: Trial) -> list[TrialEvidence]:
 
 def _say_ratio(ratio: float) -> str:
     return f"{ratio:.1f} times for" if ratio >= 1.0 else f"{1.0 / ratio:.1f} times against"
+
+
+def say_in_report(stored: StoredTrial, words: Words) -> str:
+    """One trial as the bench's pages of a report have it."""
+    figures = say_figures(stored.trial)
+    return words.say(
+        "report",
+        "trial",
+        stage=say_stage_name(stored.stage, words),
+        told=say_outcome(stored.trial, words),
+        rests=words.say("report", "trial_rests", figures=figures) if figures else "",
+    ).rstrip()
 
 
 def say_trial(trial: Trial) -> tuple[str, ...]:

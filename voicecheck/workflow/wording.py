@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 from voicecheck.records import Comparison, Finding, Hint, Measurement, Problem
 from voicecheck.records.residuals import describe_residual
-from voicecheck.words import load_words
+from voicecheck.words import Words, load_words
 
 if TYPE_CHECKING:
     from voicecheck.report.intervals import StatedFigure
+    from voicecheck.workflow.tallies import DialsFound, FirstCause, Tallies
 
 
 def say_quantity(name: str, language: str = "en") -> str:
@@ -158,3 +159,53 @@ def list_stated(measurement: Measurement) -> tuple[StatedFigure, ...]:
 def say_stated(stated: StatedFigure, language: str = "en") -> str:
     """Such a figure as the report calls it."""
     return stated.name(load_words(language))
+
+
+def tell_tallies(found: Tallies, language: str = "en") -> list[tuple[str, list[str]]]:
+    """The statistics of a book: titles, each with its lines."""
+    words = load_words(language)
+
+    def say(key: str, **values: object) -> str:
+        return words.say("tallies", key, **values)
+
+    none = [say("none")]
+    months = [
+        say("month", month=one.month, opened=one.opened, closed=one.closed) for one in found.months
+    ]
+    faults = [say("fault", type=one.type_name, text=one.text, n=one.n) for one in found.faults]
+    benches = []
+    for one in found.benches:
+        moved = (say("moved", what=words.say("bench_quantity", what), n=n) for what, n in one.moved)
+        line = say("bench", bench=one.bench, n=one.n_checks, passed=one.n_passed)
+        benches.append(line + "".join(moved))
+    return [
+        (say("months"), months or none),
+        (say("faults"), faults or none),
+        (say("dials"), _tell_dials(found.dials, words) or none),
+        (say("first_cause"), _tell_first_cause(found.first_cause, words) or none),
+        (say("benches"), benches or none),
+    ]
+
+
+def _tell_dials(dials: DialsFound, words: Words) -> list[str]:
+    told = [
+        words.say("tallies", "dial", verdict=words.say("verdict", verdict), n=n, all=dials.n)
+        for verdict, n in dials.verdicts
+    ]
+    if dials.middle_pps is not None:
+        speeds = {
+            "middle": words.number(dials.middle_pps), "low": words.number(dials.low_pps),
+            "high": words.number(dials.high_pps),
+        }  # fmt: skip
+        told.append(words.say("tallies", "speed", **speeds))
+    return told
+
+
+def _tell_first_cause(first: FirstCause, words: Words) -> list[str]:
+    if first.low is None or first.high is None:
+        return []
+    low, high = (round(100.0 * one) for one in (first.low, first.high))
+    return [
+        words.say("tallies", "right", right=first.n_right, n=first.n, low=low, high=high),
+        words.say("tallies", "listed", listed=first.n_listed, n=first.n),
+    ]

@@ -28,6 +28,8 @@ from voicecheck.units import db_from_ratio, ratio_from_db
 TAKE_NAMES = ("small-heard", "small-driven", "large-driven", "large-heard")
 FIRST, SWAPPED = "reciprocity", "reciprocity-swapped"
 ASKED_HZ = (200.0, 2000.0)
+BESIDE_CM3 = (-1.0, 40.0)
+"""What diaphragms, caps and seats of two receivers may take (PROP)."""
 LEAK_DB = 0.5
 """From where on a low end that departs from the middle is called a leak (PROP)."""
 SWAP_DB = 0.5
@@ -59,7 +61,7 @@ def compute_reciprocity(
         Line tap and ear of each take, in the order of `TAKE_NAMES`.
     typed : mapping of str to float
         "small_cm3", "large_cm3", "resistor_ohm"; perhaps "volume_error_cm3", "bore_mm",
-        "pressure_hpa".
+        "pressure_hpa", "receiver_ohm".
     results : iterable of StepResult
         Everything known of this bench: volts at the line tap, and what to hold this against.
     length_s : float
@@ -152,6 +154,7 @@ def _read_typed(
         tap_db=tap.uncertainty_db,
         pressure_hpa=typed.get("pressure_hpa"),
         bore_mm=typed.get("bore_mm"),
+        receiver_ohm=typed.get("receiver_ohm"),
         temperature_c=about.get("temperature_c"),
     )
 
@@ -178,6 +181,11 @@ def _find_band_uncertainty_db(found: Sensitivity) -> float:
 
 def _find_problems(found: Sensitivity) -> list[Problem]:
     problems = []
+    low_cm3, high_cm3 = BESIDE_CM3
+    if not low_cm3 <= found.beside_cm3 <= high_cm3:
+        message = f"the receivers would take as much as {found.beside_cm3:.0f} cm3 of air"
+        effect = "that cannot be: a volume was mistyped, or takes of other blocks are among them"
+        problems.append(Problem(kind="volume", message=message, effect=effect))
     if found.leak_db > LEAK_DB:
         message = f"the low end departs from the middle by {found.leak_db:.1f} dB: a seat leaks"
         effect = "it is in the interval; grease the seats and do the takes again"

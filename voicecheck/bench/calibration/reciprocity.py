@@ -84,6 +84,8 @@ class Surroundings:
     pressure_hpa : float, optional
         Barometric, as it is at the place; standard pressure if left out.
     temperature_c : float, optional
+    receiver_ohm : float, optional
+        The most that A's impedance is in the band; 400 ohm if left out.
     bore_mm : float, optional
         Across the hole of both blocks; else the larger one is taken to be as high as it is wide.
     """
@@ -95,6 +97,12 @@ class Surroundings:
     pressure_hpa: float | None = None
     temperature_c: float | None = None
     bore_mm: float | None = None
+    receiver_ohm: float | None = None
+
+    @property
+    def loading(self) -> float:
+        """By how much the line tap may lower the open voltage of A, as a share of it."""
+        return (self.receiver_ohm or RECEIVER_OHM) / TAP_OHM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -150,13 +158,7 @@ def compute_sensitivity(small: Cavity, large: Cavity, given: Surroundings) -> Se
     are derived here); rows add up as in JCGM 100:2008, 5.1.2, every one but the noise resting on
     judgement, so with many degrees of freedom.
     """
-    step_cm3 = large.volume_cm3 - small.volume_cm3
-    if step_cm3 <= 0.1 * small.volume_cm3:
-        message = (
-            f"large_cm3: need at least a tenth more than the small cavity's "
-            f"{small.volume_cm3:g} cm3, got {large.volume_cm3:g} cm3"
-        )
-        raise InputError(message)
+    step_cm3 = _find_step_cm3(small, large)
     frequency_hz = small.heard.frequency_hz
     inverse_small = 1.0 / (small.heard.value * small.driven.value)
     inverse_large = 1.0 / (large.heard.value * large.driven.value)
@@ -173,7 +175,7 @@ def compute_sensitivity(small: Cavity, large: Cavity, given: Surroundings) -> Se
     step = inverse_large - inverse_small
     still = np.abs(compute_step_admittance(frequency_hz, bore) / step)
     square = np.abs(undo_waves(frequency_hz, inverse_small, inverse_large, bore))
-    scale = given.resistor_ohm / given.tap_v**2 / (1.0 + 0.5 * RECEIVER_OHM / TAP_OHM)
+    scale = given.resistor_ohm / given.tap_v**2 / (1.0 + 0.5 * given.loading)
     level_db = 10.0 * np.log10(scale * square)
     waves_db = FLATLY * np.abs(10.0 * np.log10(square / still))
     level_db[~is_heard | _is_wavy(waves_db)] = np.nan
@@ -213,6 +215,17 @@ def _find_noise(small: Cavity, large: Cavity, step: Array) -> Array:
     return np.asarray(student_95(small.heard.dof) * np.hypot(*spreads))
 
 
+def _find_step_cm3(small: Cavity, large: Cavity) -> float:
+    step_cm3 = large.volume_cm3 - small.volume_cm3
+    if step_cm3 <= 0.1 * small.volume_cm3:
+        message = (
+            f"large_cm3: need at least a tenth more than the small cavity's "
+            f"{small.volume_cm3:g} cm3, got {large.volume_cm3:g} cm3"
+        )
+        raise InputError(message)
+    return step_cm3
+
+
 def _check_cavities(small: Admittance, large: Admittance) -> None:
     """More air takes more: 1 / product is larger in the larger cavity, at most of the tones."""
     if len(small) == 0:
@@ -223,7 +236,8 @@ def _check_cavities(small: Admittance, large: Admittance) -> None:
         message = (
             "the takes of the two cavities "
             + ("are alike" if ratio > 0.98 else "seem to have changed places")
-            + ": small block first, large block after it; seat both receivers and do it again"
+            + ": small block first, large block after it, line tap and ear not exchanged; seat "
+            "both receivers and do it again"
         )
         raise RecordingError(message, "same-cavity")
 
@@ -232,7 +246,7 @@ def _list_parts_db(n_tones: int, step_cm3: float, given: Surroundings) -> dict[s
     """Half-widths of what is not known of volts, volume and air, the same at every tone, dB."""
     volume = math.hypot(math.sqrt(2.0) * given.volume_error_cm3, SEAT_CM3) / step_cm3
     barometer = UNKNOWN_SHARE if given.pressure_hpa is None else KNOWN_HPA / given.pressure_hpa
-    loading = 0.5 * RECEIVER_OHM / TAP_OHM + 0.5 * given.resistor_ohm / TAP_OHM
+    loading = 0.5 * given.loading + 0.5 * given.resistor_ohm / TAP_OHM
     shares = {
         "resistor": 0.01 * RESISTOR_PERCENT,
         "volume": volume,

@@ -139,6 +139,11 @@ def open_balance(model: HandsetModel, generator: np.random.Generator) -> Handset
     return change_network(model, balance_ohm=near(generator, 8e3, 15e3, 30e3))
 
 
+def fit_wrong_balance(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
+    """Balance part of another value than it should have: own voice somewhat too loud."""
+    return change_network(model, balance_ohm=near(generator, 1.0e3, 1.6e3, 4e3))
+
+
 def open_winding(model: HandsetModel, generator: np.random.Generator) -> HandsetModel:
     """Network winding open: own voice absent, both directions quieter."""
     return change_network(
@@ -285,6 +290,7 @@ CHANGES: dict[str, Change] = {
     "leaky-limiter": leak_limiter,
     "missing-limiter": lose_limiter,
     "open-balance": open_balance,
+    "wrong-balance": fit_wrong_balance,
     "open-winding": open_winding,
     "long-line": lengthen_line,
     "hum": add_hum(0.0),

@@ -275,8 +275,25 @@ def _list_grid(rate_hz: int) -> Array:
     return np.geomspace(1.0, 0.5 * rate_hz, GRID)
 
 
-def _play_linear(card: Card, words: tuple[str, ...], seed: int, drive: Drive) -> list[Array]:
-    circuit = Circuit(_list_grid(drive.rate_hz))
+def solve_inputs(
+    card: Card, words: tuple[str, ...], seed: int, drive: Drive, frequency_hz: Array
+) -> tuple[Complex, Complex]:
+    """
+    What both inputs read of 1 at the card's output, from the nodes of the whole circuit.
+
+    Parameters
+    ----------
+    card : Card
+    words : tuple of str
+    seed : int
+    drive : Drive
+    frequency_hz : ndarray, shape (n,)
+
+    Returns
+    -------
+    before, behind : ndarray of complex, shape (n,)
+    """
+    circuit = Circuit(frequency_hz)
     for node, ohm, farad in zip((BEFORE, BEHIND), card.input_ohm, card.input_f, strict=True):
         circuit.resistor(node, 0, ohm)
         circuit.condenser(node, 0, farad)
@@ -291,9 +308,14 @@ def _play_linear(card: Card, words: tuple[str, ...], seed: int, drive: Drive) ->
     else:
         add_part(circuit, drive.part, words, seed, PART)
     voltages = circuit.solve(SOURCE, card.source_ohm)
-    taps = _pass_inputs(card, circuit.frequency_hz, (seed, *sorted(words)))
-    responses = [voltages[:, node] * tap for node, tap in zip((BEFORE, BEHIND), taps, strict=True)]
-    return _filter(drive.samples, drive.rate_hz, circuit.frequency_hz, responses)
+    before, behind = _pass_inputs(card, frequency_hz, (seed, *sorted(words)))
+    return voltages[:, BEFORE] * before, voltages[:, BEHIND] * behind
+
+
+def _play_linear(card: Card, words: tuple[str, ...], seed: int, drive: Drive) -> list[Array]:
+    grid = _list_grid(drive.rate_hz)
+    responses = solve_inputs(card, words, seed, drive, grid)
+    return _filter(drive.samples, drive.rate_hz, grid, responses)
 
 
 def _pass_inputs(card: Card, frequency_hz: Array, take: tuple[int | str, ...]) -> list[Complex]:

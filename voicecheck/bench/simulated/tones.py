@@ -39,6 +39,7 @@ KINDS = {
     "ringing": ("ringback", "ringback A"),
     "busy": ("busy", "busy (engaged)"),
     "reorder": ("reorder (congestion)", "congestion", "reorder"),
+    "number-unobtainable": ("number unobtainable",),
 }
 """What the tone table calls each kind."""
 
@@ -78,7 +79,7 @@ class ToneEvent:
     Parameters
     ----------
     kind : str
-        "dtmf", "dial-tone", "ringing", "busy" or "reorder".
+        "dtmf" or one of `KINDS`.
     start_s, end_s : float
     frequencies_hz : tuple of float
         As sent.
@@ -247,7 +248,7 @@ def make_call(
     region : str
         As `list_regions` names it.
     kinds : tuple of str
-        Of "dial-tone", "ringing", "busy", "reorder".
+        Of `KINDS`.
     seed : int
     rate_hz : int
     length_s : float
@@ -279,16 +280,17 @@ def make_call(
         row = _find_tone(region, kind)
         cadence_s = read_cadence(row["cadence_on_off_s"])
         spans, end_s = _list_spans(cadence_s, now_s, length_s)
-        parts = _read_parts(row["frequency_hz"], error_percent)
+        texts = row["frequency_hz"].split(" then ")
+        parts = [part for text in texts for part in _read_parts(text, error_percent)]
         event = ToneEvent(
             kind=kind,
             start_s=now_s,
             end_s=spans[-1][1],
-            frequencies_hz=tuple(hz for hz, _ in parts),
-            level_dbfs=level_dbfs + _crest_db(parts),
+            frequencies_hz=tuple(dict.fromkeys(hz for hz, _ in parts)),
+            level_dbfs=level_dbfs + _crest_db(_read_parts(texts[0], error_percent)),
             cadence_s=cadence_s,
         )
-        planned.append((event, spans, row["frequency_hz"]))
+        planned += [(event, spans[at :: len(texts)], text) for at, text in enumerate(texts)]
         now_s = end_s + 0.5
     n_samples = round((now_s + TAIL_S) * rate_hz)
     samples = np.zeros(n_samples)
@@ -301,7 +303,7 @@ def make_call(
     return Scene(
         samples=add_noise(samples, noise, signal_rms=rms, snr_db=snr_db),
         rate_hz=rate_hz,
-        truth=tuple(event for event, _, _ in planned),
+        truth=tuple(dict.fromkeys(event for event, _, _ in planned)),
     )
 
 

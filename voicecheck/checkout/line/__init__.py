@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from msgspec import Meta
 
 from voicecheck.checkout.kinds import LINE_CAUTION, CheckKind, Guide, load_by_name
-from voicecheck.checkout.line.words import describe_line, tabulate_line
+from voicecheck.checkout.line.words import describe_line, list_beside, tabulate_line
 from voicecheck.checkout.options import CheckOptions, Region
 
 if TYPE_CHECKING:
@@ -67,6 +67,24 @@ class LineOptions(CheckOptions):
             extra={"label": "Dial tone, dBm", "unit": "dBm", "remedy": UNIT},
         ),
     ] = None
+    insulation_mohm: Annotated[
+        float | None,
+        Meta(
+            ge=0,
+            le=1e6,
+            description="Insulation on-hook, wire to wire or to the case, by a meter for it.",
+            extra={"label": "Insulation, megohm", "unit": "Mohm", "remedy": UNIT},
+        ),
+    ] = None
+    leakage_ua: Annotated[
+        float | None,
+        Meta(
+            ge=0,
+            le=1e6,
+            description="Leakage of a condenser at its working voltage, by a meter for it.",
+            extra={"label": "Condenser leakage, uA", "unit": "uA", "remedy": UNIT},
+        ),
+    ] = None
     accepts_pulses: Annotated[
         bool | None,
         Meta(
@@ -105,4 +123,5 @@ LINE = CheckKind(
     rate=_rate,
     describe=describe_line,
     tabulate=tabulate_line,
+    beside=list_beside,
 )

@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from voicecheck.checkout.line import LineOptions
 
 LIMITS = "line_limits.csv"
-READINGS = ("on_hook_v", "off_hook_v", "loop_ma", "ringer_equivalence", "dial_tone_dbm")
+READINGS = (
+    "on_hook_v", "off_hook_v", "loop_ma", "ringer_equivalence", "dial_tone_dbm", "insulation_mohm",
+    "leakage_ua",
+)  # fmt: skip
 LEAST_MA = 1.0
 """Less than any line gives a lifted set, more than a meter's own error (PROP)."""
 HARDLY_FALLS = 0.8
@@ -21,7 +24,10 @@ Of the voltage on-hook: a set that closes the loop takes it from some 50 V to 5 
 line to 20 V or so (common practice, no source). Nearer to 1 an open loop with a leak passes; below
 0.5 a healthy set on a short, low-voltage adapter may be called open.
 """
-METER = {"on_hook_v": 0.5, "loop_ma": 0.5, "ringer_equivalence": 0.1, "dial_tone_dbm": 0.5}
+METER = {
+    "on_hook_v": 0.5, "loop_ma": 0.5, "ringer_equivalence": 0.1, "dial_tone_dbm": 0.5,
+    "insulation_mohm": 0.25,
+}  # fmt: skip
 """Half-width that a hand-held meter's reading is taken to have (common practice, no source)."""
 
 

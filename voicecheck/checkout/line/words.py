@@ -15,6 +15,8 @@ NAMES = {
     "loop_ma": ("loop", "mA"),
     "ringer_equivalence": ("ringer equivalence", ""),
     "dial_tone_dbm": ("dial tone", "dBm"),
+    "insulation_mohm": ("insulation", "Mohm"),
+    "leakage_ua": ("condenser leakage", "uA"),
 }
 
 
@@ -47,6 +49,13 @@ def tabulate_line(check: LineCheck) -> tuple[Shown, ...]:
     read = tuple(row for row in rows if row[1] != NOT_KNOWN)
     shown: tuple[Shown, ...] = (Table(name="readings", rows=read),) if read else ()
     return (*shown, check.note) if check.note else shown
+
+
+def list_beside(check: LineCheck) -> dict[str, str]:
+    """Insulation has a row of its own on the report."""
+    if check.insulation_mohm is None:
+        return {}
+    return {"insulation": say(check.insulation_mohm, 1, "Mohm")}
 
 
 def _say_pulses(accepts: bool | None) -> str:

@@ -63,6 +63,15 @@ PARTS = CheckKind(
     describe=describe_parts,
     tabulate=tabulate_parts,
     plays="programme",
+    report_names={
+        "set": "impedance of the set",
+        "receiver": "receiver, electrically",
+        "capacitor": "condenser",
+        "bell": "bell circuit",
+        "contact": "contact",
+        "feed": "feed current",
+        "limiter": "click limiter",
+    },
     make_programme=_make_programme,
     level_dbfs=-12.0,
 )

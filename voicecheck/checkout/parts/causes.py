@@ -11,7 +11,8 @@ DIRTY_OHM = 1.0
 LOSSY = 0.03
 """Paper in wax has 0.5 to 1 % when new; beyond 3 % it has taken up water (PROP)."""
 OPEN_UF = 0.01
-LEAST_BELL_UF, LEAST_BELL_H = 0.05, 10.0
+LEAST_BELL_UF, LEAST_BELL_H, DAMPED = 0.05, 10.0, 1.5
+"""A bell's coils and condenser ring with a quality of 2 to 4; a shorted turn takes half (PROP)."""
 LOW_SET_OHM, HIGH_SET_OHM, RISING = 200.0, 800.0, 1.4
 """
 Sets of all kinds lie between some 300 and 900 ohm at 1 kHz (common practice, no source): what is
@@ -98,10 +99,11 @@ def _of_bell(check: PartsCheck) -> list[str]:
     value, henry = _read(check, "capacitance_uf"), _read(check, "inductance_h")
     if value is not None and value < LEAST_BELL_UF:
         return ["the bell's condenser is open, or its lead: measure it by itself"]
-    if henry is not None and henry < LEAST_BELL_H:
+    quality = _read(check, "quality")
+    if (henry is not None and henry < LEAST_BELL_H) or (quality is not None and quality < DAMPED):
         return [
-            "hardly any inductance: a shorted turn in a coil, or one coil strapped out; measure "
-            "each coil by meter"
+            "little inductance for its loss: a shorted turn in a coil, or one coil strapped out; "
+            "measure each coil by itself"
         ]
     return []
 

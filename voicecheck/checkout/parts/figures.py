@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voicecheck.checkout.line.impedances import Impedance as LineImpedance
+from voicecheck.checkout.line.impedances import compute_return_loss_db
 from voicecheck.checkout.parts.lockin import Complex
 from voicecheck.checkout.parts.terminals import Impedance, spread
 from voicecheck.records.arrays import Array
@@ -18,36 +20,6 @@ MOST_MOVED = 0.1
 """A figure that an input nobody measured moves by more than a tenth is withheld."""
 LOSS_HZ = 1000.0
 VOICE_HZ = (300.0, 3400.0)
-
-
-class LineImpedance(NamedTuple):
-    """A resistor in series with a resistor and a condenser side by side; ohm, ohm, farad."""
-
-    series_ohm: float
-    across_ohm: float
-    across_f: float
-
-    def at(self, frequency_hz: Array) -> Complex:
-        """Impedance, ohm, shape kept."""
-        if self.across_ohm == 0.0:
-            return np.full(len(frequency_hz), self.series_ohm + 0j)
-        siemens = 1.0 / self.across_ohm + 2j * np.pi * frequency_hz * self.across_f
-        return np.asarray(self.series_ohm + 1.0 / siemens)
-
-
-LINES = {
-    "600": LineImpedance(600.0, 0.0, 0.0),
-    "900": LineImpedance(900.0, 1e12, 2.16e-6),
-    "europe": LineImpedance(270.0, 750.0, 150e-9),
-    "germany": LineImpedance(220.0, 820.0, 115e-9),
-    "uk-set": LineImpedance(370.0, 620.0, 310e-9),
-    "uk-exchange": LineImpedance(300.0, 1000.0, 220e-9),
-}
-"""
-Line impedances that are held against: 600 ohm and 900 ohm with 2.16 uF common practice, no source;
-Germany's (Switzerland's too) and Europe's common practice, the United Kingdom's from
-dougrice.plus.com (PUB-2ND).
-"""
 
 
 def state(
@@ -122,8 +94,16 @@ def list_bell(z: Impedance) -> dict[str, Figure]:
     def resonate(ohm: Complex) -> Array:
         return np.asarray(find_zero_hz(z.frequency_hz, ohm.imag))
 
+    def rate_quality(ohm: Complex) -> Array:
+        at_hz = float(resonate(ohm))
+        if not np.isfinite(at_hz):
+            return np.asarray(np.nan)
+        lost_ohm = read_at(z.frequency_hz, ohm, at_hz).real
+        return np.asarray(2.0 * np.pi * at_hz * fit(ohm)[0] / lost_ohm)
+
     return {
         "resonance_hz": resonate,
+        "quality": rate_quality,
         "resistance_ohm": lambda ohm: np.asarray(fit(ohm)[2]),
         "inductance_h": lambda ohm: np.asarray(fit(ohm)[0]),
         "capacitance_uf": lambda ohm: np.asarray(1e6 / fit(ohm)[1]),
@@ -165,31 +145,25 @@ def read_at(frequency_hz: Array, ohm: Complex, at_hz: float) -> complex:
     return value
 
 
-def rate_return_loss(frequency_hz: Array, ohm: Complex, line: LineImpedance) -> Array:
-    """Return loss against a line, dB, shape (n,): 20 lg |(Z + Z_line) / (Z - Z_line)|."""
-    against = line.at(frequency_hz)
-    left = np.maximum(np.abs(ohm - against), 1e-9 * np.abs(against))
-    return np.asarray(20.0 * np.log10(np.abs(ohm + against) / left))
-
-
 def list_set(z: Impedance, line: LineImpedance) -> dict[str, Figure]:
     """A set off hook: size and angle at 1 kHz, and how well it ends a line."""
     inside = (z.frequency_hz >= VOICE_HZ[0]) & (z.frequency_hz <= VOICE_HZ[1])
+
+    def rate(ohm: Complex) -> Array:
+        return compute_return_loss_db(ohm, line.compute_ohm(z.frequency_hz))
 
     def at_1khz(ohm: Complex) -> complex:
         return read_at(z.frequency_hz, ohm, 1000.0)
 
     def return_loss(ohm: Complex) -> Array:
-        losses_db = rate_return_loss(z.frequency_hz, ohm, line)[inside]
+        losses_db = rate(ohm)[inside]
         return np.asarray(-10.0 * np.log10(np.mean(10.0 ** (-losses_db / 10.0))))
 
     return {
         "impedance_1khz_ohm": lambda ohm: np.asarray(abs(at_1khz(ohm))),
         "angle_1khz_deg": lambda ohm: np.asarray(np.degrees(np.angle(at_1khz(ohm)))),
         "return_loss_db": return_loss,
-        "worst_return_loss_db": lambda ohm: np.asarray(
-            np.min(rate_return_loss(z.frequency_hz, ohm, line)[inside])
-        ),
+        "worst_return_loss_db": lambda ohm: np.asarray(np.min(rate(ohm)[inside])),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from voicecheck.checkout.parts.lockin import Complex, Ratios, lock_in
+from voicecheck.checkout.parts.options import USUAL_OHM
 from voicecheck.checkout.parts.stimulus import FADE_S, get_settle_s, get_window_s
 from voicecheck.checkout.parts.terminals import DRIFT_DB, INPUT_SIEMENS, Bench, Impedance
 from voicecheck.records import Problem, Programme, Recording, Timeline
@@ -18,6 +19,8 @@ Below 0.3 of full scale no converter is at its end.
 BENT = 0.03
 """Third harmonic re the tone of an input before its converter; iron at 1 V makes less (PROP)."""
 RESISTORS_OHM = (10.0, 100.0, 600.0, 5000.0)
+SMALL = 0.1
+"""A resistor of less than a tenth of what suits a part is the first to be looked at."""
 MUCH_OHM = 100.0
 """Beyond so many times the resistor a part cannot be told from an open lead."""
 WIDE, BETTER = 0.025, 0.5
@@ -108,17 +111,23 @@ def find_leads(part: str, ratios: Ratios, bench: Bench) -> list[Problem]:
     if bench.open is not None:
         flowing = np.abs(bench.open.ratio - ratios.ratio) / np.abs(bench.open.ratio)
     least = 1.0 / MUCH_OHM
-    if part != "capacitor" and np.all(flowing < least):
-        return [_tell_open()]
-    if part == "capacitor" and np.all(flowing[-3:] < least):
-        return [_tell_open()]
-    return []
+    # A condenser lets the high tones through, whatever it is.
+    tones = flowing[-3:] if part == "capacitor" else flowing
+    return [_tell_open(part, bench.resistor_ohm)] if np.all(tones < least) else []
 
 
-def _tell_open() -> Problem:
+def _tell_open(part: str, resistor_ohm: float) -> Problem:
+    message = "hardly any current flows: a lead to the part is off, or the part is open"
+    usual_ohm = USUAL_OHM[part]
+    if resistor_ohm < SMALL * usual_ohm:
+        return Problem(
+            kind="wrong-resistor",
+            message=f"{message}; or {resistor_ohm:g} ohm are too little for it",
+            effect=f"{NO_NUMBER}; take {usual_ohm:g} ohm and repeat",
+        )
     return Problem(
         kind="open-lead",
-        message="hardly any current flows: a lead to the part is off, or the part is open",
+        message=message,
         effect=f"{NO_NUMBER}; look at the clips, then at the part",
     )
 

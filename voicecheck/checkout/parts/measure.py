@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.checkout.limits import judge
+from voicecheck.checkout.line.impedances import compute_return_loss_db, load_impedance
 from voicecheck.checkout.parts import current, figures, flaws, moving
 from voicecheck.checkout.parts.causes import list_causes
 from voicecheck.checkout.parts.lockin import Ratios, measure_ratios, place
 from voicecheck.checkout.parts.options import PartsOptions
 from voicecheck.checkout.parts.stimulus import CONTACT_HZ, PARTS_TONES_HZ
 from voicecheck.checkout.parts.terminals import Bench, Impedance, solve
+from voicecheck.checkout.parts.words import NAMES
 from voicecheck.errors import InputError
-from voicecheck.records import Problem, Programme, Recording, Timeline
+from voicecheck.records import Finding, NormalValue, Problem, Programme, Recording, Timeline
 from voicecheck.records.parts import PartFigure, PartRow, PartsCheck
 
-FATAL = {"clipping", "swapped", "open-lead"}
-"""Problems after which no figure is stated."""
+WIDEST = 0.5
+"""Half-width re the impedance beyond which none is stated (PROP; why: `tests/bench/parts.md`)."""
 LEAKAGE = "leakage is not to be had with 1 V: it is typed in from a meter made for it (line)"
 NOT_RINGING = (
     "a bell circuit at 1 V, not a ringer equivalence: iron and armature are others at 40 to 130 V"
@@ -56,8 +59,8 @@ def measure_parts(recording: Recording, options: PartsOptions) -> PartsCheck:
         return _measure_feed(recording, options, options.resistor_ohm)
     if options.loaded.programme is None:
         raise InputError(
-            "signal: need the stimulus that was played (--signal OUT.wav), as "
-            "`voicecheck signal OUT.wav --kind parts` writes it"
+            "signal: need the stimulus that was played (--signal OUT.wav), the file that "
+            "the signal command wrote with --kind parts"
         )
     take = _Take.open(recording, options, options.loaded.programme)
     stopped = [*flaws.find_clipping(recording), *take.leads]
@@ -66,11 +69,12 @@ def measure_parts(recording: Recording, options: PartsOptions) -> PartsCheck:
     hum = flaws.find_hum(take.programme, recording, take.timeline, take.ratios)
     stated = flaws.find_stated_resistor(take.bench)
     told = (*recording.problems, *stopped, *hum, *stated)
-    if any(one.kind in FATAL for one in stopped):
+    if stopped:
         return PartsCheck(part=options.part, resistor_ohm=options.resistor_ohm, problems=told)
     check = _MEASURES.get(options.part, _measure_curve)(take, options)
     return dataclasses.replace(
         check,
+        findings=hold_against(check, options.normal_values),
         resistor_ohm=options.resistor_ohm,
         corrections=take.corrections,
         causes=list_causes(check),
@@ -136,7 +140,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
     """Whatever is told by its impedance along the band."""
     z = solve(take.ratios, take.bench)
     shown, notes, found = z, tuple[str, ...](), list[Problem]()
-    line = figures.LINES[options.line_impedance]
+    line = load_impedance(options.line_impedance)
     if options.part == "capacitor":
         wanted, notes = figures.list_capacitor(z), (LEAKAGE,)
         found += flaws.find_parallel(z)
@@ -149,7 +153,7 @@ def _measure_curve(take: _Take, options: PartsOptions) -> PartsCheck:
         wanted = figures.list_receiver(z, is_damped=is_damped)
     stated, budget, withheld = figures.state(z, wanted)
     found += [*flaws.find_wrong_resistor(shown, take.bench), *_tell_withheld(withheld)]
-    losses_db = figures.rate_return_loss(shown.frequency_hz, shown.ohm, line)
+    losses_db = compute_return_loss_db(shown.ohm, line.compute_ohm(shown.frequency_hz))
     is_set = options.part == "set"
     return dataclasses.replace(
         _show(options.part, shown, stated, budget),
@@ -225,11 +229,17 @@ _MEASURES = {"contact": _measure_contact, "limiter": _measure_limiter}
 
 
 def _show(part: str, z: Impedance, stated: dict[str, PartFigure], budget: Budget) -> PartsCheck:
+    widths_ohm, size_ohm = z.half_width_ohm, np.abs(z.ohm)
+    # Moved so far, an impedance is no straight line of what moves it: its interval is not known.
+    is_known = widths_ohm <= WIDEST * size_ohm
     return PartsCheck(
         part=part,
         frequency_hz=tuple(z.frequency_hz.tolist()),
         impedance_ohm=tuple((float(one.real), float(one.imag)) for one in z.ohm),
-        uncertainty_ohm=tuple(z.half_width_ohm.tolist()),
+        uncertainty_ohm=tuple(
+            float(width) if known else None
+            for width, known in zip(widths_ohm, is_known, strict=True)
+        ),
         figures=stated,
         budget=budget,
     )
@@ -247,6 +257,37 @@ def _tell_withheld(names: list[str]) -> list[Problem]:
             "and a short in the part's place too (--open, --short)",
         )
     ]
+
+
+def hold_against(check: PartsCheck, normals: Sequence[NormalValue]) -> tuple[Finding, ...]:
+    """
+    Figures against what the set type says, where it has a value of the figure's name and unit.
+
+    Parameters
+    ----------
+    check : PartsCheck
+    normals : sequence of NormalValue
+        By the figure's key or its name in words: "capacitance", uF.
+    """
+    found = []
+    for normal in normals:
+        for key, figure in check.figures.items():
+            name, unit = NAMES[key]
+            is_meant = normal.quantity.casefold() in (key, name.casefold())
+            if is_meant and normal.unit.casefold() == unit.casefold():
+                limits = {"min": normal.low, "max": normal.high}
+                row = {side: "" if at is None else repr(at) for side, at in limits.items()}
+                about = {
+                    "unit": unit,
+                    "source": normal.source or "its values",
+                    "provenance": "set type",
+                }
+                found.append(
+                    judge(
+                        key, figure.value, {**row, **about}, uncertainty=figure.uncertainty or 0.0
+                    )
+                )
+    return tuple(found)
 
 
 def _measure_feed(recording: Recording, options: PartsOptions, resistor_ohm: float) -> PartsCheck:

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any
 
 from msgspec import Meta
 
 from voicecheck.checkout.options import CheckOptions
-from voicecheck.records.parts import PartName
+from voicecheck.records.terms import PartName
 
 if TYPE_CHECKING:
     from voicecheck.records import Programme, Recording
 
-LineName = Literal["600", "900", "europe", "germany", "uk-set", "uk-exchange"]
 USUAL_OHM: dict[str, float] = {
     "set": 600.0, "receiver": 100.0, "capacitor": 5000.0, "bell": 5000.0, "contact": 10.0,
     "feed": 10.0, "limiter": 100.0,
@@ -120,9 +119,13 @@ class PartsOptions(CheckOptions):
         ),
     ] = None
     line_impedance: Annotated[
-        LineName,
-        Meta(description="What a set's return loss is against.", extra={"label": "Line impedance"}),
-    ] = "600"
+        str,
+        Meta(
+            max_length=60,
+            description="What a set's return loss is against, as 600 ohm, 900 ohm or Europe.",
+            extra={"label": "Line impedance", "example": "600 ohm"},
+        ),
+    ] = "600 ohm"
     full_scale_v: Annotated[
         float | None,
         Meta(
@@ -142,6 +145,8 @@ class PartsOptions(CheckOptions):
         ),
     ] = 2.0
     loaded: Loaded = field(default_factory=Loaded)
+    normal_values: tuple[Any, ...] = ()
+    """`NormalValue` of the set type: what its figures are held against."""
 
 
 TAKES = {"reference": "reference", "open_end": "open", "shorted": "short", "damped": "damped"}

@@ -16,12 +16,14 @@ from voicecheck.units import ratio_from_db
 LOW_TONES_HZ = (10.0, 12.5, 15.0, 17.5, 20.0, 22.5, 25.0, 29.0, 34.0, 39.0, 45.0, 55.0, 66.0, 75.0)
 HIGH_TONES_HZ = (
     80.0, 110.0, 135.0, 165.0, 220.0, 275.0, 325.0, 380.0, 435.0, 520.0, 575.0, 625.0, 735.0, 820.0,
-    925.0, 980.0, 1035.0, 1120.0, 1225.0, 1325.0, 1420.0, 1525.0, 1625.0, 1720.0, 1825.0, 1925.0,
-    2020.0, 2125.0, 2225.0, 2320.0, 2425.0, 2525.0, 2720.0, 2920.0, 3125.0, 3320.0, 3620.0, 3920.0,
+    925.0, 980.0, 1000.0, 1035.0, 1120.0, 1225.0, 1325.0, 1420.0, 1525.0, 1625.0, 1720.0, 1825.0,
+    1925.0, 2020.0, 2125.0, 2225.0, 2320.0, 2425.0, 2525.0, 2720.0, 2920.0, 3125.0, 3320.0, 3620.0,
+    3920.0,
 )  # fmt: skip
 """
 Tones with at least 4 Hz (low ones) or 15 Hz to any harmonic of 50 and of 60 Hz mains, which the
-window of the lock-in passes over: 4 periods of its length to either side.
+window of the lock-in passes over: 4 lines to either side. 1 kHz stands on the twentieth of 50 Hz,
+which no mains has much of: the figures at 1 kHz are then of a tone, not of what lies between two.
 """
 CONTACT_HZ = 980.0
 """About 1 kHz, and 20 Hz from any harmonic of 50 and of 60 Hz mains."""

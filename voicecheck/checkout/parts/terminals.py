@@ -174,9 +174,12 @@ def solve(ratios: Ratios, bench: Bench) -> Impedance:
         name: tuple(_solve(ratios, bench, one) for one in every)
         for name, every in _list_moves(bench).items()
     }
-    draw = np.random.default_rng(1)
+    noises = _draw_noises(len(ratios.sd))
     draws = np.array(
-        [_solve(_shake(ratios, draw), _shake_bench(bench, draw), _Moved()) for _ in range(N_DRAWS)]
+        [
+            _solve(_shake(ratios, every[0]), bench.change(_Shake(every[1:])), _Moved())
+            for every in noises
+        ]
     )
     return Impedance(frequency_hz=ratios.frequency_hz, ohm=nominal, moved=moved, draws=draws)
 
@@ -270,10 +273,24 @@ def _share_out(
     return np.asarray(shared), np.asarray(admittance)
 
 
-def _shake(ratios: Ratios, draw: np.random.Generator) -> Ratios:
-    noise = draw.standard_normal((2, len(ratios.sd))) * ratios.sd
-    return dataclasses.replace(ratios, ratio=ratios.ratio + noise[0] + 1j * noise[1])
+def _draw_noises(n_tones: int) -> Complex:
+    """Noise of four takes, shape (n_draws, 4, n_tones): each tone's has exactly the spread of 1."""
+    draw = np.random.default_rng(1)
+    parts = draw.standard_normal((2, N_DRAWS, 4, n_tones))
+    parts -= np.mean(parts, axis=1, keepdims=True)
+    parts /= np.std(parts, axis=1, keepdims=True)
+    return np.asarray(parts[0] + 1j * parts[1])
 
 
-def _shake_bench(bench: Bench, draw: np.random.Generator) -> Bench:
-    return bench.change(lambda one: _shake(one, draw))
+def _shake(ratios: Ratios, noise: Complex) -> Ratios:
+    return dataclasses.replace(ratios, ratio=ratios.ratio + ratios.sd * noise)
+
+
+class _Shake:
+    """Gives each take of a bench, one after the other, noise of its own."""
+
+    def __init__(self, noises: Complex) -> None:
+        self._left = iter(noises)
+
+    def __call__(self, ratios: Ratios) -> Ratios:
+        return _shake(ratios, next(self._left))

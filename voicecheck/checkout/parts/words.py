@@ -15,7 +15,7 @@ NAMES: dict[str, tuple[str, str]] = {
     "return_loss_db": ("return loss, 300 to 3400 Hz", "dB"),
     "worst_return_loss_db": ("return loss at its worst", "dB"),
     "motional_ohm": ("motion of the diaphragm", "ohm"),
-    "motional_percent": ("the same re the winding", "%"),
+    "motional_percent": ("diaphragm's motion re its winding", "%"),
     "quality": ("its quality", ""),
     "resonance_hz": ("resonance", "Hz"),
     "capacitance_uf": ("capacitance", "uF"),
@@ -76,7 +76,8 @@ def describe_parts(check: PartsCheck) -> str:
     told += [one.partition(":")[0] for one in check.causes]
     if check.events:
         told.append(f"{len(check.events)} events while moved")
-    return f"{check.part}: {', '.join(told) if told else 'no figure could be stated'}"
+    line = ", ".join(told) if told else "no figure could be stated"
+    return line if line.startswith(check.part) else f"{check.part}: {line}"
 
 
 def tabulate_parts(check: PartsCheck) -> tuple[Shown, ...]:

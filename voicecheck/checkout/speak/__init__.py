@@ -32,7 +32,10 @@ SPEAK = CheckKind(
         title="Speech",
         purpose="Count to six: active speech level (ITU-T P.56), crest factor, noise in the "
         "pauses, and a recording for the owner.",
-        steps=("Begin, then count to six at your usual voice, with pauses.",),
+        steps=(
+            "A voice is personal: it is kept with the job alone, and forgotten with its owner.",
+            "Begin, then count to six at your usual voice, with pauses.",
+        ),
         cue="Speak now: count to six at your usual voice, with pauses.",
         playing_steps=("Receiver on its coupler.", "Begin, and let the speech play to its end."),
         playing_caution=HEARING_CAUTION,

@@ -30,6 +30,13 @@ down, the first side lobe of the window 31 dB. Less loses the weaker of an uneve
 """
 MOST_COMPONENTS = 3
 """Of any row of the table: a carrier with its two side tones."""
+PAUSE_SMOOTH_S, PAUSE_DB, SHORTEST_PAUSE_S = 0.005, 9.0, 0.006
+LEAST_PAUSES, ALIKE = 2, 1.3
+"""
+Pauses shorter than `SMOOTH_S` part bursts only where at least so many leave bursts of nearly one
+length between them, none under `SHORTEST_S`: not the beats of a pair, not the 60 ms of the slowest
+modulation, hardly a word.
+"""
 JUMP_SHARE = 0.04
 """Step of the frequency that parts two bursts without a pause, over four frames."""
 
@@ -91,7 +98,9 @@ def find_bursts(sound: Array, band: Band) -> list[Burst]:
     """
     if len(sound) < RATE_HZ // 5:
         return []
-    power = average(_pass_band(sound, band) ** 2, round(SMOOTH_S * RATE_HZ))
+    squares = _pass_band(sound, band) ** 2
+    power = average(squares, round(SMOOTH_S * RATE_HZ))
+    fast = average(squares, round(PAUSE_SMOOTH_S * RATE_HZ))
     loudest = float(np.percentile(power, 99.0))
     floor = float(np.percentile(power, 5.0))
     limit = max(
@@ -102,12 +111,37 @@ def find_bursts(sound: Array, band: Band) -> list[Burst]:
         level = float(np.median(power[first:last]))
         inner = np.flatnonzero(power[first:last] > 0.5 * level)
         start, end = first + int(inner[0]), first + int(inner[-1]) + 1
-        pieces = _split(sound, start, end, band) if band.is_split else [(start, end)]
-        for piece in pieces:
-            burst = _measure(sound, *piece, band)
-            if burst is not None:
-                bursts.append(burst)
+        pieces = _part(fast[start:end], start)
+        if band.is_split:
+            cuts = [cut for piece in pieces for cut in _split(sound, *piece, band)]
+            pieces = [_trim(fast[first:last], first) for first, last in cuts]
+        told = [_measure(sound, *piece, band) for piece in pieces]
+        bursts += [burst for burst in told if burst is not None]
     return bursts
+
+
+def _part(power: Array, start: int) -> list[tuple[int, int]]:
+    """Bursts between short even pauses; the whole stretch where it has none."""
+    whole = [(start, start + len(power))]
+    level = float(np.median(power))
+    least = round(SHORTEST_PAUSE_S * RATE_HZ)
+    low = find_spans(power < level * 10.0 ** (-0.1 * PAUSE_DB))
+    pauses = [(first, last) for first, last in low if last - first >= least]
+    if len(pauses) < LEAST_PAUSES:
+        return whole
+    edges = [0, *(bound for pause in pauses for bound in pause), len(power)]
+    parts = [part for part in zip(edges[::2], edges[1::2], strict=True) if part[0] < part[1]]
+    pieces = [_trim(power[first:last], start + first) for first, last in parts]
+    lengths = [last - first for first, last in pieces]
+    if len(pieces) <= LEAST_PAUSES or min(lengths) < SHORTEST_S * RATE_HZ:
+        return whole
+    return pieces if max(lengths) < ALIKE * min(lengths) else whole
+
+
+def _trim(power: Array, start: int) -> tuple[int, int]:
+    """A burst from edge to edge: a mean over 5 ms is half the level there."""
+    loud = np.flatnonzero(power > 0.5 * float(np.median(power)))
+    return start + int(loud[0]), start + int(loud[-1]) + 1
 
 
 def _pass_band(sound: Array, band: Band) -> Array:

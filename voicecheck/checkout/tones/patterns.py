@@ -23,8 +23,6 @@ KINDS = {
 }
 AUDIBLE_HZ = 20.0
 """What a row adds below that is a beat to the ear, and no component of its own."""
-SHORTEST_PAUSE_S = 0.06
-"""Shorter ones are not told from the smoothing of the level: such a tone is steady."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +75,6 @@ def _read_row(row: dict[str, str]) -> Pattern:
     bursts = [_read_burst(text) for text in row["frequency_hz"].split(" then ")]
     found = re.findall(r"([0-9.]+) o(?:n|ff)", row["cadence_on_off_s"])
     cadence_s = tuple(map(float, found))
-    if len(bursts) == 1 and max(cadence_s[1::2], default=0.0) < SHORTEST_PAUSE_S:
-        cadence_s = ()
     # A single frequency is that of every burst.
     bursts *= max(1, len(cadence_s) // 2 // len(bursts))
     region, _, period = row["region"].partition(" before ")

@@ -394,6 +394,9 @@ def collect_results(book: JobBook, job: int) -> dict[str, str]:
         name = one.part or one.kind
         names = get_kind(one.kind).report_names
         told.setdefault(names.get(name, name), {})[one.stage] = describe_stored(one)
+        beside = get_kind(one.kind).beside
+        for other, words in (beside(one.check) if beside else {}).items():
+            told.setdefault(other, {})[one.stage] = words
     results = {
         name: next(iter(stages.values()))
         if len(stages) == 1

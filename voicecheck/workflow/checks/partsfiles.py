@@ -82,8 +82,8 @@ def _find_programme(options: PartsOptions, source: Source) -> Programme | None:
     if source.bench is not None:
         return PARTS.make_programme and PARTS.make_programme(options, source.level_dbfs)
     raise InputError(
-        "signal: need the stimulus that was played (--signal OUT.wav), as "
-        "`voicecheck signal OUT.wav --kind parts` writes it"
+        "signal: need the stimulus that was played (--signal OUT.wav), the file that "
+        "the signal command wrote with --kind parts"
     )
 
 

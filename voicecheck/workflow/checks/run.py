@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -138,7 +139,10 @@ def run_check(
         return check, {**make_document(face, check), **_shout(recording)}
     check_open(book.load_job(job))
     stage = choose_stage(book, job, stage)
-    options = fit_region(face, options, book.load_type(book.load_job(job).type_name).region)
+    set_type = book.load_type(book.load_job(job).type_name)
+    options = fit_region(face, options, set_type.region)
+    if hasattr(options, "normal_values"):
+        options = dataclasses.replace(options, normal_values=set_type.normal_values)
     recording = _take(face, source, options, progress, heard)
     kept = _keep_sound(book, job, f"{kind}-{stage}", source, recording)
     try:

@@ -369,8 +369,8 @@ def _find_reference(book: JobBook, against: str, job: int) -> tuple[int, str, Ag
         stay = find_left(book, job)
         if stay is None:
             raise InputError(
-                f"job {job}: its set has no earlier job that was swept; `voicecheck job open "
-                "... --set N` says which set came back"
+                f"job {job}: its set has no earlier job that was swept; "
+                "`voicecheck job open LABEL --set N` says which set came back"
             )
         return stay.job, stay.left_at, Against(kind="left", name=say_left(stay))
     number, separator, stage = against.partition(":")

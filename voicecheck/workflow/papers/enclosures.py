@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import os
 from collections.abc import Sequence
@@ -25,7 +26,7 @@ from voicecheck.workflow.checks.run import STAGES, StoredCheck
 
 SHOP_VARIABLE = "VOICECHECK_SHOP"
 PHOTOGRAPHS = ("JPEG", "PNG")
-PHOTOGRAPH_PIXELS = 900
+PHOTOGRAPH_PIXELS, THUMBNAIL_PIXELS = 900, 240
 MOST_PHOTOGRAPH_PIXELS = 80_000_000
 """A larger picture is no photograph of a telephone, and would fill the memory."""
 SPEECH = "speak"
@@ -36,9 +37,22 @@ VOICE_RATE_HZ, VOICE_S = 16_000, 12.0
 VOICE_PEAK = 0.7
 
 
-def find_shop() -> str:
-    """Name of the shop, as the environment has it; "" where it has none."""
-    return os.environ.get(SHOP_VARIABLE, "").strip()
+def find_letterhead(book: JobBook, name: str = "") -> tuple[tuple[str, ...], str]:
+    """
+    What stands at the head of a paper: lines of name and address, and the sign.
+
+    Parameters
+    ----------
+    book : JobBook
+        Its shop, as far as it was said.
+    name : str
+        In place of the book's, as the environment's is.
+    """
+    shop = book.load_shop()
+    named = name.strip() or os.environ.get(SHOP_VARIABLE, "").strip()
+    if named:
+        shop = dataclasses.replace(shop, name=named)
+    return shop.letterhead, shop.sign
 
 
 def find_photograph(book: JobBook, job: int) -> bytes:
@@ -69,7 +83,24 @@ def _is_photograph(path: Path) -> bool:
         return recognise(file.read(HEAD_BYTES)) in PHOTOGRAPHS
 
 
-def _shrink(path: Path) -> bytes:
+def make_thumbnail(book: JobBook, job: int, sha256: str) -> bytes:
+    """
+    A photograph of a job as a thumbnail: a small JPEG without what a camera wrote into it.
+
+    Raises
+    ------
+    InputError
+        The job has no such file, or it is no photograph that can be read.
+    """
+    if any(one.sha256 == sha256 for one in book.load_job(job).attachments):
+        path = book.locate_attachment(sha256)
+        small = _shrink(path, THUMBNAIL_PIXELS) if _is_photograph(path) else b""
+        if small:
+            return small
+    raise InputError(f"photograph {sha256[:12]}: job {job} has none that can be shown")
+
+
+def _shrink(path: Path, most_pixels: int = PHOTOGRAPH_PIXELS) -> bytes:
     from PIL import Image, ImageOps
 
     buffer = io.BytesIO()
@@ -81,7 +112,7 @@ def _shrink(path: Path) -> bytes:
     except (OSError, ValueError, Image.DecompressionBombError):
         # Damaged: the report goes out without it, the file itself stays with the job.
         return b""
-    upright.thumbnail((PHOTOGRAPH_PIXELS, PHOTOGRAPH_PIXELS))
+    upright.thumbnail((most_pixels, most_pixels))
     upright.save(buffer, "JPEG", quality=82)
     return buffer.getvalue()
 

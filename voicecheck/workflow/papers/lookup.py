@@ -1,4 +1,4 @@
-"""What a comparison needs out of the job book."""
+"""What a comparison or an owner's paper needs out of the job book."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import Protocol, TypeVar
 
 from voicecheck.benchspread import STEPS
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Baseline, Run
+from voicecheck.records import Baseline, Job, Run
 from voicecheck.verdicts import BenchSpread, estimate_bench_spread
+from voicecheck.words import FALLBACK
 from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.papers.clubs import bring_together, list_clubs
 
@@ -162,3 +163,8 @@ def find_bench_spreads(
         history = (*file.results, *file.check_results) if file else ()
         spreads[path] = estimate_bench_spread(path, history)
     return spreads
+
+
+def choose_language(job: Job, language: str | None) -> str:
+    """The language of an owner's papers: the one that is asked for, the job's own, or English."""
+    return language or job.language or FALLBACK

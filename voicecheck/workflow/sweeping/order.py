@@ -7,8 +7,9 @@ import dataclasses
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
-from voicecheck.records.orders import FileSource, SweepOrder
+from voicecheck.records.orders import FileSource, Stated, SweepOrder
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
+from voicecheck.workflow.books import check_open
 from voicecheck.workflow.sweeping.both import sweep_both
 from voicecheck.workflow.sweeping.run import SweepResult, sweep
 from voicecheck.workflow.sweeping.seats import Attendant, SeatGuide, needs_conditioning
@@ -36,7 +37,9 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
     InputError, RecordingError, BenchError, JobBookError, KeyboardInterrupt
         As `sweep`.
     """
-    set_type = book.load_type(book.load_job(order.job).type_name)
+    job = book.load_job(order.job)
+    check_open(job)
+    set_type = book.load_type(job.type_name)
     if order.path == "all":
         return _carry_out_all(book, order, set_type, attendant)
     ready = choose_bench(order, set_type, book=book, progress=attendant.follow)
@@ -44,11 +47,7 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
         attendant.note(note)
     attendant.prepare(ready.programme, order.first_path)
     guide = _make_guide(order, set_type, ready, attendant)
-    stated = order.stated
-    is_turned_over = attendant.is_asked and needs_conditioning(order.path, set_type.transmitter)
-    if is_turned_over and stated.conditioned is None:
-        # Each take begins when somebody says that the handset was turned over.
-        stated = dataclasses.replace(stated, conditioned=True)
+    stated = _state(order, set_type, attendant)
     if order.path == "both":
         return sweep_both(
             book,
@@ -75,6 +74,15 @@ def carry_out(book: JobBook, order: SweepOrder, attendant: Attendant) -> tuple[S
         take=order.source.take if isinstance(order.source, FileSource) else None,
     )
     return (result,)
+
+
+def _state(order: SweepOrder, set_type: SetType, attendant: Attendant) -> Stated:
+    """What was stated, with the conditioning that each seat asks for."""
+    is_turned_over = attendant.is_asked and needs_conditioning(order.path, set_type.transmitter)
+    if is_turned_over and order.stated.conditioned is None:
+        # Each take begins when somebody says that the handset was turned over.
+        return dataclasses.replace(order.stated, conditioned=True)
+    return order.stated
 
 
 def _carry_out_all(
