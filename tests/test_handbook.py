@@ -193,6 +193,7 @@ class TestShown:
 
 SCREENS = {
     "/": "first-job", "/jobs/1": "verdicts", "/jobs/1/checks": "checks", "/types": "no-good-set",
+    "/jobs/1/trials": "trials",
     "/type?name=Lakeside%204": "no-good-set", "/benches": "bench", "/meter": "bench",
     "/sets": "taking-in",
 }  # fmt: skip

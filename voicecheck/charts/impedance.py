@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from voicecheck.records.parts import PartsCheck
 
+ENDS = {"reference": "known resistor"}
 WIDTH_MM, HEIGHT_MM = 180.0, 120.0
 UPPER, LOWER = (0.13, 0.43, 0.83, 0.42), (0.13, 0.12, 0.83, 0.24)
 
@@ -64,21 +65,42 @@ def draw_impedance(check: PartsCheck) -> Figure:
     )  # fmt: skip
     upper.plot(hz, size, color=PALETTE["2"], linewidth=1.4)
     upper.set_yscale("log")
-    upper.set_xticklabels([])
+    upper.set_yticks(*_choose_ticks(upper.get_ylim()))
+    upper.minorticks_off()
+    upper.set_xticks(_choose_ticks(upper.get_xlim())[0], [])
     lower = _make_axes(figure, LOWER, "degrees")
     lower.plot(hz, np.degrees(np.angle(ohm)), color=PALETTE["2"], linewidth=1.4)
     lower.set_ylim(-95.0, 95.0)
     lower.set_yticks([-90.0, -45.0, 0.0, 45.0, 90.0])
+    lower.set_xticks(*_choose_ticks(lower.get_xlim()))
+    lower.minorticks_off()
     lower.set_xlabel("Hz", fontsize=8.5, family=FONT, color=INK)
     resistor = "" if check.resistor_ohm is None else f" through {check.resistor_ohm:g} ohm"
-    corrected = ", ".join(check.corrections) or "none: the inputs are taken as they are"
+    named = (ENDS.get(one, one) for one in check.corrections)
+    corrected = ", ".join(named) or "none: the inputs are taken as they are"
     write_text(
         figure, 0.06, 1.0 - 6.0 / HEIGHT_MM, f"Impedance of the {check.part}", fontsize=11,
         weight="bold",
     )  # fmt: skip
     told = f"shaded: 95 % interval; measured{resistor}; known ends: {corrected}"
     write_text(figure, 0.06, 1.0 - 11.5 / HEIGHT_MM, told, fontsize=8.5, color=FAINT_INK)
+    loss = check.figures.get("return_loss_db")
+    if loss is not None and loss.value is not None:
+        against = f"return loss against {check.line_impedance}: {loss.value:.1f} dB"
+        write_text(figure, 0.06, 1.0 - 15.5 / HEIGHT_MM, against, fontsize=8.5, color=FAINT_INK)
     return figure
+
+
+def _choose_ticks(limits: tuple[float, float]) -> tuple[list[float], list[str]]:
+    """Round numbers between two, with their words: the more of a decade the fewer there are."""
+    low, high = limits
+    lead: tuple[float, ...] = (
+        (1.0, 2.0, 5.0) if high > 8.0 * low else (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0)
+    )
+    lead = (1.0,) if high > 2000.0 * low else lead
+    every = (one * 10.0**power for power in range(-4, 8) for one in lead)
+    ticks = [one for one in every if low <= one <= high]
+    return ticks, [f"{one:.6g}" if one < 1e5 else f"{one / 1e6:g} M" for one in ticks]
 
 
 def _make_axes(figure: Figure, place: tuple[float, float, float, float], unit: str) -> Axes:
@@ -86,8 +108,6 @@ def _make_axes(figure: Figure, place: tuple[float, float, float, float], unit: s
     axes.set_xscale("log")
     axes.set_ylabel(unit, fontsize=8.5, family=FONT, color=INK)
     axes.tick_params(which="both", labelsize=8, labelfontfamily=FONT, colors=INK)
-    axes.xaxis.set_major_formatter(lambda value, _place: f"{value:g}")
-    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:g}")
     axes.grid(visible=True, which="major", color=GRID, linewidth=0.5)
     axes.spines[["top", "right"]].set_visible(False)
     return axes

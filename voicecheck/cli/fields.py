@@ -49,7 +49,8 @@ def make_option(field: Field) -> inspect.Parameter:
         # The record refuses what is none of its words; a command has no default of its own here.
         named = typer.Argument(metavar=field.argument, help=f"{told}.")
         return make_parameter(field.name, Annotated[kind, named], inspect.Parameter.empty)
-    option = typer.Option(field.option, help=f"{told}.")
+    metavar = "FILE" if field.kind == "file" else None
+    option = typer.Option(field.option, help=f"{told}.", metavar=metavar)
     return make_parameter(field.name, Annotated[kind, option], default)
 
 

@@ -15,7 +15,7 @@ from voicecheck.checkout.parts.causes import list_causes
 from voicecheck.checkout.parts.lockin import Ratios, measure_ratios, place
 from voicecheck.checkout.parts.options import PartsOptions
 from voicecheck.checkout.parts.stimulus import CONTACT_HZ, PARTS_TONES_HZ
-from voicecheck.checkout.parts.terminals import Bench, Impedance, solve
+from voicecheck.checkout.parts.terminals import TWICE, Bench, Impedance, solve
 from voicecheck.checkout.parts.words import NAMES
 from voicecheck.errors import InputError
 from voicecheck.records import Finding, NormalValue, Problem, Programme, Recording, Timeline
@@ -214,7 +214,7 @@ def _measure_limiter(take: _Take, options: PartsOptions) -> PartsCheck:
             ),
         },
     )
-    stated["asymmetry_db"] = PartFigure(value=steps.asymmetry_db, uncertainty=0.5)
+    stated["asymmetry_db"] = PartFigure(value=steps.asymmetry_db, uncertainty=moving.ASYMMETRY_DB)
     onset = stated["onset_dbfs"]
     if options.full_scale_v is not None and onset.value is not None:
         volts = options.full_scale_v * 10.0 ** (onset.value / 20.0)
@@ -295,21 +295,32 @@ def _measure_feed(recording: Recording, options: PartsOptions, resistor_ohm: flo
     clipped = flaws.find_clipping(recording)
     steps = current.measure_steps(recording)
     found = (*recording.problems, *clipped)
-    amperes = steps.size / resistor_ohm
-    share = float(np.hypot(0.01 * options.resistor_percent, 2.0 * steps.error / steps.size))
-    at_1v = PartFigure(value=1e3 * amperes, uncertainty=1e3 * amperes * share)
-    stated = {"feed_ma": PartFigure(value=None), "feed_ma_at_1v_full_scale": at_1v}
-    notes = (f"{steps.n_breaks} breaks",)
+    check = PartsCheck(
+        part="feed",
+        figures={"feed_ma": PartFigure(value=None)},
+        resistor_ohm=resistor_ohm,
+        notes=(f"{steps.n_breaks} breaks",),
+    )
+    shares = {
+        "resistor": 0.01 * options.resistor_percent,
+        "noise": TWICE * steps.error / steps.size,
+    }
     if clipped:
-        stated = {"feed_ma": PartFigure(value=None)}
-    elif options.full_scale_v is None:
+        return dataclasses.replace(check, problems=found)
+    name, full_scale_v = "feed_ma", options.full_scale_v
+    if full_scale_v is None:
+        name, full_scale_v = "feed_ma_at_1v_full_scale", 1.0
         message = "how many volts record as full scale is not known"
         effect = "the current is withheld; type it (--full-scale-v), or use a calibrated bench"
         found += (Problem(kind="not-calibrated", message=message, effect=effect),)
     else:
-        feed_ma = 1e3 * amperes * options.full_scale_v
-        whole = float(np.hypot(share, 0.01 * options.full_scale_percent))
-        stated = {"feed_ma": PartFigure(value=feed_ma, uncertainty=feed_ma * whole)}
-    return PartsCheck(
-        part="feed", figures=stated, resistor_ohm=resistor_ohm, notes=notes, problems=found
+        shares["calibration"] = 0.01 * options.full_scale_percent
+    value = 1e3 * steps.size * full_scale_v / resistor_ohm
+    rows = {row: value * share for row, share in shares.items()}
+    figure = PartFigure(value=value, uncertainty=float(np.hypot.reduce(list(rows.values()))))
+    return dataclasses.replace(
+        check,
+        figures={**check.figures, name: figure},
+        budget={name: tuple(PartRow(name=row, half_width=one) for row, one in rows.items())},
+        problems=found,
     )

@@ -20,6 +20,8 @@ EVENT_RATE_HZ = 8000
 STEP_LEAD_S, STEP_WINDOW_S = 0.03, 0.1
 ONSET_DB = 1.0
 """A limiter acts where its impedance has fallen by 1 dB (PROP)."""
+ASYMMETRY_DB = 0.5
+"""What the middle between both sides, which an input that passes no direct current loses, adds."""
 LEAST_LEVEL = 30.0
 """A step counts that stands so far above its noise."""
 
