@@ -7,12 +7,14 @@ import dataclasses
 import hashlib
 import io
 import json
+import math
 import shutil
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import factories
 import numpy as np
 import pytest
 import soundfile
@@ -30,6 +32,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.sanity import check_sanity
 
 
 def fill_job(book: Any, tmp_path: Path, label: str = "hall set", stage: str = "before") -> Any:
@@ -398,3 +401,12 @@ def test_every_word_of_a_job_is_stored_found_changed_and_sent(
     assert merged.outcome == "kept beside"
     with pytest.raises(TypeError, match="shoe"):
         source.open_job("set", "Lakeside 4", shoe="left")
+
+
+def test_limits_of_two_sets_may_be_wider_than_anything_measured() -> None:
+    """A comparison of one's own with them goes out and comes back; what is no number does not."""
+    finding = factories.make_finding("transmit", "thd_1000_percent", 4.0, "within", high=2.9e13)
+    check_sanity(finding, "finding")
+    endless = factories.make_finding("transmit", "thd_1000_percent", 4.0, "within", high=math.inf)
+    with pytest.raises(InputError, match=r"finding\.high"):
+        check_sanity(endless, "finding")
