@@ -19,7 +19,7 @@ DOCUMENTS: dict[type, str] = {getattr(records, name): schema for name, schema in
 DOCUMENTS |= {kind.load_record(): kind.schema for kind in list_kinds()}
 """Records that are documents of their own; a check's schema is with its kind."""
 WITHOUT_RECORD = {
-    "voicecheck.fit/1", "voicecheck.frying/1", "voicecheck.programme/1",
+    "voicecheck.frying/1", "voicecheck.programme/1",
     "voicecheck.report/1", "voicecheck.watch/1",
 }  # fmt: skip
 """Documents that are put together where they are written."""

@@ -3,7 +3,7 @@
 import dataclasses
 from typing import Any
 
-from jobbook_samples import draw_baseline, make_type
+from jobbook_samples import draw_likely_baseline, make_type
 
 from voicecheck.jobbook import JobBook
 
@@ -25,7 +25,7 @@ def check_changes(where: Any) -> None:
         other.edit_type(dataclasses.replace(set_type, notes="changed in place"))
         edited = book.find_marks()
         assert edited.types != opened.types
-        other.save_baseline(draw_baseline(type_name=set_type.name))
+        other.save_baseline(draw_likely_baseline(type_name=set_type.name))
         assert book.find_marks().types != edited.types
         other.save_bench_record("setup", "attic", "{}")
         last = book.find_marks()

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from benchtest import NOW, open_commands
 
+from voicecheck.cli.main import STOPPED, make_app
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, CheckItem
@@ -84,6 +85,38 @@ def test_a_bench_is_set_up_changed_and_removed(call: Any, devices: Any) -> None:
     assert json.loads(call("bench", "list", "--json")) == []
     with pytest.raises(InputError, match=r"'attic': not in this book \(there: none yet\)"):
         call("bench", "show", "attic")
+
+
+@pytest.mark.parametrize("option", ["--mouth-cap-dbfs", "--line-drive-cap-dbfs"])
+def test_raising_a_cap_is_asked_about(
+    call: Any, devices: Any, option: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not y: nothing is changed. Lowering it asks nothing; where nobody is, it is said."""
+    asked: list[str] = []
+
+    def answer(prompt: str, letters: str = "") -> str:
+        asked.append(prompt)
+        if len(asked) == 1:
+            raise KeyboardInterrupt
+        return "y" if len(asked) > 2 else " "
+
+    call("bench", "add", "attic", "--device", "two", option, -9)
+    monkeypatch.setattr("voicecheck.cli.keys.is_terminal", lambda: True)
+    monkeypatch.setattr("voicecheck.cli.keys.wait_for_key", answer)
+    name = option[2:].replace("-", "_")
+
+    def read() -> float:
+        return float(json.loads(call("bench", "show", "attic", "--json"))[name])
+
+    words = ["bench", "edit", "attic", option, "-0.1"]
+    assert make_app()(words, standalone_mode=False) == STOPPED
+    assert read() == -9.0
+    call("bench", "edit", "attic", option, -0.1)
+    assert read() == -0.1
+    assert len(asked) == 3
+    assert "8.9 dB more than before" in asked[0]
+    call("bench", "edit", "attic", option, -12)
+    assert (read(), len(asked)) == (-12.0, 3)
 
 
 def test_a_small_board_uses_its_one_channel_for_both_ends(call: Any, devices: Any) -> None:

@@ -223,7 +223,8 @@ def test_an_analysis_loads_no_library_that_takes_longer_than_the_analysis(tmp_pa
     # numpy loads these only when it is asked for a median, what is distinct, or a polynomial.
     assert modules & {"numpy.ma", "numpy.polynomial"} == set()
     assert {name for name in modules if name.startswith("voicecheck.cli.")} == {
-        f"voicecheck.cli.{name}" for name in ("analysis", "commands", "common", "helping", "main")
+        f"voicecheck.cli.{name}"
+        for name in ("analysis", "commands", "common", "helping", "main", "screen", "sizes")
     }
 
 

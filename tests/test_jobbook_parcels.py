@@ -7,18 +7,20 @@ import dataclasses
 import hashlib
 import io
 import json
+import math
 import shutil
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import factories
 import numpy as np
 import pytest
 import soundfile
 from jobbook_samples import (
-    draw_baseline,
     draw_comparison,
+    draw_likely_baseline,
     draw_measurement,
     draw_recording,
     draw_run,
@@ -30,6 +32,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 from voicecheck.records.arrays import is_same
 from voicecheck.records.jobwords import JOB_WORDS
+from voicecheck.records.sanity import check_sanity
 
 
 def fill_job(book: Any, tmp_path: Path, label: str = "hall set", stage: str = "before") -> Any:
@@ -145,7 +148,7 @@ def test_baseline_travels_with_its_reference_runs_but_not_their_owners(
         fill_job(source, tmp_path, label, "reference")
     fill_job(source, tmp_path, "customer's", "before")
     source.save_run(draw_run(9, job=1, stage="reference", path="receive"))
-    source.save_baseline(draw_baseline())
+    source.save_baseline(draw_likely_baseline())
     parcel = source.export_baseline("Lakeside 4", "transmit", tmp_path / "base.zip")
     assert tell(target.import_parcel(parcel)) == [
         ("set type", "added", "Lakeside 4"),
@@ -153,7 +156,7 @@ def test_baseline_travels_with_its_reference_runs_but_not_their_owners(
         ("job", "added", "1"),
         ("job", "added", "2"),
     ]
-    assert target.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline())
+    assert target.load_baseline("Lakeside 4", "transmit").same_as(draw_likely_baseline())
     runs = target.list_runs(type_name="Lakeside 4", stage="reference", path="transmit")
     assert len(runs) == target.count_runs() == 2
     for job in target.list_jobs():
@@ -171,18 +174,18 @@ def test_other_baseline_never_takes_the_place_of_ones_own(
     source: Any, target: Any, tmp_path: Path
 ) -> None:
     fill_job(source, tmp_path, "ref", "reference")
-    source.save_baseline(draw_baseline(1))
+    source.save_baseline(draw_likely_baseline(1))
     parcel = source.export_baseline("Lakeside 4", "transmit", tmp_path / "base.zip")
     target.add_type(make_type())
-    target.save_baseline(draw_baseline(2))
+    target.save_baseline(draw_likely_baseline(2))
     assert tell(target.import_parcel(parcel)) == [
         ("set type", "same", "Lakeside 4"),
         ("baseline", "kept beside", "Lakeside 4 (2)"),
         ("job", "added", "1"),
     ]
-    assert target.load_baseline("Lakeside 4", "transmit").same_as(draw_baseline(2))
+    assert target.load_baseline("Lakeside 4", "transmit").same_as(draw_likely_baseline(2))
     beside = target.load_baseline("Lakeside 4 (2)", "transmit")
-    assert beside.same_as(draw_baseline(1, "Lakeside 4 (2)"))
+    assert beside.same_as(draw_likely_baseline(1, "Lakeside 4 (2)"))
     assert target.list_runs(type_name="Lakeside 4") == ()
     assert {one.outcome for one in target.import_parcel(parcel)} == {"same"}
     assert len(target.list_baselines()) == 2
@@ -398,3 +401,12 @@ def test_every_word_of_a_job_is_stored_found_changed_and_sent(
     assert merged.outcome == "kept beside"
     with pytest.raises(TypeError, match="shoe"):
         source.open_job("set", "Lakeside 4", shoe="left")
+
+
+def test_limits_of_two_sets_may_be_wider_than_anything_measured() -> None:
+    """A comparison of one's own with them goes out and comes back; what is no number does not."""
+    finding = factories.make_finding("transmit", "thd_1000_percent", 4.0, "within", high=2.9e13)
+    check_sanity(finding, "finding")
+    endless = factories.make_finding("transmit", "thd_1000_percent", 4.0, "within", high=math.inf)
+    with pytest.raises(InputError, match=r"finding\.high"):
+        check_sanity(endless, "finding")

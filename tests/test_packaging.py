@@ -87,4 +87,4 @@ def test_the_newest_version_stands_last_in_the_readme() -> None:
 
 def test_every_lower_bound_is_told() -> None:
     """A dependency has a lower bound and no upper one."""
-    assert all(re.fullmatch(r"[a-z0-9]+>=[0-9.]+", name) for name in PROJECT["dependencies"])
+    assert all(re.fullmatch(r"[a-z0-9-]+>=[0-9.]+", name) for name in PROJECT["dependencies"])

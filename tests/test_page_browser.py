@@ -16,6 +16,7 @@ from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book
 from virtual_bench.fixture import VirtualCard
 
 from voicecheck.records import SetType
+from voicecheck.records.sets import Work
 from voicecheck.workflow.benches.locks import hold_device
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.wording import say_found, say_quantity
@@ -27,6 +28,9 @@ PAGES = (
     "/jobs/1",
     "/jobs/1/checks",
     "/jobs/1/list",
+    "/sets",
+    "/sets/1",
+    "/statistics",
     "/types",
     "/type?name=Lakeside%204",
     "/benches",
@@ -194,6 +198,9 @@ def test_hostile_names_stay_text_and_inside_the_width(browser: Any, book: Any) -
             opened.add_type(SetType(name=text, wiring=text))
             number = opened.open_job(text, text, owner=text, complaint=text).job
             opened.add_note(number, text)
+            opened.edit_set(number, marks=text, part_dates=text, colour=text)
+            opened.add_work(number, Work(kind="part", what=text, old_value=text, new_value=text))
+            opened.add_work(number, Work(kind="hazard", what=text))
     with serve_book(book) as served:
         page = browser.new_page()
         page.set_viewport_size({"width": 390, "height": 900})
@@ -203,7 +210,8 @@ def test_hostile_names_stay_text_and_inside_the_width(browser: Any, book: Any) -
         for text in HOSTILE:
             number = HOSTILE.index(text) + 2
             name = quote(text, safe="")
-            for path in (f"/jobs/{number}", f"/type?name={name}", f"/?search={name}", "/types"):
+            for path in (f"/jobs/{number}", f"/type?name={name}", f"/?search={name}", "/types",
+                         f"/sets/{number}", "/sets"):  # fmt: skip
                 page.goto(served.base + path)
                 shown = page.evaluate("document.body.innerText")
                 assert text.split()[0][:40] in shown, path

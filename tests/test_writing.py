@@ -451,6 +451,9 @@ HOMES = {
     "web/jobs.py": TEMPORARY,
     "web/settypes.py": TEMPORARY,
     "web/sweeping.py": TEMPORARY,
+    "web/trials.py": TEMPORARY,
+    "web/serving.py": TEMPORARY,
+    "workflow/trials.py": TEMPORARY,
 }
 
 

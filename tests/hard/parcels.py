@@ -25,14 +25,15 @@ from typing import Any
 import numpy as np
 import soundfile
 from jobbook_samples import (
-    draw_baseline,
     draw_comparison,
+    draw_likely_baseline,
     draw_measurement,
     draw_recording,
     draw_small_run,
     make_type,
 )
 
+from voicecheck.cli.screen import clean_message
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
@@ -68,7 +69,7 @@ def make_good(folder: Path) -> Files:
         book.add_note(job, "clapper bent")
         (folder / "paper.txt").write_bytes(b"paper" * 50)
         book.attach_file(job, folder / "paper.txt")
-        book.save_baseline(draw_baseline())
+        book.save_baseline(draw_likely_baseline())
         one = book.export_job(job, folder / "job.zip")
         two = book.export_baseline("Lakeside 4", "transmit", folder / "baseline.zip", runs=False)
     files = read(two.read_bytes()) | read(one.read_bytes())
@@ -199,7 +200,7 @@ def judge(figures: Figures, book: JobBook, folder: Path, content: bytes, what: s
     except InputError as error:
         figures.outcomes["refused"] += 1
         said = str(error)
-        if "\n" in said or len(said) > 2000:
+        if "\n" in said or len(clean_message(said)) > 1500:
             figures.wrong.append(f"{what}: {said[:200]!r} is not one short line")
         if list_state(book, folder) != before:
             figures.wrong.append(f"{what}: left something behind ({said[:200]})")
@@ -223,7 +224,8 @@ def _use(book: JobBook) -> None:
         book.list_comparisons(job.job)
     book.list_runs()
     book.list_baselines()
-    if problems := book.verify():
+    # A parcel may come without its recordings; that is said, and no damage.
+    if problems := [one for one in book.verify() if one.kind != "missing-recording"]:
         raise ValueError(problems[0].message)
 
 

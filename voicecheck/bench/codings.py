@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from voicecheck.records import Problem
+if TYPE_CHECKING:
+    from voicecheck.records import Problem
 
 G711, ADPCM, GSM = "G.711", "ADPCM", "GSM 6.10"
 FAMILIES: Mapping[str, str] = MappingProxyType(
@@ -92,6 +93,8 @@ def tell_coding(subtype: str) -> Problem:
     >>> tell_coding("ULAW").message
     'the sound was recorded in a telephone coding (G.711)'
     """
+    from voicecheck.records import Problem
+
     family = FAMILIES[subtype]
     kept = "frequency, cadence, timing, digits and level hold"
     if family == GSM:

@@ -165,4 +165,4 @@ class Window(io.RawIOBase):
 
 
 def _open_at_once(name: str, flags: int) -> int:
-    return os.open(name, flags | getattr(os, "O_NONBLOCK", 0))
+    return os.open(name, os.O_RDONLY | flags | getattr(os, "O_NONBLOCK", 0))

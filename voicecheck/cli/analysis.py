@@ -129,7 +129,7 @@ def analyze(
         int | None,
         typer.Option(min=1, help="Of several takes in one file, from 1. Default: the strongest."),
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Recordings at the same time.")] = 1,
+    jobs: Annotated[int, typer.Option(min=1, max=256, help="Recordings at the same time.")] = 1,
     numbers: Numbers = False,
     as_json: Json = False,
     quiet: Quiet = False,

@@ -154,12 +154,35 @@ def _change(book: str | None, name: str, given: dict[str, Any], *, quiet: bool) 
     if not given:
         raise InputError("bench edit: nothing to change; see `voicecheck bench edit --help`")
     with open_book(book) as opened:
-        setup = dataclasses.replace(load_bench(opened, name).setup, **given)
+        before = load_bench(opened, name).setup
+        setup = dataclasses.replace(before, **given)
+        _confirm_caps(before, setup)
         voided = change_setup(opened, setup)
     tell(f"Changed bench {name}.", quiet=quiet)
     if voided:
         tell(f"To be done again, the wires are others now: {', '.join(voided)}.", quiet=quiet)
     return setup
+
+
+def _confirm_caps(before: BenchSetup, after: BenchSetup) -> None:
+    """Ask before a stored limit of what may be played is raised; say it where nobody can answer."""
+    from voicecheck.cli.keys import is_terminal, wait_for_key
+
+    for what, old_dbfs, new_dbfs in (
+        ("mouth", before.mouth_cap_dbfs, after.mouth_cap_dbfs),
+        ("line drive", before.line_drive_cap_dbfs, after.line_drive_cap_dbfs),
+    ):
+        if new_dbfs <= old_dbfs:
+            continue
+        told = (
+            f"The {what} may then be driven to {new_dbfs:g} dBFS, {new_dbfs - old_dbfs:.1f} dB "
+            "more than before. Keep every receiver on its coupler and at nobody's ear."
+        )
+        if not is_terminal():
+            tell(f"Caution: {told}")
+            continue
+        while wait_for_key(f"{told} y to go on, q to stop.", "y") != "y":
+            pass
 
 
 def _ask(devices: Sequence[Device], given: dict[str, Any]) -> dict[str, Any]:

@@ -13,10 +13,15 @@ from voicecheck.cli.fields import ask_also
 from voicecheck.cli.filing import empty_bin
 from voicecheck.cli.jobs import JobNumber, list_words
 from voicecheck.cli.keys import is_terminal, wait_for_key
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, JobBookError
 
 if TYPE_CHECKING:
     from voicecheck.records.fields import Field
+
+
+MOST_WORKERS = 256
+UNFILED = "unfiled-recording"
+"""Whole, and filed when asked for: no damage."""
 
 
 def register(app: typer.Typer) -> None:
@@ -63,6 +68,8 @@ def verify(book: Book = None, as_json: Json = False) -> None:
     with open_book(book) as opened:
         problems = opened.verify()
     _show_problems(problems, "the book is whole", as_json=as_json)
+    if any(problem.kind != UNFILED for problem in problems):
+        raise typer.Exit(JobBookError.exit_code)
 
 
 def backup(
@@ -140,7 +147,9 @@ def forget_owner(
 
 
 def reanalyze(
-    workers: Annotated[int, typer.Option(help="Processes; -1 is one for each core.")] = -1,
+    workers: Annotated[
+        int, typer.Option(min=-1, max=MOST_WORKERS, help="Processes; -1 is one for each core.")
+    ] = -1,
     backend: Annotated[str, typer.Option(help="loky, threading or dask.")] = "loky",
     book: Book = None,
     as_json: Json = False,

@@ -24,6 +24,7 @@ from voicecheck.cli.common import (
     write_text,
 )
 from voicecheck.cli.fields import MadeCommand, make_option, make_parameter, read_fields
+from voicecheck.cli.lines import LINE, add_line_group
 from voicecheck.cli.screen import write_over
 from voicecheck.records.fields import list_fields
 from voicecheck.workflow.checks.kinds import CheckKind, has_picture, list_kinds
@@ -72,7 +73,11 @@ Listen = Annotated[
 def register(app: typer.Typer) -> None:
     """Add a command for every check to the command line."""
     for kind in list_kinds():
-        app.command(kind.name, help=kind.about)(make_command(kind))
+        if kind.name == LINE:
+            # Beside its readings it has commands for lines by name.
+            add_line_group(app, make_command(kind), kind.about)
+        else:
+            app.command(kind.name, help=kind.about)(make_command(kind))
 
 
 def make_command(kind: CheckKind) -> MadeCommand:

@@ -33,7 +33,7 @@ SECTIONS: tuple[Section, ...] = (
         title="Measure it",
         names=("sweep", "dial", "tones", "flex", "bell", "speak", "parts", "line", "check"),
     ),
-    Section(title="Is it well", names=("compare", "trial", "baseline", "element", "masks")),
+    Section(title="Is it well", names=("compare", "trial", "fits", "baseline", "element", "masks")),
     Section(
         title="It goes home", names=("report", "shop", "export", "import", "book", "statistics")
     ),
@@ -104,6 +104,9 @@ EXAMPLES: dict[str, str] = {
     "speak": "speak 3 --recording voice.wav",
     "parts": "parts capacitor 3 --simulated healthy",
     "line": "line 3 --on-hook-v 48 --off-hook-v 9 --loop-ma 33",
+    "line list": "line list",
+    "line add": 'line add "hall exchange" --break-low-ms 40 --break-high-ms 90',
+    "line show": 'line show "exchange, Sweden"',
     "check": "check 3 --done 1 --skip 2=no-ringing-source",
     "compare": "compare 3 --against before",
     "baseline": 'baseline build "Lakeside 4"',
@@ -112,6 +115,7 @@ EXAMPLES: dict[str, str] = {
     "baseline show": 'baseline show "Lakeside 4"',
     "baseline export": 'baseline export "Lakeside 4" --by "Old Exchange Society"',
     "baseline import": "baseline import lakeside-4.baseline.json",
+    "fits": 'fits 3 --line "exchange, Sweden"',
     "trial": 'trial rap 3 --bench "attic"',
     "element": "element 3 --stage after",
     "masks": "masks",
@@ -157,6 +161,7 @@ READ_ON: dict[str, str] = {
     "line": "cautions",
     "check": "checks",
     "trial": "trials",
+    "fits": "checks",
     "compare": "verdicts",
     "baseline": "no-good-set",
     "baseline build": "verdicts",
@@ -230,7 +235,13 @@ def add_examples(app: typer.Typer) -> None:
     for group in app.registered_groups:
         if group.typer_instance is None:
             continue
-        group.typer_instance.info.cls = UncutGroup
+        if not _is_uncut(group.typer_instance.info.cls):
+            group.typer_instance.info.cls = UncutGroup
         group.typer_instance.info.epilog = _tell_more(group.name or "")
         for command in group.typer_instance.registered_commands:
             command.epilog = _tell_more(f"{group.name} {command.name}") or None
+
+
+def _is_uncut(kind: Any) -> bool:
+    """Whether a group has whole sentences already; one that states no class has a stand-in."""
+    return isinstance(kind, type) and issubclass(kind, UncutGroup)

@@ -13,6 +13,7 @@ from voicecheck import __version__
 from voicecheck.cli.commands import add_commands, strip_options
 from voicecheck.cli.helping import WorkingOrder
 from voicecheck.cli.screen import Screen, clean_message
+from voicecheck.cli.sizes import bound_numbers
 from voicecheck.errors import InputError, VoicecheckError
 
 STOPPED, UNEXPECTED = 130, 1
@@ -81,7 +82,8 @@ def main() -> NoReturn:
 def _run(arguments: list[str]) -> int:
     """Exit code of a command."""
     try:
-        code = _make_app_for(arguments)(arguments, standalone_mode=False)
+        command = bound_numbers(typer.main.get_command(_make_app_for(arguments)))
+        code = command(arguments, standalone_mode=False)
     except VoicecheckError as error:
         _say(f"voicecheck: {error}")
         return error.exit_code

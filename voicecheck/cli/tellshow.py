@@ -35,8 +35,8 @@ def render_told(told: Told, *, numbers: str = "") -> str:
         The command that shows every number.
     """
     lines = [told.simulated] if told.simulated else []
-    lines += map(_wrap, (told.headline, *told.lead))
-    lines += [*_render_parts(told.parts), *map(_wrap, told.lines)]
+    lines += map(wrap, (told.headline, *told.lead))
+    lines += [*_render_parts(told.parts), *map(wrap, told.lines)]
     return "\n".join([*lines, *render_next(told.next_step, numbers=numbers)])
 
 
@@ -50,7 +50,7 @@ def _render_parts(parts: Iterable[ToldPart]) -> list[str]:
     lines = []
     for part in known:
         head = f"  {part.name:{name_width}}  {part.state:{state_width}}  "
-        lines.append(_wrap(part.sentence, head, " " * len(head)))
+        lines.append(wrap(part.sentence, head, " " * len(head)))
     return lines
 
 
@@ -62,7 +62,7 @@ def render_next(step: NextStep | None, *, numbers: str = "") -> list[str]:
         if len(whole) <= WIDTH:
             lines.append(whole)
         else:
-            lines += [_wrap(f"Next: {step.sentence}", "", "      "), f"      {step.command}"]
+            lines += [wrap(f"Next: {step.sentence}", "", "      "), f"      {step.command}"]
     if numbers:
         lines.append(f"Numbers: {numbers}")
     return lines
@@ -85,7 +85,8 @@ def tell_backup(book: JobBook) -> None:
         tell(f"Careful: {missing}.")
 
 
-def _wrap(text: str, first: str = "", then: str = "  ") -> str:
+def wrap(text: str, first: str = "", then: str = "  ") -> str:
+    """A sentence on lines of a width that is easily followed."""
     width = min(WIDEST, max(WIDTH, shutil.get_terminal_size().columns - 2))
     return textwrap.fill(
         text, width, initial_indent=first, subsequent_indent=then, break_on_hyphens=False

@@ -7,6 +7,7 @@ import sqlalchemy as sa
 from voicecheck.errors import InputError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
+from voicecheck.jobbook.removals import delete_rows
 from voicecheck.jobbook.rows import BATCH, update_row, utc_now
 
 
@@ -112,10 +113,10 @@ class BinShelf(BookCore):
                     f"set type {name!r}: set {number} is of it; give that another "
                     f"(`voicecheck set edit {number} --type NAME`); nothing was changed"
                 )
-            connection.execute(sa.delete(baseline).where(baseline.c.set_type_id == row["id"]))
+            delete_rows(connection, baseline, baseline.c.set_type_id == row["id"])
             of_row = telephone.c.set_type_id == row["id"]
-            connection.execute(sa.delete(telephone).where(of_row, ~has_jobs))
-            connection.execute(sa.delete(tables.set_type).where(tables.set_type.c.id == row["id"]))
+            delete_rows(connection, telephone, sa.and_(of_row, ~has_jobs))
+            delete_rows(connection, tables.set_type, tables.set_type.c.id == row["id"])
 
 
 def _delete_jobs(
@@ -129,34 +130,34 @@ def _delete_jobs(
     measured = list(connection.execute(links).scalars())
     files_of = sa.select(attachment.c.sha256).where(attachment.c.job_id.in_(numbers))
     files = set(connection.execute(files_of).scalars())
-    connection.execute(sa.delete(link).where(link.c.run_id.in_(of_jobs)))
+    delete_rows(connection, link, link.c.run_id.in_(of_jobs))
     sounds: set[str] = set()
     for first in range(0, len(measured), BATCH):
         some = measured[first : first + BATCH]
         heard = sa.select(measurement.c.recording_sha256).where(measurement.c.id.in_(some))
         sounds |= {one for one in connection.execute(heard).scalars() if one}
         shared = sa.select(link.c.measurement_id).where(link.c.measurement_id.in_(some))
-        connection.execute(
-            sa.delete(measurement).where(
-                measurement.c.id.in_(some), measurement.c.id.not_in(shared)
-            )
+        delete_rows(
+            connection,
+            measurement,
+            sa.and_(measurement.c.id.in_(some), measurement.c.id.not_in(shared)),
         )
     later = run.c.origin_id.is_not(None)
-    connection.execute(sa.delete(run).where(run.c.job_id.in_(numbers), later))
+    delete_rows(connection, run, sa.and_(run.c.job_id.in_(numbers), later))
     for table in (run, tables.comparison, tables.note, tables.event, tables.work, attachment):
-        connection.execute(sa.delete(table).where(table.c.job_id.in_(numbers)))
+        delete_rows(connection, table, table.c.job_id.in_(numbers))
     job, telephone = tables.job, tables.telephone
     of_sets = sa.select(job.c.telephone_id).where(job.c.id.in_(numbers))
     sets = [one for one in connection.execute(of_sets).scalars() if one is not None]
-    connection.execute(sa.delete(job).where(job.c.id.in_(numbers)))
+    delete_rows(connection, job, job.c.id.in_(numbers))
     still = sa.select(job.c.telephone_id).where(job.c.telephone_id.is_not(None))
     gone = telephone.c.id.in_(sets) & telephone.c.id.not_in(still)
-    connection.execute(sa.delete(telephone).where(gone))
+    delete_rows(connection, telephone, gone)
     heard_in = measurement.c.recording_sha256
     sounds = {one for one in sounds if not _is_left(connection, heard_in, one)}
     files = {one for one in files if not _is_left(connection, attachment.c.sha256, one)}
     for sha256 in sounds:
-        connection.execute(sa.delete(recording).where(recording.c.sha256 == sha256))
+        delete_rows(connection, recording, recording.c.sha256 == sha256)
     return sorted(sounds), sorted(files)
 
 

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
+from voicecheck.jobbook.removals import find_missing
 from voicecheck.jobbook.rows import is_sound
 from voicecheck.jobbook.vault import hash_file
 from voicecheck.records import Problem
@@ -23,7 +24,8 @@ class CheckShelf(BookCore):
         Returns
         -------
         tuple of Problem
-            Empty when all is well. Kinds: "damaged-database", "damaged-row", "dangling-row",
+            Empty when all is well. Kinds: "damaged-database", "damaged-row", "missing-row",
+            "dangling-row",
             "damaged-recording", "missing-recording", "unfiled-recording",
             "damaged-attachment", "missing-attachment". An unfiled recording is whole, but the
             process that saved it was ended before it said so: `adopt_strays` files it.
@@ -31,6 +33,7 @@ class CheckShelf(BookCore):
         with self._reading() as connection:
             found = [*_check_database(connection), *_check_rows(connection)]
             found += _check_links(connection)
+            found += _check_missing(connection)
             recordings = set(connection.execute(sa.select(tables.recording.c.sha256)).scalars())
             attachments = set(connection.execute(sa.select(tables.attachment.c.sha256)).scalars())
         found += self._check_recordings(recordings)
@@ -105,6 +108,25 @@ def _check_rows(connection: sa.Connection) -> Iterator[Problem]:
                 message=f"table {table.name} cannot be read to its end",
                 effect="restore a backup, or let salvage_book copy what can be read",
             )
+
+
+def _check_missing(connection: sa.Connection) -> Iterator[Problem]:
+    """Rows that are gone without the program having taken them away."""
+    try:
+        for name, first, last in find_missing(connection):
+            rows = f"row {first}" if first == last else f"rows {first} to {last}"
+            are = "is" if first == last else "are"
+            yield Problem(
+                kind="missing-row",
+                message=f"{rows} of table {name} {are} missing",
+                effect="restore a backup that holds what was lost",
+            )
+    except sa.exc.DBAPIError:
+        yield Problem(
+            kind="damaged-database",
+            message="the rows cannot be counted",
+            effect="restore a backup, or let salvage_book copy what can be read",
+        )
 
 
 def _check_links(connection: sa.Connection) -> Iterator[Problem]:

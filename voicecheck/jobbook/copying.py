@@ -19,6 +19,7 @@ from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.migrations import make_tables
+from voicecheck.jobbook.removals import note_gaps
 from voicecheck.jobbook.rights import (
     close_to_others,
     create_database,
@@ -178,6 +179,9 @@ def copy_rows(source: sa.Connection, target: sa.Connection) -> None:
             used = sa.select(sa.func.count(table.c.id) > 0).scalar_subquery()
             counter = sa.func.pg_get_serial_sequence(table.name, "id")
             target.execute(sa.select(sa.func.setval(counter, last, used)))
+    if source.dialect.name == "postgresql":
+        # A server uses numbers up without a row.
+        note_gaps(target)
 
 
 def copy_files(

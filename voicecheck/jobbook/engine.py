@@ -150,6 +150,8 @@ def prepare_book(engine: sa.Engine, folder: Path, name: str, *, create: bool) ->
             f"this is {voicecheck.__version__}, schema {tables.SCHEMA_VERSION}); nothing was "
             "changed; install the newer version"
         )
+    if version is not None and version not in {step.number for step in migrations.STEPS}:
+        raise JobBookError(describe_damage(name, f"layout {version!r}, which was never written"))
     if version is None:
         _check_new(engine, folder, name, create=create)
     with engine.execution_options(writing=True).begin() as connection:

@@ -29,6 +29,7 @@ from voicecheck.jobbook.personal import (
     list_names,
     sort_names,
 )
+from voicecheck.jobbook.removals import delete_rows
 from voicecheck.jobbook.rows import select_in, update_row, utc_now
 from voicecheck.jobbook.sets import refresh_set_search
 from voicecheck.jobbook.stages import is_check
@@ -139,9 +140,9 @@ class ForgetShelf(BookCore):
         left_behind = []
         for one in select_in(connection, table, table.c.job_id, [number]):
             if is_personal_file(one["name"]):
-                connection.execute(sa.delete(table).where(table.c.id == one["id"]))
+                delete_rows(connection, table, table.c.id == one["id"])
                 told = sa.and_(tables.event.c.job_id == number, tables.event.c.text == one["name"])
-                connection.execute(sa.delete(tables.event).where(told))
+                delete_rows(connection, tables.event, told)
             elif not self._rewrite_document(connection, one, names):
                 continue
             left_behind.append(one["sha256"])

@@ -19,8 +19,11 @@ import sqlalchemy as sa
 
 import voicecheck
 from voicecheck.jobbook import tables
+from voicecheck.jobbook.removals import note_gaps
 from voicecheck.jobbook.rows import utc_now
 
+COUNTED_FROM = "0006"
+"""Older books may have let rows go without a note: what is missing by then is taken as meant."""
 SQLITE = {
     "strict": " STRICT",
     "key": "id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT",
@@ -107,6 +110,14 @@ STEPS = (
             "digest TEXT NOT NULL){strict}",
         ),
     ),
+    Step(
+        "0006",
+        "what the program itself takes away is noted, so that what is lost can be named",
+        (
+            "CREATE TABLE removed_row ({key}, table_name TEXT NOT NULL, first_id INTEGER NOT NULL, "
+            "last_id INTEGER NOT NULL, removed_utc TEXT NOT NULL, digest TEXT NOT NULL){strict}",
+        ),
+    ),
 )
 
 
@@ -132,6 +143,8 @@ def apply_steps(connection: sa.Connection, version: str) -> tuple[str, ...]:
         for statement in step.statements:
             connection.exec_driver_sql(statement.format(**dialect))
     applied = tuple(step.number for step in missing)
+    if COUNTED_FROM in applied:
+        note_gaps(connection)
     connection.execute(sa.update(tables.alembic_version).values(version_num=applied[-1]))
     _log(connection, applied)
     return applied

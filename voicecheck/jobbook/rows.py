@@ -74,6 +74,10 @@ def insert_once(
         Of the new row or of the one that was there.
     is_new : bool
     """
+    same = sa.select(table.c.id).where(*(table.c[key] == values[key] for key in keys))
+    # Looked for first: a row that is offered in vain uses a number up, and would be missed.
+    if (there := connection.execute(same).scalar()) is not None:
+        return int(there), False
     postgres = connection.dialect.name == "postgresql"
     insert = postgresql.insert if postgres else sqlite.insert
     statement = insert(table).values(**values, digest=compute_digest(values))
@@ -81,8 +85,7 @@ def insert_once(
     new = connection.execute(statement.returning(table.c.id)).scalar()
     if new is not None:
         return int(new), True
-    same = (table.c[key] == values[key] for key in keys)
-    return int(connection.execute(sa.select(table.c.id).where(*same)).scalar_one()), False
+    return int(connection.execute(same).scalar_one()), False
 
 
 def update_row(connection: sa.Connection, table: sa.Table, row_id: int, **changes: Any) -> None:
@@ -127,12 +130,25 @@ def select_rows(
 def select_in(
     connection: sa.Connection, table: sa.Table, column: sa.Column[Any], values: Sequence[Any]
 ) -> list[Mapping[str, Any]]:
-    """Rows of one table whose column has one of the values, oldest first, in batches."""
+    """
+    Rows of one table whose column has one of the values, oldest first, in batches.
+
+    Raises
+    ------
+    JobBookError
+        Rows are asked for by their numbers, which other rows name, and one is not there.
+    """
     rows: list[Mapping[str, Any]] = []
     for first in range(0, len(values), BATCH):
         some = values[first : first + BATCH]
         statement = sa.select(table).where(column.in_(some)).order_by(table.c.id)
         rows.extend(select_rows(connection, table, statement))
+    if column is table.c.id and (missing := {*values} - {row["id"] for row in rows}):
+        raise JobBookError(
+            f"row {min(missing)} of table {table.name} is missing, which other rows belong to; "
+            "`voicecheck book verify` lists all that is lost; restore a backup, or let "
+            "`voicecheck book salvage` copy what can be read"
+        )
     return rows
 
 

@@ -12,8 +12,9 @@ from __future__ import annotations
 import contextlib
 import shutil
 import sqlite3
+import sys
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ from voicecheck.jobbook.copying import (
 from voicecheck.jobbook.engine import FILE_NAME
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.recordings import RecordingShelf
+from voicecheck.jobbook.removals import COUNTED, note_gaps
 from voicecheck.jobbook.rows import compute_digest, encode_record, insert_row, is_sound
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import (
@@ -118,11 +120,14 @@ def _salvage_rows(where: Path, into: Path, engine: sa.Engine) -> Iterator[Proble
         for table in tables.metadata.sorted_tables:
             if "digest" in table.c:
                 yield from _salvage_table(raw, target, table, kept)
+        # What is lost has been told: the new book does not miss it again.
+        note_gaps(target)
 
 
 def _salvage_table(
     raw: sqlite3.Connection, target: sa.Connection, table: sa.Table, kept: dict[str, set[int]]
 ) -> Iterator[Problem]:
+    removed = _list_removed(raw, table.name)
     for number in list_row_numbers(raw, table.name):
         try:
             row = raw.execute(f"SELECT * FROM {table.name} WHERE id = ?", (number,)).fetchone()
@@ -130,6 +135,8 @@ def _salvage_table(
             yield _tell(table, number, "cannot be read", "lost")
             continue
         if row is None:
+            if number not in removed:
+                yield _tell(table, number, "is missing", "lost")
             continue
         values = {column.name: dict(row).get(column.name) for column in table.c}
         changed = not is_sound(values)
@@ -155,6 +162,19 @@ def _salvage_table(
             yield _tell(table, number, "does not fit the others", "lost")
         else:
             kept[table.name].add(number)
+
+
+def _list_removed(raw: sqlite3.Connection, name: str) -> Container[int]:
+    """Numbers that may be missing: taken away by the program, or not counted in this book."""
+    query = "SELECT first_id, last_id FROM removed_row WHERE table_name = ?"
+    if name not in COUNTED:
+        return range(sys.maxsize)
+    try:
+        stretches = raw.execute(query, (name,)).fetchall()
+    except UNREADABLE:
+        # A book from before they were noted.
+        return range(sys.maxsize)
+    return {number for first, last in stretches for number in range(first, last + 1)}
 
 
 def _is_readable(table: sa.Table, values: Mapping[str, Any]) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0005"
+SCHEMA_VERSION = "0006"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -256,3 +256,12 @@ bench_record = _table(
 
 shop = _table("shop", _text("saved_utc"), _text("document"))
 """Who does the work; the newest row counts."""
+
+removed_row = _table(
+    "removed_row",
+    _text("table_name"),
+    sa.Column("first_id", sa.Integer, nullable=False),
+    sa.Column("last_id", sa.Integer, nullable=False),
+    _text("removed_utc"),
+)
+"""Rows that the program took away itself: any other number that is not there was lost."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import hashlib
 import re
 import struct
@@ -39,6 +40,7 @@ LIMIT_SAMPLES = 600 * 192_000
 LIMIT_RATIO, SMALL_BYTES = 200, 16 << 20
 """A file that packs better than that is made to be large; small ones may be all of one letter."""
 CHUNK = 1 << 20
+LONGEST_REASON = 400
 END_BYTES = (1 << 16) + 200
 """Where the end record of a ZIP file lies, with the longest comment (APPNOTE 4.3.16)."""
 UNSAID, ENTRY_BYTES = 0xFFFFFFFF, 250
@@ -142,7 +144,8 @@ class OpenedParcel:
         return TakenFile(temporary=temporary, sha256=sha256, n_bytes=n_bytes)
 
     def _refuse(self, reason: str) -> InputError:
-        return InputError(f"parcel {self._name}: {reason}; nothing was imported")
+        told = reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]}..."
+        return InputError(f"parcel {self._name}: {told}; nothing was imported")
 
     def _check_names(self, limit_bytes: int) -> None:
         entries = self._archive.infolist()
@@ -313,6 +316,13 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
         _check_directory(path)
         with zipfile.ZipFile(path) as archive:
             yield OpenedParcel(archive, path.name, limit_bytes)
+    except OSError as error:
+        # A list of files that leads to before the file's beginning.
+        if error.errno != errno.EINVAL:
+            raise
+        raise InputError(
+            f"parcel {path.name}: not a parcel or damaged; nothing was imported"
+        ) from error
     except (zipfile.BadZipFile, NotImplementedError, EOFError, zlib.error, struct.error) as error:
         raise InputError(
             f"parcel {path.name}: not a parcel or damaged ({error}); nothing was imported"

@@ -50,6 +50,7 @@ if TYPE_CHECKING:
         Run,
         SetType,
     )
+    from voicecheck.records.lines import Fit, FitFinding, LineProfile
     from voicecheck.records.measurement import (
         Bands,
         Distortion,
@@ -114,6 +115,9 @@ else:
         from voicecheck.records import checkout
 
         yield checkout
+        from voicecheck.records import lines
+
+        yield lines
         from voicecheck.records import parts
 
         yield parts
@@ -153,6 +157,8 @@ __all__ = [
     "Event",
     "Finding",
     "FineResponse",
+    "Fit",
+    "FitFinding",
     "FlexCheck",
     "FlexEvent",
     "Hint",
@@ -160,6 +166,7 @@ __all__ = [
     "JackConversion",
     "Job",
     "LineCheck",
+    "LineProfile",
     "Linearity",
     "Loudness",
     "Mask",

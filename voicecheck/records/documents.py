@@ -21,6 +21,8 @@ SCHEMAS: dict[str, str] = {
     "StepResult": "voicecheck.calibration-step/1",
     "BenchCheck": "voicecheck.bench-check/1",
     "Trial": "voicecheck.trial/1",
+    "Fit": "voicecheck.fit/1",
+    "LineProfile": "voicecheck.line-profile/1",
 }
 """
 Schema of each record that is a document of its own; a check's is with its kind.

@@ -75,10 +75,30 @@ def list_fields(record: Any) -> tuple[Field, ...]:
     """
     hints, bounds = get_type_hints(record, include_extras=True), list_bounds(record)
     return tuple(
-        _describe(one, hints[one.name], bounds.get(one.name, Bounds(name=one.name)))
+        _describe(one, hint, bounds.get(one.name, Bounds(name=one.name)))
         for one in dataclasses.fields(record)
-        if get_origin(hints[one.name]) is Annotated
+        if (hint := _find_annotated(hints[one.name])) is not None
     )
+
+
+def _find_annotated(hint: Any) -> Any:
+    """
+    The part of a field's type that says how it is asked for; `None` where it is not.
+
+    A number that is stored and may be missing carries it inside: a reader of JSON takes no bounds
+    around a choice of types.
+    """
+    if get_origin(hint) is Annotated:
+        return hint
+    if get_origin(hint) in (Union, UnionType):
+        inner = [_find_annotated(one) for one in get_args(hint) if one is not NoneType]
+        told = [one for one in inner if one and any(_is_told(meta) for meta in get_args(one)[1:])]
+        return told[0] if len(told) == 1 else None
+    return None
+
+
+def _is_told(meta: Any) -> bool:
+    return isinstance(meta, msgspec.Meta) and bool(meta.description)
 
 
 def _describe(field: dataclasses.Field[Any], hint: Any, bounds: Bounds) -> Field:

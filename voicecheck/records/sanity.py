@@ -21,6 +21,8 @@ from voicecheck.errors import InputError
 from voicecheck.records.arrays import Array
 
 MOST, MOST_DB, MOST_HZ = 1e9, 1000.0, 1e6
+WIDEST_LIMIT = 1e100
+"""Limits of a type from two sets of few seats let everything within, and are as wide as that."""
 RATES_HZ = (1000, 1_000_000)
 MOST_COUNT = 100_000
 """Of what is counted one by one: sets, seats, runs."""
@@ -105,6 +107,8 @@ def _check_number(value: float, field: str, name: str) -> None:
     low, high = -MOST, MOST
     if field == "rate_hz":
         low, high = RATES_HZ
+    elif field in ("low", "high"):
+        low, high = -WIDEST_LIMIT, WIDEST_LIMIT
     elif _COUNT.search(field):
         low, high = 1 if field == "n" else 0, MOST_COUNT
     elif _DB.search(field):

@@ -53,7 +53,7 @@ def say_figure(figure: PartFigure) -> str:
     --------
     >>> from voicecheck.records.parts import PartFigure
     >>> say_figure(PartFigure(value=0.46912, uncertainty=0.0031))
-    '0.469 +/- 0.003'
+    '0.4691 +/- 0.0031'
     >>> say_figure(PartFigure(value=None))
     '-'
     """

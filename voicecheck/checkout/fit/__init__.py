@@ -1,0 +1,1 @@
+"""A set on a line: what the line asks, what the set does, and what to do about it."""

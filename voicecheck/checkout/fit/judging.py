@@ -1,0 +1,58 @@
+"""The verdict of a line on one value, and what is said beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from voicecheck.checkout.limits import MEMORY
+from voicecheck.records.lines import FitFinding, LineProfile
+from voicecheck.records.terms import MarkState
+
+GRAVEST: tuple[MarkState, ...] = ("outside", "doubtful", "not comparable", "not tested", "within")
+"""A set whose dial nobody tried does not fit a line yet, however well it speaks."""
+
+
+def judge_value(
+    value: float, uncertainty: float, low: float | None, high: float | None
+) -> MarkState:
+    """
+    Hold a value against what a line takes.
+
+    Sharper than a service limit is: within only where the whole interval is, for a set that is
+    sent home on a line has to work there every time.
+
+    Examples
+    --------
+    >>> [judge_value(value, 1.0, 47.0, 80.0) for value in (60.0, 79.5, 80.5, 82.0)]
+    ['within', 'doubtful', 'doubtful', 'outside']
+    """
+    margins = [value - low] if low is not None else []
+    margins += [high - value] if high is not None else []
+    if not margins:
+        return "not comparable"
+    least = min(margins)
+    return "outside" if least < -uncertainty else "within" if least >= uncertainty else "doubtful"
+
+
+def find_gravest(findings: Iterable[FitFinding]) -> MarkState:
+    """
+    Verdict of the whole.
+
+    Examples
+    --------
+    >>> find_gravest([])
+    'not tested'
+    """
+    verdicts = [one.verdict for one in findings]
+    return min(verdicts, key=GRAVEST.index, default="not tested")
+
+
+def name_sources(profile: LineProfile, *names: str) -> str:
+    """Where values of a profile are from, each source once."""
+    told = (profile.sources.get(name, "") for name in names)
+    return "; ".join(dict.fromkeys(one for one in told if one))
+
+
+def say_memory(source: str) -> str:
+    """What is added to a sentence whose limit nobody has seen in print."""
+    return " (the limit is from memory)" if MEMORY in source or "(PROP)" in source else ""
