@@ -97,7 +97,7 @@ def test_slips_tell_what_an_owner_signs(folder: Path) -> None:
                  "0123 45678", "2031-05-20", "an adapter", "old cord", "people say"):  # fmt: skip
         assert text in taken, text
         assert text in back, text
-    assert "they are forgotten" in taken
+    assert "they are erased" in taken
     assert "cord fitted: rubber in place of cloth" in back
     assert "1 h 05 min" in back
     assert "was" not in re.findall(r"<li>.*?</li>", back, re.DOTALL)[0]
