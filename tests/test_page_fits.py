@@ -83,6 +83,7 @@ def test_a_line_is_chosen_and_every_finding_is_told(client: Any, folder: Path) -
             assert f"Do: {read_words(one.advice)}" in told or not one.advice
         assert "`" not in told, "a command is a link here"
         assert "voicecheck" not in told
+        assert " --" not in told
     assert any(one.advice for one in fits[ATTIC].findings)
 
 

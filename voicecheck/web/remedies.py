@@ -25,6 +25,7 @@ PLACES: tuple[tuple[str, str, str], ...] = (
     (r"fits (\d+).*", "/jobs/{0}?mark=line#fit", "how it fits a line"),
     (r"line (?:list|show).*", "#fit", "the choice of lines"),
     (r"line add.*", "/help/checks", "how to keep a line of your own"),
+    (r"sweep --path \w+", "#starts", "a sweep by hand"),
     (r"line --loop-ma", "#readings", "readings of a meter"),
     (r"type add", "/types", "adding a set type"),
     (r'baseline build "?([^"]+)"?', "/type?name={0}", "building the baseline"),
@@ -34,7 +35,7 @@ PLACES: tuple[tuple[str, str, str], ...] = (
 """
 Command, page that does it, and what is on the link.
 
-Lines by name are told of on one page alone, a job's, so that their place is on it.
+Lines by name are told of on one page alone, a job's, so the place of what they need is on it.
 """
 
 

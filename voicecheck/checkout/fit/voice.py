@@ -143,7 +143,9 @@ def change_of_current(
 def _tell_level(spoken: Spoken, profile: LineProfile) -> FitFinding:
     current = _find_current(spoken, profile)
     if not spoken.is_swept:
-        return _leave("level", "nobody has swept it", "Sweep it: sweep --path transmit.")
+        return _leave(
+            "level", "nobody has swept it", "Sweep it: `voicecheck sweep --path transmit`."
+        )
     if current is None or spoken.bench_ma is None:
         return _leave(
             "level",
@@ -183,7 +185,9 @@ def _tell_own_voice(spoken: Spoken, profile: LineProfile) -> FitFinding:
             "sidetone", "the line's impedance is not known", "Type it in: `voicecheck line add`."
         )
     if not spoken.is_sidetone_swept:
-        return _leave("sidetone", "nobody has swept it", "Sweep it: sweep --path sidetone.")
+        return _leave(
+            "sidetone", "nobody has swept it", "Sweep it: `voicecheck sweep --path sidetone`."
+        )
     balance = load_impedance(profile.balance) if profile.balance else None
     exchange = load_impedance(profile.impedance)
     try:
