@@ -25,6 +25,7 @@ from voicecheck.cli.main import make_app
 from voicecheck.errors import InputError
 from voicecheck.records import BellCheck, DialCheck, DialDigit, Finding, PartsCheck, Ring
 from voicecheck.records.lines import LineProfile
+from voicecheck.workflow.fits import tell_line
 
 NARROW = load_profiles()["adapter, 45 V 25 Hz, narrow pulses"]
 EXCHANGE = load_profiles()["exchange, North America"]
@@ -194,6 +195,16 @@ def test_every_line_holds_together_and_every_value_has_a_source() -> None:
 def test_a_line_that_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(InputError):
         check_profile(LineProfile(name="hall", **wrong))
+
+
+def test_a_line_that_states_one_window_alone_is_told_by_it() -> None:
+    assert tell_line(LineProfile(name="a", break_low_ms=40.0, break_high_ms=90.0)) == (
+        "break 40 to 90 ms"
+    )
+    assert tell_line(LineProfile(name="b", make_low_ms=25.0, make_high_ms=60.0)) == (
+        "make 25 to 60 ms"
+    )
+    assert tell_line(LineProfile(name="c")) == ""
 
 
 def test_a_bell_by_volts_frequency_and_load() -> None:

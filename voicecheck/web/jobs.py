@@ -38,6 +38,7 @@ from voicecheck.workflow.trials import load_trials, name_trial_file
 from voicecheck.workflow.undoing import find_undo, undo
 from voicecheck.workflow.work import list_entries
 
+MOST_LINE = 200
 PER_PAGE = 50
 REPORT_POLICY = (
     "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; "
@@ -136,7 +137,8 @@ class JobPages(Pages):
             checks, sheet = list_checks(book, number), load_sheet(book, number)
             kinds = [sort_checks(job, kind, checks, sheet) for kind in list_kinds()]
             takes = list_takes(book, number)
-            panel = make_panel(book, job, mark, takes)
+            line = request.query_params.get("line", "")[:MOST_LINE]
+            panel = make_panel(book, job, mark, takes, line)
             setups = [file.setup for file in list_benches(book)]
             runs = book.list_runs(job=number, recordings=False)
             handsets, faults = list_simulated()

@@ -6,12 +6,15 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicecheck.records import Comparison, Event, Finding, Hint, Job
+from voicecheck.errors import InputError
+from voicecheck.records import Comparison, Event, Finding, Fit, Hint, Job
+from voicecheck.records.lines import LineProfile
 from voicecheck.records.quantities import family_of
 from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
+from voicecheck.workflow.fits import find_line, fit_line, list_lines, tell_line
 from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN, TRIED_BY
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake
@@ -23,7 +26,7 @@ if TYPE_CHECKING:
     from voicecheck.jobbook import JobBook
     from voicecheck.jobbook.traces import Compared
 
-CRACKLE, STAND_IN = "crackle", "stand-in"
+CRACKLE, LINE, STAND_IN = "crackle", "line", "stand-in"
 KINDS = {kind.name for kind in list_kinds()}
 MOST_HINTS = 4
 
@@ -45,6 +48,29 @@ class Held:
     index: int
     comparison: Comparison
     findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """
+    The set on a line by name.
+
+    Parameters
+    ----------
+    lines : tuple of LineProfile
+        All that may be chosen.
+    fit : Fit or None
+        `None` where no line is chosen.
+    about : str
+        What the chosen line asks, in a few words.
+    refused : str
+        Why what was asked for cannot be told.
+    """
+
+    lines: tuple[LineProfile, ...]
+    fit: Fit | None = None
+    about: str = ""
+    refused: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +98,8 @@ class Panel:
         What can be said without good sets of the type.
     tried : tuple of StoredTrial
         Trials of the path, newest first.
+    fitted : Fitted or None
+        Of the mark `line` alone.
     """
 
     mark: Mark
@@ -84,6 +112,7 @@ class Panel:
     takes: tuple[KeptTake, ...] = ()
     told: tuple[str, ...] = ()
     tried: tuple[StoredTrial, ...] = ()
+    fitted: Fitted | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +151,9 @@ def find_test(job: int, test: str) -> str:
     return f"/jobs/{job}?stage={test}#sweep" if test in SWEPT_AGAIN else ""
 
 
-def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -> Panel:
+def make_panel(
+    book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake], line: str = ""
+) -> Panel:
     """
     The panel of a mark.
 
@@ -133,10 +164,13 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
     mark : Mark
     takes : sequence of KeptTake
         Of the job, the oldest first.
+    line : str
+        Name of the line that the set is to be held against; "" for none.
     """
     if mark.key in CHECKS:
         kind = CHECKS[mark.key]
-        return Panel(mark=mark, kind=kind, takes=_choose_takes(takes, kind))
+        fitted = _fit(book, job, line) if kind == LINE else None
+        return Panel(mark=mark, kind=kind, takes=_choose_takes(takes, kind), fitted=fitted)
     path = "transmit" if mark.key == CRACKLE else PATHS[mark.key]
     traces = book.read_traces([job.job])[job.job]
     held = tuple(
@@ -156,6 +190,17 @@ def make_panel(book: JobBook, job: Job, mark: Mark, takes: Sequence[KeptTake]) -
         told=_tell_stand_in(held),
         tried=_choose_tried(book, job, path),
     )
+
+
+def _fit(book: JobBook, job: Job, name: str) -> Fitted:
+    lines = list_lines(book)
+    if not name.strip():
+        return Fitted(lines=lines)
+    try:
+        fit = fit_line(book, job.job, name)
+    except InputError as error:
+        return Fitted(lines=lines, refused=str(error))
+    return Fitted(lines=lines, fit=fit, about=tell_line(find_line(book, fit.line)))
 
 
 def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) -> list[LogLine]:

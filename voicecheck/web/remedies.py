@@ -12,6 +12,7 @@ PLACES: tuple[tuple[str, str, str], ...] = (
     (r'bench check "?([^"]+)"?', "/bench?name={0}", "the daily check"),
     (r"bench add", "/benches", "setting up a bench"),
     (r"devices", "/benches", "the list of sound devices"),
+    (r"handsets", "/", "“Try it without a bench” of any job"),
     (r"job reopen (\d+)", "/jobs/{0}", "“Reopen the job”"),
     (r"job open", "/#open", "opening a job"),
     (r"job done (\d+)", "/jobs/{0}", "“The work is done”"),
@@ -21,12 +22,21 @@ PLACES: tuple[tuple[str, str, str], ...] = (
     (r"set (?:list|edit|show).*", "/sets", "the sets"),
     (r"job open .*--set.*", "/sets", "the set's own page"),
     (r"job restore (\d+)", "/", "taking it out of the bin"),
+    (r"fits (\d+).*", "/jobs/{0}?mark=line#fit", "how it fits a line"),
+    (r"line (?:list|show).*", "#fit", "the choice of lines"),
+    (r"line add.*", "/help/checks", "how to keep a line of your own"),
+    (r"sweep --path \w+", "#starts", "a sweep by hand"),
+    (r"line --loop-ma", "#readings", "readings of a meter"),
     (r"type add", "/types", "adding a set type"),
     (r'baseline build "?([^"]+)"?', "/type?name={0}", "building the baseline"),
     (r"baseline build", "/types", "building the baseline"),
     (r"baseline import FILE", "/types", "bringing in a baseline"),
 )
-"""Command, page that does it, and what is on the link."""
+"""
+Command, page that does it, and what is on the link.
+
+Lines by name are told of on one page alone, a job's, so the place of what they need is on it.
+"""
 
 
 def quote_name(name: str) -> str:

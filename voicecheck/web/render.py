@@ -24,6 +24,7 @@ from voicecheck.web.desk import Status
 from voicecheck.web.jobview import find_test
 from voicecheck.web.remedies import link_commands, quote_name
 from voicecheck.words import name_languages
+from voicecheck.workflow.fits import CAUTIONS
 from voicecheck.workflow.settypes import list_known_regions
 from voicecheck.workflow.sweeping.seats import ENOUGH_DBFS, TOO_MUCH_DBFS
 from voicecheck.workflow.trialwords import say_outcome, say_trial
@@ -103,6 +104,7 @@ def _templates() -> Environment:
     templates.globals["path_words"] = PATH_WORDS
     templates.globals["check_words"] = CHECK_WORDS
     templates.globals["find_test"] = find_test
+    templates.globals["fit_cautions"] = CAUTIONS
     templates.globals["strip_names"] = [say_mark_name(key) for key in words_of(MarkKey)]
     templates.globals["sign_names"] = [(say_mark(one), one) for one in words_of(MarkState)]
     templates.filters["range"] = write_range

@@ -249,11 +249,17 @@ def tell_line(profile: LineProfile) -> str:
     told = []
     if profile.takes_pulses is False:
         told.append("no dial pulses")
-    elif profile.break_low_ms is not None:
-        told.append(
-            f"break {profile.break_low_ms:g} to {profile.break_high_ms:g} ms, "
-            f"make {profile.make_low_ms:g} to {profile.make_high_ms:g} ms"
+    else:
+        windows = (
+            ("break", profile.break_low_ms, profile.break_high_ms),
+            ("make", profile.make_low_ms, profile.make_high_ms),
         )
+        stated = [
+            f"{name} {low:g} to {high:g} ms"
+            for name, low, high in windows
+            if low is not None and high is not None
+        ]
+        told += [", ".join(stated)] if stated else []
     if profile.feed_low_ma is not None and profile.feed_high_ma is not None:
         told.append(f"{profile.feed_low_ma:g} to {profile.feed_high_ma:g} mA")
     if profile.ringing_v is not None and profile.ringing_hz is not None:

@@ -54,5 +54,14 @@ def name_sources(profile: LineProfile, *names: str) -> str:
 
 
 def say_memory(source: str) -> str:
-    """What is added to a sentence whose limit nobody has seen in print."""
-    return " (the limit is from memory)" if MEMORY in source or "(PROP)" in source else ""
+    """
+    What is added to a sentence whose limit nobody has seen in print.
+
+    Examples
+    --------
+    >>> say_memory("least current (from memory)"), say_memory("1 % of calls: ours (PROP)")
+    (' (the limit is from memory)', ' (our own limit)')
+    """
+    if MEMORY in source:
+        return " (the limit is from memory)"
+    return " (our own limit)" if "(PROP)" in source else ""

@@ -64,7 +64,12 @@ def hold_dial(check: DialCheck | None, profile: LineProfile) -> tuple[FitFinding
         return (_refuse_pulses(profile),)
     windows = _find_windows(profile)
     if windows is None:
-        return (_leave("this line does not say which pulses it takes", "type them in: line add"),)
+        return (
+            _leave(
+                "this line does not say which pulses it takes",
+                "type them in: `voicecheck line add`",
+            ),
+        )
     if check is None:
         return (_leave("nobody has dialled yet", "dial all ten digits, then ten zeros"),)
     pulses = list_pulses(check.digits, *windows)

@@ -51,7 +51,9 @@ def hold_bell(
     """
     volts, hertz = profile.ringing_v, profile.ringing_hz
     if volts is None or hertz is None:
-        return (_leave("this line does not say how it rings", "Type it in: line add."),)
+        return (
+            _leave("this line does not say how it rings", "Type it in: `voicecheck line add`."),
+        )
     found = [_tell_ringing(check, volts, hertz, profile)]
     if check is not None and check.rings:
         found.append(_tell_loudness(circuit, volts, hertz, profile))

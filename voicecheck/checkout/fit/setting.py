@@ -44,9 +44,12 @@ def find_setting(
 
     Examples
     --------
-    >>> slow = find_setting((75.0, 82.0), (38.0, 42.0), (47.0, 80.0), (30.0, 55.0), 8.5)
+    >>> slow = find_setting((75.0, 85.0), (45.0, 56.0), (47.0, 80.0), (30.0, 55.0), 8.5)
     >>> slow.speed_pps > 0.0, slow.break_ms
     (True, 0.0)
+    >>> either = find_setting((75.0, 82.0), (38.0, 42.0), (47.0, 80.0), (30.0, 55.0), 8.5)
+    >>> either.speed_pps, either.break_ms
+    (0.0, -7.5)
     >>> find_setting((40.0, 90.0), (38.0, 42.0), (47.0, 80.0), (30.0, 55.0), 9.0).is_possible
     False
     """

@@ -143,9 +143,15 @@ def change_of_current(
 def _tell_level(spoken: Spoken, profile: LineProfile) -> FitFinding:
     current = _find_current(spoken, profile)
     if not spoken.is_swept:
-        return _leave("level", "nobody has swept it", "Sweep it: sweep --path transmit.")
+        return _leave(
+            "level", "nobody has swept it", "Sweep it: `voicecheck sweep --path transmit`."
+        )
     if current is None or spoken.bench_ma is None:
-        return _leave("level", "a current is not known", "Type the line's current: line --loop-ma.")
+        return _leave(
+            "level",
+            "a current is not known",
+            "Type the line's current: `voicecheck line --loop-ma`.",
+        )
     change_db, uncertainty_db = change_of_current(spoken.transmitter, spoken.bench_ma, *current)
     source = name_sources(profile, "feed_low_ma", "loop")
     if profile.loop:
@@ -158,7 +164,8 @@ def _tell_level(spoken: Spoken, profile: LineProfile) -> FitFinding:
     if found.verdict != "doubtful" or current[1] <= KNOWN_MA:
         return found
     advice = (
-        "Read the current on this line and type it in: line --loop-ma, the line's name as note."
+        "Read the current on this line and type it in: `voicecheck line --loop-ma`, "
+        "the line's name as note."
     )
     return dataclasses.replace(found, advice=advice)
 
@@ -174,9 +181,13 @@ def _tell_own_voice(spoken: Spoken, profile: LineProfile) -> FitFinding:
     from voicecheck.checkout.line.sidetone import sidetone_on
 
     if not profile.impedance:
-        return _leave("sidetone", "the line's impedance is not known", "Type it in: line add.")
+        return _leave(
+            "sidetone", "the line's impedance is not known", "Type it in: `voicecheck line add`."
+        )
     if not spoken.is_sidetone_swept:
-        return _leave("sidetone", "nobody has swept it", "Sweep it: sweep --path sidetone.")
+        return _leave(
+            "sidetone", "nobody has swept it", "Sweep it: `voicecheck sweep --path sidetone`."
+        )
     balance = load_impedance(profile.balance) if profile.balance else None
     exchange = load_impedance(profile.impedance)
     try:
