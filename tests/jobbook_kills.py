@@ -46,7 +46,7 @@ def prepare(folder: Path) -> None:
             book.save_run(draw_run(number, job=job, recordings=(seat,) * N_SEATS))
             book.add_note(job, "packed")
             book.attach_file(job, folder / "photo.jpg")
-            book.export_job(job, folder / f"parcel{number}.zip")
+            book.export_job(job, folder / f"parcel{number}.zip", with_owner=True)
 
 
 def start_old_book(folder: Path) -> None:

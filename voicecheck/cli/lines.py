@@ -120,10 +120,16 @@ def show_line(name: LineName, book: Book = None, as_json: Json = False) -> None:
     if as_json:
         write_json(to_document(profile))
     else:
-        write_text(f"{profile.name}\n{render_table(_list_values(profile))}")
+        rows, sources = _list_values(profile)
+        told = "".join(f"\n  {number}: {one}" for number, one in enumerate(sources, 1))
+        write_text(f"{profile.name}\n{render_table(rows)}{told}")
 
 
-def _list_values(profile: LineProfile) -> list[tuple[str, str, str]]:
+def _list_values(profile: LineProfile) -> tuple[list[tuple[str, str, str]], list[str]]:
+    """Each value with the number of its source, and the sources in words."""
+    from voicecheck.workflow.wording import say_source
+
+    sources: list[str] = []
     values = ((one, getattr(profile, one.name)) for one in list_typed())
     rows = []
     for field, value in values:
@@ -132,8 +138,11 @@ def _list_values(profile: LineProfile) -> list[tuple[str, str, str]]:
         shown = {True: "yes", False: "no"}.get(value, value) if field.kind == "yes or no" else value
         told = f"{shown:g}" if isinstance(shown, float) else str(shown)
         source = profile.sources.get(field.name, "typed in" if not profile.sources else "")
-        rows.append((field.label, f"{told} {field.bounds.unit}".rstrip(), source))
-    return [("", "", "from"), *rows]
+        said = say_source(source, is_marked=False)
+        sources += [said] if source and said not in sources else []
+        number = str(sources.index(said) + 1) if source else ""
+        rows.append((field.label, f"{told} {field.bounds.unit}".rstrip(), number))
+    return [("", "", "source"), *rows], sources
 
 
 def fit_job(

@@ -68,7 +68,8 @@ class RunShelf(BookCore):
             There is none of that number.
         """
         with self._reading() as connection:
-            rows = select_in(connection, tables.run, tables.run.c.id, [number])
+            statement = sa.select(tables.run).where(tables.run.c.id == number)
+            rows = select_rows(connection, tables.run, statement)
             if not rows:
                 raise InputError(f"run {number}: not in the book")
             return load_runs(connection, rows)[0]

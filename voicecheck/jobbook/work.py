@@ -12,7 +12,14 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, add_event, find_job
 from voicecheck.jobbook.jobs import read_work, refresh_search
-from voicecheck.jobbook.rows import check_text, insert_row, select_in, update_row, utc_now
+from voicecheck.jobbook.rows import (
+    check_text,
+    insert_row,
+    select_in,
+    select_rows,
+    update_row,
+    utc_now,
+)
 from voicecheck.records.sets import Work, WorkKind
 from voicecheck.records.terms import check_word
 
@@ -125,7 +132,9 @@ class WorkShelf(BookCore):
     @staticmethod
     def _find(connection: sa.Connection, job: int, number: int) -> Work:
         find_job(connection, job, lock=True)
-        rows = select_in(connection, tables.work, tables.work.c.id, [number])
+        # Asked for by what a person typed, not by what another row names.
+        statement = sa.select(tables.work).where(tables.work.c.id == number)
+        rows = select_rows(connection, tables.work, statement)
         if not rows or rows[0]["job_id"] != job:
             raise InputError(
                 f"entry {number}: not one of job {job}; `voicecheck work list {job}` lists them"
