@@ -150,7 +150,7 @@ def test_what_is_not_known_of_a_dial_is_not_tested() -> None:
     assert [one.verdict for one in found] == ["not tested"]
     single = hold_dial(clicks, NARROW)
     assert [one.verdict for one in single] == ["within", "not tested", "not tested"]
-    assert "Dial ten zeros" in single[1].advice
+    assert "Dial the digit of ten pulses ten times" in single[1].advice
     assert hold_dial(clicks, load_profiles()["adapter, no dial pulses"])[0].verdict == "outside"
 
 

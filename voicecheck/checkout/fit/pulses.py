@@ -71,7 +71,12 @@ def hold_dial(check: DialCheck | None, profile: LineProfile) -> tuple[FitFinding
             ),
         )
     if check is None:
-        return (_leave("nobody has dialled yet", "dial all ten digits, then ten zeros"),)
+        return (
+            _leave(
+                "nobody has dialled yet",
+                "dial all ten digits, then the digit of ten pulses ten times",
+            ),
+        )
     pulses = list_pulses(check.digits, *windows)
     if not any(one.what == "break" for one in pulses):
         told = "the recording holds no length of a break: clicks alone, or no digit"
@@ -284,18 +289,19 @@ def _say_chance(percent: float | None, n_digits: int, n_zeros: int, counted: str
     if percent is None:
         return (
             f"How often a call of {n_digits} digits is misdialled is not known without the "
-            f"spread of several zeros; {counted}."
+            f"spread of several digits of ten pulses; {counted}."
         )
     told = "fewer than 0.1" if percent < 0.1 else f"about {percent:.1f}"
     return (
         f"Of 100 calls of {n_digits} digits {told} would be misdialled, if the dial goes on "
-        f"scattering as its {n_zeros} zeros did (normal spread); {counted}."
+        f"scattering as its {n_zeros} digits of ten pulses did (normal spread); {counted}."
     )
 
 
 def _advise_chance(percent: float | None, n_zeros: int, advice: str) -> str:
     if percent is None:
-        return f"Dial ten zeros: there are {n_zeros}."
+        # In a few countries ten pulses are not a zero.
+        return f"Dial the digit of ten pulses ten times: it is there {n_zeros} times."
     return "" if percent <= FEW_PERCENT else advice
 
 
