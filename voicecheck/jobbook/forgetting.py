@@ -30,7 +30,7 @@ from voicecheck.jobbook.personal import (
     sort_names,
 )
 from voicecheck.jobbook.removals import delete_rows
-from voicecheck.jobbook.rows import select_in, update_row, utc_now
+from voicecheck.jobbook.rows import select_in, select_named, update_row, utc_now
 from voicecheck.jobbook.sets import refresh_set_search
 from voicecheck.jobbook.stages import is_check
 from voicecheck.records import Problem
@@ -126,7 +126,7 @@ class ForgetShelf(BookCore):
                 _rewrite(connection, table, one, columns, names)
         if row["telephone_id"] is not None:
             table = tables.telephone
-            (one,) = select_in(connection, table, table.c.id, [row["telephone_id"]])
+            (one,) = select_named(connection, table, [row["telephone_id"]])
             _rewrite(connection, table, one, ("label", *SET_WORDS), names)
             refresh_set_search(connection, one["id"])
         gone = self._forget_files(connection, number, names)

@@ -21,6 +21,7 @@ from voicecheck.jobbook.rows import (
     insert_once,
     insert_row,
     select_in,
+    select_named,
     select_rows,
     update_row,
     utc_now,
@@ -416,11 +417,9 @@ def refresh_search(connection: sa.Connection, number: int) -> None:
 def _load_jobs(connection: sa.Connection, numbers: Sequence[int]) -> list[Job]:
     """Jobs of these numbers, oldest first."""
     job, set_type = tables.job, tables.set_type
-    rows = select_in(connection, job, job.c.id, numbers)
+    rows = select_named(connection, job, numbers)
     type_ids = sorted({row["set_type_id"] for row in rows})
-    types = {
-        row["id"]: row["name"] for row in select_in(connection, set_type, set_type.c.id, type_ids)
-    }
+    types = {row["id"]: row["name"] for row in select_named(connection, set_type, type_ids)}
     notes: dict[int, list[str]] = defaultdict(list)
     for row in select_in(connection, tables.note, tables.note.c.job_id, numbers):
         notes[row["job_id"]].append(row["text"])

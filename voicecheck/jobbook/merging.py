@@ -44,6 +44,7 @@ from voicecheck.jobbook.rows import (
     encode_record,
     insert_row,
     select_in,
+    select_named,
     select_rows,
     update_row,
 )
@@ -314,7 +315,7 @@ def _add_set(connection: sa.Connection, job: PackedJob, number: int) -> None:
         return
     table, packed = tables.telephone, job.telephone
     known = select_rows(connection, table, sa.select(table).where(table.c.mark == packed.mark))
-    (set_type,) = select_in(connection, tables.set_type, tables.set_type.c.id, [row["set_type_id"]])
+    (set_type,) = select_named(connection, tables.set_type, [row["set_type_id"]])
     words = {name: getattr(packed, name) for name in SET_WORDS}
     telephone = (
         known[0]["id"]

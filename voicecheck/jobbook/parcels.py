@@ -55,7 +55,14 @@ from voicecheck.jobbook.personal import (
     list_names,
     sort_names,
 )
-from voicecheck.jobbook.rows import decode_record, select_in, select_rows, update_row, utc_now
+from voicecheck.jobbook.rows import (
+    decode_record,
+    select_in,
+    select_named,
+    select_rows,
+    update_row,
+    utc_now,
+)
 from voicecheck.jobbook.runs import ORIGIN, find_baseline, load_runs
 from voicecheck.jobbook.vault import Vault
 from voicecheck.records import Attachment, Comparison, Event, Run, SetType, to_json
@@ -383,7 +390,7 @@ def _rewrite(record: Packed, fields: Iterable[str], names: Sequence[str]) -> Pac
 def _read_set(connection: sa.Connection, number: int | None) -> PackedSet | None:
     if number is None:
         return None
-    (row,) = select_in(connection, tables.telephone, tables.telephone.c.id, [number])
+    (row,) = select_named(connection, tables.telephone, [number])
     words = {name: row[name] for name in SET_WORDS}
     return PackedSet(mark=row["mark"], label=row["label"], **words)
 
@@ -413,7 +420,7 @@ def _read_written(connection: sa.Connection, row: Any) -> dict[str, Any]:
 
 
 def _read_type_name(connection: sa.Connection, row_id: int) -> str:
-    rows = select_in(connection, tables.set_type, tables.set_type.c.id, [row_id])
+    rows = select_named(connection, tables.set_type, [row_id])
     return decode_record(rows[0]["document"], SetType, f"set type {row_id}").name
 
 

@@ -130,20 +130,28 @@ def select_rows(
 def select_in(
     connection: sa.Connection, table: sa.Table, column: sa.Column[Any], values: Sequence[Any]
 ) -> list[Mapping[str, Any]]:
-    """
-    Rows of one table whose column has one of the values, oldest first, in batches.
-
-    Raises
-    ------
-    JobBookError
-        Rows are asked for by their numbers, which other rows name, and one is not there.
-    """
+    """Rows of one table whose column has one of the values, oldest first, in batches."""
     rows: list[Mapping[str, Any]] = []
     for first in range(0, len(values), BATCH):
         some = values[first : first + BATCH]
         statement = sa.select(table).where(column.in_(some)).order_by(table.c.id)
         rows.extend(select_rows(connection, table, statement))
-    if column is table.c.id and (missing := {*values} - {row["id"] for row in rows}):
+    return rows
+
+
+def select_named(
+    connection: sa.Connection, table: sa.Table, numbers: Sequence[int]
+) -> list[Mapping[str, Any]]:
+    """
+    Rows of one table that other rows name by their numbers, oldest first.
+
+    Raises
+    ------
+    JobBookError
+        One is not there.
+    """
+    rows = select_in(connection, table, table.c.id, numbers)
+    if missing := {*numbers} - {row["id"] for row in rows}:
         raise JobBookError(
             f"row {min(missing)} of table {table.name} is missing, which other rows belong to; "
             "`voicecheck book verify` lists all that is lost; restore a backup, or let "

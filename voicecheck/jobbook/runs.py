@@ -20,6 +20,7 @@ from voicecheck.jobbook.rows import (
     finite_or_none,
     insert_row,
     select_in,
+    select_named,
     select_rows,
     utc_now,
 )
@@ -68,8 +69,7 @@ class RunShelf(BookCore):
             There is none of that number.
         """
         with self._reading() as connection:
-            statement = sa.select(tables.run).where(tables.run.c.id == number)
-            rows = select_rows(connection, tables.run, statement)
+            rows = select_in(connection, tables.run, tables.run.c.id, [number])
             if not rows:
                 raise InputError(f"run {number}: not in the book")
             return load_runs(connection, rows)[0]
@@ -367,7 +367,7 @@ def load_runs(
     wanted = sorted({one["measurement_id"] for one in links})
     found = {
         row["id"]: decode_record(row["document"], Measurement, f"measurement {row['id']}")
-        for row in select_in(connection, table, table.c.id, wanted)
+        for row in select_named(connection, table, wanted)
     }
     seats: dict[int, list[Measurement]] = defaultdict(list)
     for one in sorted(links, key=lambda one: int(one["position"])):

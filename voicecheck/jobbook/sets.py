@@ -15,7 +15,7 @@ from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
 from voicecheck.jobbook.rows import (
     check_text,
     insert_row,
-    select_in,
+    select_named,
     select_rows,
     update_row,
     utc_now,
@@ -112,9 +112,7 @@ class SetShelf(BookCore):
             row = find_job(connection, job, lock=True)
             number = row["telephone_id"]
             if number is None:
-                types = select_in(
-                    connection, tables.set_type, tables.set_type.c.id, [row["set_type_id"]]
-                )
+                types = select_named(connection, tables.set_type, [row["set_type_id"]])
                 number = add_set(connection, row["label"], types[0])
                 update_row(connection, tables.job, job, telephone_id=number)
                 add_event(connection, job, "set", f"set {number}")
@@ -129,7 +127,7 @@ class SetShelf(BookCore):
         numbers : sequence of int
         """
         with self._reading() as connection:
-            rows = select_in(connection, tables.job, tables.job.c.id, numbers)
+            rows = select_named(connection, tables.job, numbers)
         return {
             row["id"]: (
                 row["label"],
@@ -208,12 +206,9 @@ def fold_set(*texts: str) -> str:
 
 def _load_sets(connection: sa.Connection, numbers: Sequence[int]) -> list[Telephone]:
     """Sets of these numbers, oldest first, with their jobs that are in no bin."""
-    rows = select_in(connection, tables.telephone, tables.telephone.c.id, numbers)
+    rows = select_named(connection, tables.telephone, numbers)
     of_types = sorted({row["set_type_id"] for row in rows})
-    types = {
-        row["id"]: row["name"]
-        for row in select_in(connection, tables.set_type, tables.set_type.c.id, of_types)
-    }
+    types = {row["id"]: row["name"] for row in select_named(connection, tables.set_type, of_types)}
     jobs: dict[int, list[int]] = defaultdict(list)
     job = tables.job
     statement = (

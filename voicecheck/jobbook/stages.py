@@ -15,6 +15,7 @@ from voicecheck.jobbook.rows import (
     check_text,
     decode_record,
     encode_record,
+    select_in,
     select_rows,
     update_row,
 )
@@ -160,7 +161,7 @@ def _find_piece(
 
 def _read_rows(connection: sa.Connection, table: sa.Table, place: int) -> list[Mapping[str, Any]]:
     if table is tables.attachment:
-        files = select_rows(connection, table, sa.select(table).where(table.c.id == place))
+        files = select_in(connection, table, table.c.id, [place])
         return [row for row in files if is_check(row["name"])]
     is_own = sa.or_(table.c.id == place, table.c.origin_id == place)
     rows = select_rows(connection, table, sa.select(table).where(is_own).order_by(table.c.id))

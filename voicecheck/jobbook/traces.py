@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from voicecheck.errors import JobBookError
 from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore
-from voicecheck.jobbook.rows import BATCH, decode_record, select_in
+from voicecheck.jobbook.rows import BATCH, decode_record, select_in, select_named
 from voicecheck.jobbook.runs import ORIGIN, is_current
 from voicecheck.jobbook.stages import REARRANGED, is_check
 from voicecheck.records import Comparison, Run
@@ -178,7 +178,7 @@ def _make_trace(row: Mapping[Any, Any], *, is_simulated: bool) -> RunTrace:
 
 def _read_simulated(connection: sa.Connection, numbers: Sequence[int]) -> dict[int, bool]:
     """Of runs from before it was a column, out of their documents."""
-    rows = select_in(connection, tables.run, tables.run.c.id, numbers)
+    rows = select_named(connection, tables.run, numbers)
     return {
         row["id"]: decode_record(row["document"], Run, f"run {row['id']}").is_simulated
         for row in rows
@@ -192,4 +192,4 @@ def _read_compared(connection: sa.Connection, numbers: Sequence[int]) -> list[Ma
         statement = sa.select(sa.func.max(table.c.id)).where(table.c.job_id.in_(some))
         statement = statement.group_by(table.c.job_id, table.c.stage, table.c.against_kind)
         newest += connection.execute(statement).scalars()
-    return select_in(connection, table, table.c.id, newest)
+    return select_named(connection, table, newest)

@@ -16,7 +16,7 @@ from voicecheck.jobbook.rows import (
     check_text,
     insert_row,
     select_in,
-    select_rows,
+    select_named,
     update_row,
     utc_now,
 )
@@ -132,9 +132,7 @@ class WorkShelf(BookCore):
     @staticmethod
     def _find(connection: sa.Connection, job: int, number: int) -> Work:
         find_job(connection, job, lock=True)
-        # Asked for by what a person typed, not by what another row names.
-        statement = sa.select(tables.work).where(tables.work.c.id == number)
-        rows = select_rows(connection, tables.work, statement)
+        rows = select_in(connection, tables.work, tables.work.c.id, [number])
         if not rows or rows[0]["job_id"] != job:
             raise InputError(
                 f"entry {number}: not one of job {job}; `voicecheck work list {job}` lists them"
@@ -162,7 +160,7 @@ def describe_work(work: Work) -> str:
 
 
 def _load_work(connection: sa.Connection, number: int) -> Work:
-    return read_work(select_in(connection, tables.work, tables.work.c.id, [number])[0])
+    return read_work(select_named(connection, tables.work, [number])[0])
 
 
 def check_work(work: Work) -> None:
