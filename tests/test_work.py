@@ -200,8 +200,8 @@ def test_page_of_a_job_takes_work_hazards_and_photographs(folder: Path, tmp_path
         sha256 = book.attach_file(1, tmp_path / "photo.jpg").sha256
         book.add_note(1, "bell silent")
     with open_client(folder) as client:
-        client.post("/jobs/1/work", data={"kind": "ohms", "what": "receiver", "value": "63,5"})
-        client.post("/jobs/1/work", data={"kind": "hazard", "what": "<b>worn</b>"})
+        client.post("/jobs/1/entries", data={"kind": "ohms", "what": "receiver", "value": "63,5"})
+        client.post("/jobs/1/entries", data={"kind": "hazard", "what": "<b>worn</b>"})
         client.post("/jobs/1/notes/1", data={"text": "bell faint"})
         page = client.get("/jobs/1").text
         assert "HAZARD" in page
@@ -211,8 +211,8 @@ def test_page_of_a_job_takes_work_hazards_and_photographs(folder: Path, tmp_path
         with Image.open(io.BytesIO(small)) as drawn:
             assert max(drawn.size) == 240
         assert client.get("/jobs/1/thumbnails/00.jpg").status_code == 404
-        assert client.post("/jobs/1/work", data={"kind": "ohms", "what": "x"}).status_code == 400
-        client.post("/jobs/1/work/2/answer", data={"answer": "cord replaced"})
+        assert client.post("/jobs/1/entries", data={"kind": "ohms", "what": "x"}).status_code == 400
+        client.post("/jobs/1/entries/2/answer", data={"answer": "cord replaced"})
         assert "Disconnect the set" not in client.get("/jobs/1").text
         assert "A. Invented" in client.get("/jobs/1/slip/take-in.html").text
     with JobBook.open(folder) as book:

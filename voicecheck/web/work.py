@@ -31,9 +31,11 @@ class WorkEntryPages(Pages):
     def list_routes(self) -> list[Route]:
         """See `Pages`."""
         return [
-            Route("/jobs/{job}/work", with_form(self.add), methods=["POST"]),
-            Route("/jobs/{job}/work/{entry}/answer", with_form(self.answer), methods=["POST"]),
-            Route("/jobs/{job}/work/{entry}/withdraw", with_form(self.withdraw), methods=["POST"]),
+            Route("/jobs/{job}/entries", with_form(self.add), methods=["POST"]),
+            Route("/jobs/{job}/entries/{entry}/answer", with_form(self.answer), methods=["POST"]),
+            Route(
+                "/jobs/{job}/entries/{entry}/withdraw", with_form(self.withdraw), methods=["POST"]
+            ),
             Route("/jobs/{job}/notes/{place}", with_form(self.correct), methods=["POST"]),
             Route("/jobs/{job}/forget", with_form(self.forget), methods=["POST"]),
             Route("/jobs/{job}/slip/{name}", self.show_slip),
