@@ -18,7 +18,8 @@ from services import need_module
 from telling import call
 
 from voicecheck.benchspread import STATED_LEVEL_DB
-from voicecheck.charts.years import NORMAL_95, choose_rows, draw_years
+from voicecheck.budgets import COVERAGE_95
+from voicecheck.charts.years import choose_rows, draw_years
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records.sets import LevelPoint
@@ -90,7 +91,7 @@ def test_years_are_the_means_of_the_curves_with_the_bench_in_their_bars(book: Jo
     steps = [later.level_db - one.level_db for one, later in itertools.pairwise(points)]
     assert steps == pytest.approx([6.0, -6.0])
     seats_db = 0.31 / math.sqrt(3.0)
-    half_db = NORMAL_95 * math.hypot(seats_db, STATED_LEVEL_DB["transmit"])
+    half_db = COVERAGE_95 * math.hypot(seats_db, STATED_LEVEL_DB["transmit"])
     assert [one.uncertainty_db for one in points] == pytest.approx([half_db] * 3)
     assert all(one.is_stated for one in points)
 
@@ -105,7 +106,7 @@ def make_point(level_db: float, **changes: Any) -> LevelPoint:
 
 def test_what_the_bench_alone_moves_is_no_drift() -> None:
     later = {"taken_utc": "2031-05-04"}
-    limit_db = NORMAL_95 * math.sqrt(2.0) * 0.4
+    limit_db = COVERAGE_95 * math.sqrt(2.0) * 0.4
     (steady,) = say_drift([make_point(0.0), make_point(limit_db - 0.01, **later)])
     (louder,) = say_drift([make_point(0.0), make_point(limit_db + 0.01, **later)])
     assert "as in 2029-05, to 1.1 dB" in steady
@@ -123,7 +124,7 @@ def test_picture_of_the_years_has_every_point_and_its_bar() -> None:
     drawn, (low, high) = bars.lines[0].get_ydata(), axes.get_ylim()
     assert list(drawn) == pytest.approx([0.0, -3.0])
     assert low < -3.8
-    assert high > NORMAL_95 * math.sqrt(2.0) * 0.4
+    assert high > COVERAGE_95 * math.sqrt(2.0) * 0.4
     with pytest.raises(InputError, match="swept twice"):
         draw_years(points[2:], "hall set", load_words("en"))
     shouted = draw_years(

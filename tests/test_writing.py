@@ -453,7 +453,6 @@ HOMES = {
     "web/sweeping.py": TEMPORARY,
     "web/trials.py": TEMPORARY,
     "web/serving.py": TEMPORARY,
-    "workflow/trials.py": TEMPORARY,
 }
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.charts.captions import say_stage
 from voicecheck.charts.style import (
     BAND_EDGE,
@@ -30,7 +32,6 @@ WIDTH_MM, HEIGHT_MM, MORE_MM = 180.0, 84.0, 52.0
 HEAD_MM, FOOT_MM, NAME_MM = 9.0, 21.0, 12.0
 """Height of the title, of the foot with the dates, and of a path's name with what is under it."""
 ROOM_DB = 1.5
-NORMAL_95 = 1.959964
 MARGIN = timedelta(days=20)
 
 
@@ -107,10 +108,14 @@ def read_time(text: str) -> datetime:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
+def find_unchanged_db(row: Sequence[LevelPoint]) -> float:
+    """What the bench alone may show between two points: two days' settings stand in it."""
+    return COVERAGE_95 * math.sqrt(2.0) * max(one.bench_db for one in row)
+
+
 def _draw_row(axes: Axes, row: Sequence[LevelPoint], name: str, words: Words) -> None:
     first = row[0]
-    # Two days' settings stand in the difference of two points.
-    half_db = NORMAL_95 * 2.0**0.5 * max(one.bench_db for one in row)
+    half_db = find_unchanged_db(row)
     times: list[Any] = [read_time(one.taken_utc) for one in row]
     levels = [one.level_db - first.level_db for one in row]
     axes.axhspan(-half_db, half_db, facecolor=BAND_FACE, edgecolor=BAND_EDGE, linewidth=0.6)

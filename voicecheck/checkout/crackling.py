@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from voicecheck.fourier import raise_cosine
 from voicecheck.frying import FryingWatch
 from voicecheck.records import Recording
 from voicecheck.records.arrays import Array
@@ -34,7 +35,7 @@ def make_crackle_sound(rate_hz: int, peak: float) -> Array:
     n_half = round(HALF_S * rate_hz)
     tone = peak * np.sin(2.0 * np.pi * TONE_HZ / rate_hz * np.arange(n_half))
     n_ramp = round(0.02 * rate_hz)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(n_ramp) / n_ramp)
+    ramp = raise_cosine(np.arange(n_ramp) / n_ramp)
     tone[:n_ramp] *= ramp
     tone[n_half - n_ramp :] *= ramp[::-1]
     return np.concatenate([np.zeros(n_half), tone])

@@ -8,10 +8,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, show_progress, tell, write_json, write_text
+from voicecheck.cli.common import (
+    Book,
+    JobNumber,
+    Json,
+    Quiet,
+    show_progress,
+    tell,
+    write_json,
+    write_text,
+)
 from voicecheck.cli.fields import ask_also
 from voicecheck.cli.filing import empty_bin
-from voicecheck.cli.jobs import JobNumber, list_words
+from voicecheck.cli.jobs import list_words
 from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError, JobBookError
 

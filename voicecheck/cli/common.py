@@ -14,6 +14,7 @@ from typer.core import TyperCommand, TyperOption
 from voicecheck.cli.screen import clean_lines, shorten_words
 from voicecheck.writing import Door
 
+JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 Book = Annotated[
     str | None,
     typer.Option(

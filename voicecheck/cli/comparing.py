@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Numbers, write_json, write_text
-from voicecheck.cli.jobs import JobNumber
+from voicecheck.cli.common import Book, JobNumber, Json, Numbers, write_json, write_text
 from voicecheck.errors import InputError
 
 

@@ -6,11 +6,10 @@ from typing import Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, JobNumber, Json, Quiet, tell, write_json, write_text
 from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
 
-JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 Take = Annotated[
     str, typer.Argument(metavar="TAKE", help="run-12 or check-34, as `job takes` lists them.")
 ]

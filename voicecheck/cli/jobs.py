@@ -13,6 +13,7 @@ from voicecheck.cli.common import (
     AllNumbers,
     Book,
     Force,
+    JobNumber,
     Json,
     Quiet,
     open_door,
@@ -25,8 +26,6 @@ from voicecheck.cli.keys import is_terminal
 
 if TYPE_CHECKING:
     from voicecheck.records.fields import Field
-
-JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 
 
 def register(app: typer.Typer) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, JobNumber, Json, Quiet, tell, write_json, write_text
 from voicecheck.cli.fields import MadeCommand, ask_also
 from voicecheck.cli.helping import UncutGroup
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from voicecheck.records.fields import Field
 
 LINE, READINGS = "line", "readings"
-JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 LineName = Annotated[str, typer.Argument(metavar="NAME", help="Of the line; see line list.")]
 
 

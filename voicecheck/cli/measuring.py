@@ -10,6 +10,7 @@ import typer
 
 from voicecheck.cli.common import (
     Book,
+    JobNumber,
     Json,
     Numbers,
     Quiet,
@@ -18,7 +19,6 @@ from voicecheck.cli.common import (
     write_json,
     write_text,
 )
-from voicecheck.cli.jobs import JobNumber
 from voicecheck.cli.keys import is_terminal, wait_for_key
 from voicecheck.errors import InputError
 

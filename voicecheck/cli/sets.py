@@ -10,6 +10,7 @@ import typer
 from voicecheck.cli.common import (
     Book,
     Force,
+    JobNumber,
     Json,
     Quiet,
     open_door,
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from voicecheck.records.sets import Telephone
 
 SetNumber = Annotated[int, typer.Argument(metavar="SET", help="Number of the set.")]
-JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -86,7 +86,7 @@ def show_set(
         levels = list_levels(opened, number)
         if picture is not None:
             with open_door(force=force, quiet=quiet) as door:
-                write_drift(opened, number, picture, door)
+                write_drift(levels, history.telephone.label, picture, door)
     if as_json:
         document = to_document(history.telephone)
         told = {

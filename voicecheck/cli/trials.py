@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from voicecheck.cli.common import Book, Json, Quiet, tell, write_json, write_text
+from voicecheck.cli.common import Book, JobNumber, Json, Quiet, tell, write_json, write_text
 from voicecheck.cli.guidance import TerminalAttendant, wrap
-from voicecheck.cli.jobs import JobNumber
 from voicecheck.cli.keys import is_terminal
 from voicecheck.cli.measuring import read_source
 from voicecheck.errors import InputError

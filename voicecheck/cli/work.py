@@ -10,6 +10,7 @@ import typer
 from voicecheck.cli.common import (
     Book,
     Force,
+    JobNumber,
     Json,
     Quiet,
     open_door,
@@ -21,7 +22,6 @@ from voicecheck.cli.common import (
 if TYPE_CHECKING:
     from voicecheck.records.sets import Work
 
-JobNumber = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.")]
 Number = Annotated[int, typer.Argument(metavar="N", help="Number of the entry, as listed.")]
 What = Annotated[str, typer.Argument(help="Which part, winding, work or hazard.")]
 Old = Annotated[str, typer.Option("--old", help="What it was before.")]

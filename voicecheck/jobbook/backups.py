@@ -45,8 +45,7 @@ class BackupShelf(CopyShelf, ForgetShelf):
 
     def find_backup_folder(self) -> Path:
         """Where the dated backups lie: beside the book's own folder."""
-        own = self._vault.folder.resolve()
-        return own.with_name(f"{own.name}-backups")
+        return name_backups(self._vault.folder)
 
     def backup_of_day(self, day: str, folder: str | Path | None = None) -> tuple[Problem, ...]:
         """
@@ -209,3 +208,9 @@ def _check_day(day: Any) -> str:
     if not DAY.fullmatch(str(day)):
         raise InputError(f"day: need one as 2031-05-04, got {str(day)[:20]!r}")
     return str(day)
+
+
+def name_backups(folder: Path) -> Path:
+    """Where the dated backups of a book in that folder lie: beside it."""
+    own = folder.resolve()
+    return own.with_name(f"{own.name}-backups")

@@ -18,8 +18,10 @@ from voicecheck.jobbook.rows import (
     check_text,
     decode_record,
     encode_record,
+    fold,
     insert_once,
     insert_row,
+    match_words,
     select_in,
     select_named,
     select_rows,
@@ -128,7 +130,7 @@ class JobShelf(BookCore):
                 label=label,
                 set_type_id=set_type["id"],
                 opened_utc=utc_now(),
-                search_text=_fold(label, type_name, *said.values()),
+                search_text=fold(label, type_name, *said.values()),
                 mark=uuid.uuid4().hex,
                 stage="before",
                 telephone_id=find_set(connection, of_set)["id"],
@@ -375,10 +377,6 @@ def read_attachment(row: Mapping[str, Any]) -> Attachment:
     )
 
 
-def _fold(*texts: str) -> str:
-    return "\n".join(texts).casefold()
-
-
 def _choose_jobs(
     statement: sa.Select[Any], search: str | None, state: str | None
 ) -> sa.Select[Any]:
@@ -389,9 +387,7 @@ def _choose_jobs(
         statement = statement.where(
             closed_utc.is_(None) if state == "open" else closed_utc.is_not(None)
         )
-    for word in check_text("search", search or "").casefold().split():
-        statement = statement.where(tables.job.c.search_text.contains(word, autoescape=True))
-    return statement
+    return match_words(statement, tables.job.c.search_text, search)
 
 
 def _check_words(words: Mapping[str, str | None]) -> dict[str, str]:
@@ -410,7 +406,7 @@ def refresh_search(connection: sa.Connection, number: int) -> None:
     job = _load_jobs(connection, [number])[0]
     words = (getattr(job, name) for name in JOB_WORDS)
     done = (text for one in job.work for text in (one.what, one.old_value, one.new_value))
-    text = _fold(job.label, job.type_name, *words, *job.notes, *done)
+    text = fold(job.label, job.type_name, *words, *job.notes, *done)
     update_row(connection, tables.job, number, search_text=text)
 
 

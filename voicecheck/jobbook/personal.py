@@ -11,8 +11,6 @@ from voicecheck.records.jobwords import PERSONAL_WORDS
 
 PICTURES = (".jpg", ".jpeg", ".png", ".gif", ".webp", ".heic", ".tif", ".tiff", ".bmp")
 SOUNDS = (".flac", ".wav", ".mp3", ".ogg", ".m4a", ".opus", ".aif", ".aiff")
-SPEECH = "speak"
-"""The check that records somebody's voice."""
 KEPT_SOUND = re.compile(r"(?!speak)[a-z]+-(before|after)\.flac|trial-[a-z-]+-\d+\.flac")
 """Recordings of the other checks and of trials: a dial, a bell, a cord; nobody's voice."""
 SOMEBODY = "(owner)"

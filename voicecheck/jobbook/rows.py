@@ -120,6 +120,20 @@ def check_row(table: sa.Table, row: sa.Row[Any]) -> Mapping[str, Any]:
     return values
 
 
+def fold(*texts: str) -> str:
+    """What a row is found by."""
+    return "\n".join(texts).casefold()
+
+
+def match_words(
+    statement: sa.Select[Any], column: sa.Column[Any], search: str | None
+) -> sa.Select[Any]:
+    """Of a statement, the rows in whose folded text all words occur."""
+    for word in check_text("search", search or "").casefold().split():
+        statement = statement.where(column.contains(word, autoescape=True))
+    return statement
+
+
 def select_rows(
     connection: sa.Connection, table: sa.Table, statement: sa.Select[Any]
 ) -> list[Mapping[str, Any]]:

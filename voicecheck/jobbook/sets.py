@@ -14,7 +14,9 @@ from voicecheck.jobbook import tables
 from voicecheck.jobbook.core import BookCore, add_event, find_job, find_set_type
 from voicecheck.jobbook.rows import (
     check_text,
+    fold,
     insert_row,
+    match_words,
     select_named,
     select_rows,
     update_row,
@@ -54,9 +56,7 @@ class SetShelf(BookCore):
         if limit < 0 or offset < 0:
             raise InputError(f"limit, offset: need 0 or more, got {limit}, {offset}")
         table = tables.telephone
-        statement = sa.select(table.c.id)
-        for word in check_text("search", search or "").casefold().split():
-            statement = statement.where(table.c.search_text.contains(word, autoescape=True))
+        statement = match_words(sa.select(table.c.id), table.c.search_text, search)
         statement = statement.order_by(table.c.id.desc()).limit(limit).offset(offset)
         with self._reading() as connection:
             numbers = list(connection.execute(statement).scalars())
@@ -118,9 +118,9 @@ class SetShelf(BookCore):
                 add_event(connection, job, "set", f"set {number}")
             return _load_sets(connection, [number])[0]
 
-    def list_labels(self, numbers: Sequence[int]) -> dict[int, tuple[str, str, str | None, bool]]:
+    def list_labels(self, numbers: Sequence[int]) -> dict[int, tuple[str, str, str | None]]:
         """
-        Of jobs: label, opened, closed (UTC), and whether each is in the bin; in a few columns.
+        Of jobs: label, opened and closed (UTC).
 
         Parameters
         ----------
@@ -128,15 +128,7 @@ class SetShelf(BookCore):
         """
         with self._reading() as connection:
             rows = select_named(connection, tables.job, numbers)
-        return {
-            row["id"]: (
-                row["label"],
-                row["opened_utc"],
-                row["closed_utc"],
-                row["removed_utc"] is not None,
-            )
-            for row in rows
-        }
+        return {row["id"]: (row["label"], row["opened_utc"], row["closed_utc"]) for row in rows}
 
 
 def find_set(connection: sa.Connection, number: int) -> Any:
@@ -175,7 +167,7 @@ def add_set(
         label=label,
         set_type_id=set_type["id"],
         made_utc=utc_now(),
-        search_text=fold_set(label, set_type["name"], *said.values()),
+        search_text=fold(label, set_type["name"], *said.values()),
         mark=mark or uuid.uuid4().hex,
         **said,
     )
@@ -195,13 +187,8 @@ def refresh_set_search(connection: sa.Connection, number: int) -> None:
     """Bring a set's searchable text up to date with its words."""
     made = _load_sets(connection, [number])[0]
     words = (getattr(made, name) for name in SET_WORDS)
-    text = fold_set(made.label, made.type_name, *words)
+    text = fold(made.label, made.type_name, *words)
     update_row(connection, tables.telephone, number, search_text=text)
-
-
-def fold_set(*texts: str) -> str:
-    """What a set is found by."""
-    return "\n".join(texts).casefold()
 
 
 def _load_sets(connection: sa.Connection, numbers: Sequence[int]) -> list[Telephone]:

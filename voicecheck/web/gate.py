@@ -50,25 +50,25 @@ class Keys:
         self.cookie = f"bench_{host.rpartition(':')[2]}"
         self._clock = clock
         self._lock = threading.Lock()
-        self._tokens: dict[str, float] = {}
+        self._invited = ("", 0.0)
         self._secrets: list[str] = []
 
     def invite(self, token: str = "") -> str:
         """A token for one browser; the one that was told before it is good no more."""
         token = token or secrets.token_urlsafe(32)
         with self._lock:
-            self._tokens = {token: self._clock() + TOKEN_S}
+            self._invited = (token, self._clock() + TOKEN_S)
         return token
 
     def admit(self, given: str) -> str | None:
         """The secret of a new browser in exchange for a token, in a time that tells nothing."""
         with self._lock:
-            for token, end_s in self._tokens.items():
-                if _is_same(given, token) and self._clock() < end_s:
-                    del self._tokens[token]
-                    self._secrets.append(secrets.token_urlsafe(32))
-                    return self._secrets[-1]
-        return None
+            token, end_s = self._invited
+            if not token or not _is_same(given, token) or self._clock() >= end_s:
+                return None
+            self._invited = ("", 0.0)
+            self._secrets.append(secrets.token_urlsafe(32))
+            return self._secrets[-1]
 
     def is_known(self, cookies: str) -> bool:
         """Whether the secret of a browser that was let in is among the cookies of a request."""

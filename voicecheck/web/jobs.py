@@ -132,7 +132,7 @@ class JobPages(Pages):
         number = _find_number(request)
         with open_book(self._where) as book:
             job = book.load_job(number)
-            standing = set_standing(book, number)
+            set_type, standing = book.load_type(job.type_name), set_standing(book, number)
             mark = choose_mark(standing, request.query_params.get("mark", ""))
             checks, sheet = list_checks(book, number), load_sheet(book, number)
             kinds = [sort_checks(job, kind, checks, sheet) for kind in list_kinds()]
@@ -155,7 +155,7 @@ class JobPages(Pages):
                 beside=_find_beside(request),
                 stage=request.query_params.get("stage", "")[:200] or standing.stage,
                 words=list_fields(JobWords),
-                set_type=book.load_type(job.type_name),
+                set_type=set_type,
                 types=book.list_types(),
                 stages=list(dict.fromkeys(run.stage for run in runs)),
                 undo=find_undo(book, number, takes),
@@ -165,7 +165,7 @@ class JobPages(Pages):
                 masks=describe_masks(),
                 kinds_taken=",".join(ATTACHED),
                 earlier=list_earlier(book, job),
-                entries=list_entries(job, book.load_type(job.type_name)),
+                entries=list_entries(job, set_type),
                 photographs=list_photographs(job),
             )
 

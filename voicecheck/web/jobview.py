@@ -14,7 +14,7 @@ from voicecheck.records.standing import Mark, Standing
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.words import load_words
 from voicecheck.workflow.checks.kinds import list_kinds
-from voicecheck.workflow.fits import find_line, fit_line, list_lines, tell_line
+from voicecheck.workflow.fits import fit_line, list_lines, tell_line
 from voicecheck.workflow.separating import CHECKED_BY, ON_THE_BENCH, SWEPT_AGAIN, TRIED_BY
 from voicecheck.workflow.strip import CHECKS, NOISY, PATHS
 from voicecheck.workflow.takes import KeptTake
@@ -200,7 +200,8 @@ def _fit(book: JobBook, job: Job, name: str) -> Fitted:
         fit = fit_line(book, job.job, name)
     except InputError as error:
         return Fitted(lines=lines, refused=str(error))
-    return Fitted(lines=lines, fit=fit, about=tell_line(find_line(book, fit.line)))
+    chosen = next(one for one in lines if one.name == fit.line)
+    return Fitted(lines=lines, fit=fit, about=tell_line(chosen))
 
 
 def list_log(job: Job, events: Sequence[Event], documents: Mapping[str, str]) -> list[LogLine]:

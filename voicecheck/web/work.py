@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import get_args
 
 from starlette.requests import Request
@@ -51,7 +50,7 @@ class WorkEntryPages(Pages):
             what=sent.text("what"),
             old_value=sent.text("old"),
             new_value=sent.text("new"),
-            value=_read_value(sent.text("value")) if kind in WITH_VALUE else None,
+            value=sent.number("value") if kind in WITH_VALUE else None,
         )
         with open_book(self._where) as book:
             book.add_work(number, work)
@@ -116,13 +115,3 @@ def list_photographs(job: Job) -> list[Attachment]:
 
 def _find(request: Request, name: str) -> int:
     return parse_number(request.path_params[name])
-
-
-def _read_value(text: str) -> float:
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise InputError(f"value: need a number, got {text[:40]!r}")
-    return value

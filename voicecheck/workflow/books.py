@@ -150,10 +150,10 @@ def backup_today(book: JobBook) -> str:
 
 def find_backups(where: Where = None) -> Path:
     """Folder of a book's dated backups; the book itself may be gone."""
+    from voicecheck.jobbook.backups import name_backups
     from voicecheck.jobbook.engine import choose_place
 
-    folder = choose_place(where)[1].resolve()
-    return folder.with_name(f"{folder.name}-backups")
+    return name_backups(choose_place(where)[1])
 
 
 def restore_backup(day: str, into: str | Path, folder: str | Path) -> tuple[Problem, ...]:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Job, Run
 from voicecheck.records.sets import LevelPoint, Telephone
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 AFTER, BEFORE = "after", "before"
-NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,10 +42,6 @@ class History:
     telephone: Telephone
     stays: tuple[Stay, ...]
 
-    def earlier(self, job: int) -> tuple[Stay, ...]:
-        """Those before a job."""
-        return tuple(stay for stay in self.stays if stay.job < job)
-
 
 def load_history(book: JobBook, number: int) -> History:
     """
@@ -57,11 +53,21 @@ def load_history(book: JobBook, number: int) -> History:
         There is no such set.
     """
     telephone = book.load_set(number)
-    labels = book.list_labels(telephone.jobs)
-    traces = book.read_traces(telephone.jobs)
-    stays = []
-    for job in telephone.jobs:
-        label, opened_utc, closed_utc, _ = labels[job]
+    return History(telephone=telephone, stays=_list_stays(book, telephone.jobs))
+
+
+def list_earlier(book: JobBook, job: Job) -> tuple[Stay, ...]:
+    """Earlier jobs of the set of a job, the oldest first."""
+    jobs = book.load_set(job.set).jobs if job.set is not None else ()
+    return _list_stays(book, [number for number in jobs if number < job.job])
+
+
+def _list_stays(book: JobBook, jobs: Sequence[int]) -> tuple[Stay, ...]:
+    if not jobs:
+        return ()
+    labels, traces, stays = book.list_labels(jobs), book.read_traces(jobs), []
+    for job in jobs:
+        label, opened_utc, closed_utc = labels[job]
         stages = {run.stage for run in traces[job].runs if not run.aside}
         left_at = next((one for one in (AFTER, BEFORE) if one in stages), "")
         stays.append(
@@ -69,12 +75,7 @@ def load_history(book: JobBook, number: int) -> History:
                 job=job, label=label, opened_utc=opened_utc, closed_utc=closed_utc, left_at=left_at
             )
         )
-    return History(telephone=telephone, stays=tuple(stays))
-
-
-def list_earlier(book: JobBook, job: Job) -> tuple[Stay, ...]:
-    """Earlier jobs of the set of a job, the oldest first."""
-    return load_history(book, job.set).earlier(job.job) if job.set is not None else ()
+    return tuple(stays)
 
 
 def find_left(book: JobBook, job: int) -> Stay | None:
@@ -111,8 +112,10 @@ def list_levels(book: JobBook, number: int) -> tuple[LevelPoint, ...]:
         runs = book.list_runs(job=job)
         chosen = choose_current(runs, lambda run: len(run.recordings))
         for (path, stage), run in chosen.items():
+            if stage not in (BEFORE, AFTER):
+                continue
             spreads = find_bench_spreads(book, {path: run}, {path: run})
-            if stage in (BEFORE, AFTER) and path in spreads:
+            if path in spreads:
                 points += _read_point(job, run, spreads[path].level_db, spreads[path].is_stated)
     return tuple(sorted(points, key=lambda one: one.taken_utc))
 
@@ -133,7 +136,7 @@ def _read_point(job: int, run: Run, bench_db: float, is_stated: bool) -> list[Le
             taken_utc=run.taken_utc,
             unit=response.unit,
             level_db=level_db,
-            uncertainty_db=NORMAL_95 * math.hypot(own_db, bench_db),
+            uncertainty_db=COVERAGE_95 * math.hypot(own_db, bench_db),
             bench_db=bench_db,
             is_stated=is_stated,
             is_simulated=run.is_simulated,
@@ -171,10 +174,14 @@ def render_drift(book: JobBook, number: int, file_format: str, language: str = "
 
 
 def write_drift(
-    book: JobBook, number: int, path: str | Path, door: Door = DOOR, language: str = "en"
+    levels: Sequence[LevelPoint],
+    title: str,
+    path: str | Path,
+    door: Door = DOOR,
+    language: str = "en",
 ) -> Path:
     """
-    Write the same picture; the name's ending says the format.
+    Write the same picture of levels that were listed; the name's ending says the format.
 
     Raises
     ------
@@ -182,8 +189,9 @@ def write_drift(
         As `draw_drift`, another ending, or the place cannot be written.
     """
     from voicecheck.charts import save_figure
+    from voicecheck.charts.years import draw_years
 
-    return save_figure(draw_drift(book, number, language), path, door)
+    return save_figure(draw_years(levels, title, load_words(language)), path, door)
 
 
 def say_drift(levels: Sequence[LevelPoint], language: str = "en") -> list[str]:
@@ -192,14 +200,14 @@ def say_drift(levels: Sequence[LevelPoint], language: str = "en") -> list[str]:
 
     Without an earlier job it is held against the first of its own.
     """
-    from voicecheck.charts.years import choose_rows
+    from voicecheck.charts.years import choose_rows, find_unchanged_db
 
     words, told = load_words(language), []
     for path, row in choose_rows(levels).items():
         last = row[-1]
         first = next((one for one in reversed(row) if one.job != last.job), row[0])
         change_db = last.level_db - first.level_db
-        alone_db = NORMAL_95 * math.sqrt(2.0) * max(one.bench_db for one in row)
+        alone_db = find_unchanged_db(row)
         key = "louder" if change_db >= 0.0 else "fainter"
         key = key if abs(change_db) > alone_db else "steady"
         told.append(

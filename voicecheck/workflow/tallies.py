@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Comparison, DialCheck
 from voicecheck.records.terms import Verdict
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from voicecheck.jobbook.tallies import Answer
 
 BEFORE, DIAL, OTHER = "before", "dial", "other"
-Z_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,9 +199,9 @@ def interval_of_share(n_right: int, n: int) -> tuple[float, float]:
     >>> round(low, 4), round(high, 4)
     (0.2553, 0.3662)
     """
-    share, z2 = n_right / n, Z_95**2
+    share, z2 = n_right / n, COVERAGE_95**2
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)
-    half = Z_95 / (1 + z2 / n) * (share * (1 - share) / n + z2 / (4 * n * n)) ** 0.5
+    half = COVERAGE_95 / (1 + z2 / n) * (share * (1 - share) / n + z2 / (4 * n * n)) ** 0.5
     return max(0.0, middle - half), min(1.0, middle + half)
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Protocol
 
 import msgspec
@@ -14,7 +12,6 @@ import numpy as np
 
 from voicecheck import __version__
 from voicecheck.bench.interface import Bench
-from voicecheck.bench.soundfiles import save_sound
 from voicecheck.checkout.crackling import count_crackle, make_crackle_sound
 from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
@@ -43,7 +40,7 @@ from voicecheck.workflow.analysis import measure_known
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
 from voicecheck.workflow.benches.locks import hold_bench
 from voicecheck.workflow.books import check_open
-from voicecheck.workflow.checks.run import choose_stage, save_document
+from voicecheck.workflow.checks.run import choose_stage, keep_flac, save_document
 from voicecheck.workflow.sweeping.seats import Attendant, SeatReport, SeatRequest
 
 __all__ = [
@@ -184,7 +181,7 @@ class _Sitting:
         bench = _choose_take_bench(self.order, self.set_type, step, self.bench)
         seat = number if isinstance(self.order.source, FileSource) else step.seat
         recording = bench.play_and_record(self.programme, path=self.kind.path, seat=seat)
-        sound = _keep_sound(self.book, self.order.job, f"trial-{self.name}-{number}", recording)
+        kept = keep_flac(self.book, self.order.job, f"trial-{self.name}-{number}", recording)
         figures, problems = _read_take(self.kind, self.programme, recording, self.book)
         known_ma = recording.conditions.loop_ma if loop_ma is None else loop_ma
         return TrialReading(
@@ -194,7 +191,7 @@ class _Sitting:
                 "feed_ma": step.feed_ma or self.set_type.feed_ma,
                 "loop_ma": known_ma,
             },
-            sound_sha256=sound,
+            sound_sha256=kept.sha256,
             problems=problems,
         )
 
@@ -296,13 +293,6 @@ def _choose_take_bench(
         seat=step.seat,
         at_min=step.at_min,
     )
-
-
-def _keep_sound(book: JobBook, job: int, name: str, recording: Recording) -> str:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"{name}.flac"
-        save_sound(path, recording.samples.clip(-1.0, 1.0), recording.rate_hz)
-        return book.attach_file(job, path).sha256
 
 
 def _read_take(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecheck.errors import InputError, RecordingError
+from voicecheck.fourier import raise_cosine
 from voicecheck.records import Block, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
@@ -71,8 +72,7 @@ def make_tone(rate_hz: int, frequency_hz: float, level_dbfs: float, length_s: fl
         )
         raise InputError(message)
     time_s = np.arange(round(length_s * rate_hz)) / rate_hz
-    edge = np.clip(np.minimum(time_s, time_s[-1] - time_s) / FADE_S, 0.0, 1.0)
-    shape = 0.5 - 0.5 * np.cos(np.pi * edge)
+    shape = raise_cosine(np.minimum(time_s, time_s[-1] - time_s) / FADE_S)
     amplitude = ratio_from_db(level_dbfs)
     samples = amplitude * shape * np.sin(2.0 * np.pi * frequency_hz * time_s)
     kind = "tone" if frequency_hz else "silence"

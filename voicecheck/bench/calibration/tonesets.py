@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from voicecheck.bench.calibration.tones import FADE_S, QUIET_PEAK, find_steady
 from voicecheck.errors import RecordingError
+from voicecheck.fourier import raise_cosine
 from voicecheck.records import Block, Programme, Recipe, Recording
 from voicecheck.records.arrays import Array
 from voicecheck.units import ratio_from_db
@@ -106,9 +107,9 @@ def make_tone_set(
     weights = np.ones(len(tones_hz)) if strengths is None else strengths
     for hz, phase, weight in zip(tones_hz, phases, weights, strict=True):
         samples += weight * np.sin(2.0 * np.pi * hz * time_s + phase)
-    edge = np.clip(np.minimum(time_s, time_s[-1] - time_s) / FADE_S, 0.0, 1.0)
+    edge = raise_cosine(np.minimum(time_s, time_s[-1] - time_s) / FADE_S)
     peak = ratio_from_db(peak_dbfs)
-    samples *= peak / np.max(np.abs(samples)) * (0.5 - 0.5 * np.cos(np.pi * edge))
+    samples *= peak / np.max(np.abs(samples)) * edge
     block = Block(
         kind="tone",
         start_s=0.0,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from voicecheck.checkout.parts.stimulus import FADE_S, get_settle_s, get_window_s
 from voicecheck.errors import InputError, RecordingError
+from voicecheck.fourier import make_phasors
 from voicecheck.inspection import find_timeline
 from voicecheck.records import Programme, Recording, Timeline
 from voicecheck.records.arrays import Array
@@ -194,8 +195,7 @@ def lock_in(
     )
     both = np.stack([recording.samples[first:last], second[first:last]])
     shown = 2.0 * both * (window / np.sum(window))
-    wanted = tone_hz * np.arange(first, last) / rate_hz
-    turned = shown * np.exp(-2j * np.pi * wanted)
-    beside = turned @ np.exp(-2j * np.pi * np.outer(turns, BESIDE))
+    turned = shown * make_phasors(-tone_hz / rate_hz, count, first)
+    beside = turned @ make_phasors(-np.asarray(BESIDE) / count, count)
     power = np.median(np.abs(beside) ** 2, axis=1) / MEDIAN_SHARE
     return np.sum(turned, axis=1), np.sqrt(0.5 * power)

@@ -119,17 +119,6 @@ class Impedance:
             rows["input"] = np.sqrt(sum(np.abs(one - self.ohm) ** 2 for one in self.moved["input"]))
         return np.sqrt(sum(row**2 for row in rows.values()))
 
-    def pick(self, low_hz: float, high_hz: float) -> Impedance:
-        """The same between two frequencies."""
-        kept = (self.frequency_hz >= low_hz) & (self.frequency_hz <= high_hz)
-        moved = {name: tuple(one[kept] for one in every) for name, every in self.moved.items()}
-        return Impedance(
-            frequency_hz=self.frequency_hz[kept],
-            ohm=self.ohm[kept],
-            moved=moved,
-            draws=self.draws[:, kept],
-        )
-
 
 def spread(z: Impedance, figure: Callable[[Complex], Array]) -> dict[str, Array]:
     """

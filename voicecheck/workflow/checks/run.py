@@ -285,6 +285,11 @@ def _keep_sound(
         return None
     if source.recording is not None:
         return attach_file(book, job, source.recording)
+    return keep_flac(book, job, name, recording)
+
+
+def keep_flac(book: JobBook, job: int, name: str, recording: Recording) -> Attachment:
+    """Keep what was recorded with the job, as FLAC."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"{name}.flac"
         samples = recording.samples
