@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import benchfixtures
 import pytest
 from benchpage import BENCH, Person, load, make_result, save
 from pagetest import (
@@ -43,7 +44,7 @@ from voicecheck.workflow.benches.view import (
 )
 from voicecheck.workflow.books import open_book
 
-pytest_plugins = ["benchfixtures"]
+bench, client, where = benchfixtures.bench, benchfixtures.client, benchfixtures.where
 FORM = {
     "name": "attic", "device": "two", "rate_hz": "44100", "mouth_channel": "2",
     "line_drive_channel": "1", "line_tap_channel": "2", "ear_channel": "1", "ear": "coil",

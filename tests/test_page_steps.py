@@ -4,6 +4,7 @@
 import dataclasses
 from typing import Any
 
+import benchfixtures
 import msgspec
 import pytest
 from benchpage import BENCH, Person, load, make_result, save
@@ -27,7 +28,7 @@ from voicecheck.workflow.benches.view import (
 )
 from voicecheck.workflow.books import open_book
 
-pytest_plugins = ["benchfixtures"]
+bench, client, where = benchfixtures.bench, benchfixtures.client, benchfixtures.where
 
 
 class Card:
