@@ -67,6 +67,12 @@ if TYPE_CHECKING:
         Timing,
     )
     from voicecheck.records.parts import PartsCheck
+    from voicecheck.records.protocol import (
+        Protocol,
+        ProtocolAgain,
+        ProtocolFinding,
+        ProtocolPart,
+    )
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -124,6 +130,9 @@ else:
         from voicecheck.records import trials
 
         yield trials
+        from voicecheck.records import protocol
+
+        yield protocol
 
 
 __all__ = [
@@ -176,6 +185,10 @@ __all__ = [
     "PartsCheck",
     "Problem",
     "Programme",
+    "Protocol",
+    "ProtocolAgain",
+    "ProtocolFinding",
+    "ProtocolPart",
     "Recipe",
     "Recording",
     "RecordingInfo",
