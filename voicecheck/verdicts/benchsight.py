@@ -9,6 +9,7 @@ apart the bench's own scatter from day to day (`benchspread`) comes on top.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 
@@ -88,7 +89,7 @@ def _compare_in_turn(takes: Sequence[Measurement], bench: BenchSpread | None) ->
             against=Against(kind="before", name="the takes before"),
             bench=None if bench is None else {"loop": bench},
         )
-        for before, after in zip(runs, runs[1:], strict=False)
+        for before, after in itertools.pairwise(runs)
     ]  # fmt: skip
 
 
