@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from typing import Any
 
 from voicecheck.records.selftest import SelfTest, SelfTestGroup
 from voicecheck.report.printing import TEMPLATE_FOLDER, make_environment, mark_up
@@ -35,19 +37,31 @@ def render_selftest(
         for group in titles
         if any(one.group == group for one in test.lines)
     ]
-    html = (
-        make_environment()
-        .get_template("selftest.html.j2")
-        .render(
-            test=test,
-            groups=groups,
-            failed=test.list_failed(),
-            n_passed=test.count("passes"),
-            n_failed=test.count("fails"),
-            n_left=test.count("not tried"),
-            marks=MARKS,
-            what_sight_is=what_sight_is,
-            style=mark_up((TEMPLATE_FOLDER / "selftest.css").read_text(encoding="utf-8")),
-        )
+    environment = make_environment()
+    environment.filters["commands"] = mark_commands
+    html = environment.get_template("selftest.html.j2").render(
+        test=test,
+        groups=groups,
+        failed=test.list_failed(),
+        n_passed=test.count("passes"),
+        n_failed=test.count("fails"),
+        n_left=test.count("not tried"),
+        marks=MARKS,
+        what_sight_is=what_sight_is,
+        style=mark_up((TEMPLATE_FOLDER / "selftest.css").read_text(encoding="utf-8")),
     )
     return str(html).encode("utf-8", "replace").decode("utf-8")
+
+
+def mark_commands(text: str) -> Any:
+    """
+    Escaped text whose commands, in backticks, are set as such.
+
+    Examples
+    --------
+    >>> str(mark_commands("see `voicecheck help` <now>"))
+    'see <code>voicecheck help</code> &lt;now&gt;'
+    """
+    from markupsafe import escape
+
+    return mark_up(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
