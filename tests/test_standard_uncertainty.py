@@ -3,8 +3,8 @@ Worked examples of JCGM 100:2008, annex H, through the program's uncertainty cod
 
 What H.1, H.2 and H.5 start from is as public copies have it (PUB-2ND); so are the means and the
 ratio of H.5. The other printed results are remembered (MEM), and each is what the formulas give.
-H.3 and H.4 have no counterpart: nothing here fits a
-straight line with an interval, or counts decays.
+H.3 and H.4 have no counterpart: nothing here fits a straight line with an interval, or counts
+decays.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ ZENER = {
     10.000172: 60, 10.000116: 77, 10.000013: 111, 10.000144: 101, 10.000106: 67,
     10.000031: 93, 10.000060: 80, 10.000125: 73, 10.000163: 88, 10.000041: 86,
 }  # fmt: skip
-"""H.5, table H.9 (PUB-2ND): mean of five observations of a day in V, their standard deviation in uV."""
+"""H.5, table H.9 (PUB-2ND): mean of a day's five observations in V, standard deviation in uV."""
 
 
 def test_h1_the_end_gauge() -> None:
