@@ -48,8 +48,8 @@ BY_HAND = {
     "book salvage", "book empty-bin", "signal", "analyze", "frying", "job attach", "job export",
     "job label", "job forget", "book restore", "slip", "export job", "export baseline",
     "baseline export", "baseline import", "job move", "job aside", "job back",
-    "type add", "type remove", "line add", "protocol hide", "protocol open", "protocol bundle",
-    "protocol again",
+    "type add", "type remove", "line add", "selftest", "protocol hide", "protocol open",
+    "protocol bundle", "protocol again",
 }  # fmt: skip
 """What writes files, needs other books or devices, or says a line and no more."""
 GROUPS = {"bench", "job", "type", "baseline", "book", "export", "set", "work", "protocol"}

@@ -73,6 +73,7 @@ if TYPE_CHECKING:
         ProtocolFinding,
         ProtocolPart,
     )
+    from voicecheck.records.selftest import SelfTest, SelfTestLine
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -133,6 +134,9 @@ else:
         from voicecheck.records import protocol
 
         yield protocol
+        from voicecheck.records import selftest
+
+        yield selftest
 
 
 __all__ = [
@@ -196,6 +200,8 @@ __all__ = [
     "Response",
     "Ring",
     "Run",
+    "SelfTest",
+    "SelfTestLine",
     "SetType",
     "SpeechCheck",
     "Steadiness",

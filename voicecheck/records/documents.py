@@ -26,6 +26,7 @@ SCHEMAS: dict[str, str] = {
     "ProtocolPart": "voicecheck.protocol-part/1",
     "Protocol": "voicecheck.protocol/1",
     "ProtocolAgain": "voicecheck.protocol-again/1",
+    "SelfTest": "voicecheck.selftest/1",
 }
 """
 Schema of each record that is a document of its own; a check's is with its kind.
