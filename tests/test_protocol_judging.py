@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -60,6 +61,15 @@ class TestLoopBack:
             return find(judge(*parts), "loop-back", "clock").verdict
 
         assert (tell(3.0), tell(40.0)) == ("within", "outside")
+
+    def test_takes_of_one_hour_say_nothing_of_hours(self) -> None:
+        parts = [
+            make_part(
+                f"loop-back {n}", {"level_1_db": 0.0}, taken_utc=f"2031-05-04T18:{n}0:00+00:00"
+            )
+            for n in (1, 4)
+        ]
+        assert find(judge(*parts), "loop-back", "level").verdict == "not tested"
 
     def test_one_take_says_nothing(self) -> None:
         only = judge(make_part("loop-back 1", {"level_1_db": 0.0}))
@@ -253,6 +263,13 @@ class TestSeats:
         assert tell(1.5, 0.0, 0.0) == ["outside", "outside"]
         assert tell(0.2, 0.9, 0.9) == ["within", "doubtful"]
 
+    def test_two_evenings_of_one_day_say_nothing_of_days(self) -> None:
+        parts = [
+            dataclasses.replace(one, taken_utc="2031-05-04T20:00:00+00:00")
+            for one in self.draw(0.2, 0.1, 0.1)
+        ]
+        assert find(judge(*parts), "seats", "reproducibility").verdict == "not tested"
+
     def test_one_person_alone_says_nothing(self) -> None:
         found = judge(*self.draw(0.2, 0.1, 0.1)[:3])
         assert find(found, "seats", "reproducibility").verdict == "not tested"
@@ -285,7 +302,7 @@ class TestRounds:
         assert self.tell("cupupupupu") == ("doubtful 0.2", "within 0.0")
 
     def test_rounds_from_before_the_envelope_do_not_count(self) -> None:
-        early = self.tell("cucucucucu", taken_utc="2031-05-04T17:00:00+00:00")
+        early = self.tell("cucucucucu", taken_utc="2031-05-04T15:00:00+00:00")
         assert early == ("not tested None", "not tested None")
 
     def test_nothing_is_said_while_it_is_closed(self) -> None:

@@ -148,40 +148,6 @@ class VarianceTable:
         return self.estimate()
 
 
-def pool_estimates(estimates: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """
-    Several estimates of one standard deviation made one.
-
-    Parameters
-    ----------
-    estimates : sequence of (sd, dof)
-        As the ten daily checks' (9 degrees of freedom) and the first protocol's, which for what
-        differs between two days is `VarianceEstimate.fewest_dof` of 1: Satterthwaite's would let
-        twenty seats of two days that happened to agree outweigh ten days.
-
-    Returns
-    -------
-    sd, dof : float
-        Root of the mean variance weighted by the degrees of freedom (JCGM 100:2008, H.3.6,
-        note), and their sum.
-
-    Raises
-    ------
-    InputError
-        Nothing with a degree of freedom.
-
-    Examples
-    --------
-    >>> sd, dof = pool_estimates([(0.3, 9), (0.6, 1)])
-    >>> round(sd, 3), dof
-    (0.342, 10)
-    """
-    dof = sum(dof for _, dof in estimates)
-    if dof <= 0:
-        raise InputError("no estimate with a degree of freedom to pool; take more results")
-    return float(np.sqrt(sum(dof * sd**2 for sd, dof in estimates) / dof)), dof
-
-
 def _estimate(rows: Sequence[MeanSquare], weights: Array, *, least: float) -> VarianceEstimate:
     # Weights that cancel but for rounding are none.
     used = np.abs(weights) > 1e-12
