@@ -28,6 +28,10 @@ OPTIONAL = {
 LEAST_FREE_BYTES = 500 << 20
 JOB_BYTES = 30 << 20
 """A job with its recordings takes about so much (measured on made ones); the limit is a choice."""
+SERVER_ADVICE = (
+    "restart the sound server, or plug the device in again; recordings from files can be measured "
+    "without"
+)
 PORTAUDIO_ADVICE = (
     "install the PortAudio library (on Debian and Ubuntu: libportaudio2) and a sound server; "
     "recordings from files can be measured without"
@@ -272,7 +276,9 @@ def try_devices(list_devices: Callable[[], Sequence[Device]]) -> Tried:
     try:
         devices = list_devices()
     except BenchError as error:
-        return Tried(outcome="fails", told=str(error), advice=PORTAUDIO_ADVICE)
+        is_missing = "PortAudio" in str(error)
+        advice = PORTAUDIO_ADVICE if is_missing else SERVER_ADVICE
+        return Tried(outcome="fails", told=str(error), advice=advice)
     if not devices:
         return Tried(
             outcome="not tried",
