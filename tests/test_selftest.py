@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import dataclasses
 import hashlib
 import shutil
@@ -20,7 +21,7 @@ from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Measurement, Problem, Programme, Recording, to_document
 from voicecheck.records.benches import Device
-from voicecheck.records.selftest import SelfTestLine
+from voicecheck.records.selftest import CORE, SelfTestLine
 from voicecheck.workflow.selftest import browsers, machine, plants
 from voicecheck.workflow.selftest.knownplant import KnownPlant
 from voicecheck.workflow.selftest.papers import save_selftest, say_selftest
@@ -56,35 +57,42 @@ class TestPlants:
     def test_all_pass(self) -> None:
         lines = carry_all(list_plant_tasks())
         assert list_failed(lines) == set()
-        assert len(lines) == 7
+        assert len(lines) == 8
         error_db = lines["curve"].figures["worst_error_db"]
         assert error_db is not None
         assert abs(error_db) < 0.002
 
     def test_a_gain_off_by_a_tenth_of_a_decibel_is_named(self) -> None:
         play = dataclasses.replace(KnownPlant(), gain_db=KnownPlant().gain_db + 0.1).record
-        lines = carry_all(list_plant_tasks(play)[:3])
+        lines = carry_all(list_plant_tasks(play)[:4])
         assert list_failed(lines) == {"curve", "steps"}
         assert "wrong by 0.10 dB" in lines["curve"].told
         assert lines["curve"].advice
 
+    def test_a_resonance_a_tenth_narrower_is_named(self) -> None:
+        programme = make_programme()
+        narrow = dataclasses.replace(plants.RESONANT, peak_q=1.1 * plants.RESONANT.peak_q)
+        measured = measure_recording(programme, narrow.record(programme))
+        assert plants.try_curve(narrow, programme, measured).outcome == "passes"
+        assert plants.try_curve(plants.RESONANT, programme, measured).outcome == "fails"
+
     def test_a_curve_that_bends_by_a_twentieth_more_is_named(self) -> None:
         plant = KnownPlant()
         play = dataclasses.replace(plant, square=1.05 * plant.square).record
-        assert list_failed(carry_all(list_plant_tasks(play)[:3])) == {"distortion"}
+        assert list_failed(carry_all(list_plant_tasks(play)[:4])) == {"distortion"}
 
     def test_wrong_clocks_and_digits_are_named(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(plants, "DRIFT_PPM", 41.0)
         monkeypatch.setattr(plants, "WHITE_DBFS", -60.0)
         monkeypatch.setattr(plants, "VOICE_HZ", (200.0, 5000.0))
         monkeypatch.setattr(plants, "DIALLED", "375")
-        lines = carry_all(list_plant_tasks()[3:])
+        lines = carry_all(list_plant_tasks()[4:])
         assert "clocks" in list_failed(lines)
         assert "noise" in list_failed(lines)
         assert "dial" not in list_failed(lines)
         monkeypatch.setattr(plants, "BREAK_PERCENT", 60.0)
         monkeypatch.setattr(plants, "KEYS", {"6": (770.0, 1336.0)})
-        assert carry_out(list_plant_tasks()[6]).told == "keys 6 were sent, 5 heard"
+        assert carry_out(list_plant_tasks()[7]).told == "keys 6 were sent, 5 heard"
 
     def test_what_breaks_off_is_a_line_that_fails(self) -> None:
         def play(programme: Programme) -> Recording:
@@ -94,9 +102,10 @@ class TestPlants:
         assert line.outcome == "fails"
         assert line.told == "it broke off: ZeroDivisionError: no such luck"
 
-    def test_the_plants_answer_is_that_of_its_impulse(self) -> None:
+    @pytest.mark.parametrize("peak_hz", [0.0, 900.0])
+    def test_the_plants_answer_is_that_of_its_impulse(self, peak_hz: float) -> None:
         """Its formula against its own filter, by a Fourier sum over the impulse response."""
-        plant = KnownPlant(square=0.0, cube=0.0, noise_dbfs=-300.0)
+        plant = KnownPlant(square=0.0, cube=0.0, noise_dbfs=-300.0, peak_hz=peak_hz)
         impulse = np.zeros(4096)
         impulse[0] = 1.0
         heard = plant.play(impulse)[1200 : 1200 + 20000]
@@ -211,6 +220,12 @@ class TestMachine:
         assert "libportaudio2" in lines["devices"].advice
         assert find_exit_code(list(lines.values())) == 4
 
+    def test_a_sound_system_that_does_not_answer_is_named(self) -> None:
+        def fail() -> tuple[Device, ...]:
+            raise BenchError("the sound system does not answer")
+
+        assert "restart the sound server" in machine.try_devices(fail).advice
+
     def test_no_device_is_said_and_no_failure(self) -> None:
         none, one = machine.try_devices(lambda: ()), machine.try_devices(lambda: (CARD,))
         assert (none.outcome, one.outcome) == ("not tried", "passes")
@@ -321,6 +336,18 @@ class TestBrowsers:
         monkeypatch.setattr(browsers, "NEEDED", ("no_such_library",))
         assert browsers.try_page(lambda *_: "", "browser").outcome == "not tried"
 
+    def test_a_stop_leaves_no_server_behind(self, tmp_path: Path) -> None:
+        import urllib.error
+        import urllib.request
+
+        need_module("starlette", "PAGE")
+        told = []
+        with contextlib.suppress(KeyboardInterrupt), browsers.serve(tmp_path) as address:
+            told.append(address)
+            raise KeyboardInterrupt
+        with pytest.raises(urllib.error.URLError, match="refused"):
+            urllib.request.urlopen(told[0], timeout=10)
+
     def test_an_address_is_used_up_by_who_opens_it(self, tmp_path: Path) -> None:
         need_module("starlette", "PAGE")
         with browsers.serve(tmp_path) as address:
@@ -358,6 +385,7 @@ class TestWhole:
         html, document = save_selftest(test, tmp_path / "out")
         page = html.read_text(encoding="utf-8")
         assert "1 of 2 fails; 1 not tried." in page
+        assert "<strong>One thing</strong>" in page
         assert "What to do: <bdi>mend it</bdi>" in page
         assert "<script" not in page
         assert "http" not in page.replace("http-equiv", "")
@@ -367,6 +395,19 @@ class TestWhole:
         assert "  One thing: fails: found. What to do: mend it" in told
         assert not any("passes" in line for line in told)
         assert any("passes" in line for line in say_selftest(test, with_all=True))
+
+    def test_it_is_said_to_measure_only_where_that_was_tried(self, tmp_path: Path) -> None:
+        part = run_selftest(SelfTestOrder(book=tmp_path, only=("standards",)))
+        assert part.only == ("standards",)
+        assert not part.is_measuring_right
+        html, _ = save_selftest(part, tmp_path / "out")
+        page = html.read_text(encoding="utf-8")
+        assert "Only this was tried: standards." in page
+        assert "measures as it should" not in page
+        core = run_selftest(SelfTestOrder(book=tmp_path, only=CORE))
+        assert core.is_measuring_right
+        html, _ = save_selftest(core, tmp_path / "out")
+        assert "measures as it should" in html.read_text(encoding="utf-8")
 
     def test_words_of_others_are_shown_and_do_nothing(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from documents import check_document
 from helpers import default_programme
+from ordinary_user import run_program_as_nobody
 from services import need
 from test_cli_words import CODE, ENGINEERS, list_words
 from virtual_bench.fixture import VirtualCard
@@ -202,6 +203,43 @@ def test_two_benches_at_once_are_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(InputError):
         SelfTestOrder(only=("bench",))
+
+
+def test_a_stop_writes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from voicecheck.cli import main
+
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("voicecheck.workflow.selftest.trying.run_selftest", stop)
+    monkeypatch.setattr("sys.argv", ["voicecheck", "selftest", "--out", str(tmp_path / "out")])
+    with pytest.raises(SystemExit) as left:
+        main()
+    assert left.value.code == 130
+    assert list(tmp_path.iterdir()) == []
+    assert capsys.readouterr().err.splitlines() == [
+        "voicecheck: stopped; the self-test has no outcome, nothing was written"
+    ]
+
+
+def test_a_book_without_rights_is_named(tmp_path: Path) -> None:
+    """To a user who may neither read nor write there."""
+    closed, out = tmp_path / "closed", tmp_path / "out"
+    for folder in (tmp_path, *list(tmp_path.parents)[:2]):
+        folder.chmod(folder.stat().st_mode | 0o011)
+    (closed / "book").mkdir(parents=True, mode=0o700)
+    closed.chmod(0o700)
+    out.mkdir()
+    out.chmod(0o777)
+    done = run_program_as_nobody(
+        "selftest", "--only", "book", "--out", out, "--book", closed / "book"
+    )
+    assert done.returncode == 5, done.stderr
+    assert "The folder of the job book: fails" in done.stdout
+    assert "Permission denied" in " ".join(done.stdout.split())
+    assert "broke off" not in done.stdout
 
 
 @pytest.mark.page

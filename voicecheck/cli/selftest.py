@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -81,7 +81,8 @@ def selftest(
     with open_door(force=force, quiet=quiet) as door:
         try:
             with show_progress(count_steps(order), "trying", quiet=quiet) as advance:
-                test = run_selftest(order, advance=advance)
+                steps = _Steps(advance)
+                test = run_selftest(order, advance=steps.finish, progress=steps.move)
         except KeyboardInterrupt:
             tell("voicecheck: stopped; the self-test has no outcome, nothing was written")
             sys.exit(130)
@@ -96,6 +97,30 @@ def selftest(
         write_text("\n".join([*head, *lines]))
     tell(f"The report is {files[0]}.", quiet=quiet)
     return find_exit_code(test.lines)
+
+
+class _Steps:
+    """
+    How far the self-test is, also within a take.
+
+    Parameters
+    ----------
+    advance : callable
+        Of a progress bar.
+    """
+
+    def __init__(self, advance: Any) -> None:
+        self._advance, self._n_done = advance, 0
+
+    def finish(self) -> None:
+        """One more step is done."""
+        self._n_done += 1
+        self._advance(to=self._n_done)
+
+    def move(self, fraction: float, peak_dbfs: float) -> None:
+        """So much of a take is recorded."""
+        del peak_dbfs
+        self._advance(to=self._n_done + fraction)
 
 
 def _read_source(

@@ -36,6 +36,8 @@ class KnownPlant:
         Corners of the filters.
     noise_dbfs : float
         White, RMS re a full-scale sine.
+    peak_hz, peak_q : float
+        One resonance, 1 at its middle; no hertz is none.
     """
 
     gain_db: float = -3.0
@@ -44,12 +46,22 @@ class KnownPlant:
     low_hz: float = 200.0
     high_hz: float = 3200.0
     noise_dbfs: float = -90.0
+    peak_hz: float = 0.0
+    peak_q: float = 8.0
 
     def answer(self, frequency_hz: Array) -> Array:
         """Complex response of gain and filters, shape as given."""
         s = 1j * _warp(frequency_hz)
-        low, high = (float(_warp(np.array(hz))) for hz in (self.low_hz, self.high_hz))
-        return np.asarray(10.0 ** (self.gain_db / 20.0) * s / (s + low) * high / (s + high))
+        low, high, peak = self._read_corners()
+        passed = 10.0 ** (self.gain_db / 20.0) * s / (s + low) * high / (s + high)
+        if not peak:
+            return np.asarray(passed)
+        width = peak / self.peak_q
+        return np.asarray(passed * s * width / (s**2 + s * width + peak**2))
+
+    def _read_corners(self) -> tuple[float, float, float]:
+        low, high, peak = _warp(np.array([self.low_hz, self.high_hz, self.peak_hz]))
+        return float(low), float(high), float(peak)
 
     def fundamental_db(self, frequency_hz: Array, amplitude: Array | float) -> Array:
         """Level of the fundamental over that of the sine played, dB."""
@@ -70,11 +82,16 @@ class KnownPlant:
         still = np.zeros(LEAD_SAMPLES), np.zeros(TAIL_SAMPLES)
         bent = np.concatenate([still[0], sound, still[1]])
         bent = 10.0 ** (self.gain_db / 20.0) * (bent + self.square * bent**2 + self.cube * bent**3)
-        low, high = (float(_warp(np.array(hz))) for hz in (self.low_hz, self.high_hz))
-        passed = lfilter([1.0 / (1.0 + low), -1.0 / (1.0 + low)], [1.0, (low - 1.0) / (1.0 + low)],
-                         bent)  # fmt: skip
-        heard = lfilter([high / (1.0 + high), high / (1.0 + high)],
-                        [1.0, (high - 1.0) / (1.0 + high)], passed)  # fmt: skip
+        low, high, peak = self._read_corners()
+        width = peak / self.peak_q
+        heard = bent
+        for over, under in (
+            ([1.0, -1.0], [1.0 + low, low - 1.0]),
+            ([high, high], [1.0 + high, high - 1.0]),
+            ([width, 0.0, -width], [1.0 + width + peak**2, 2.0 * (peak**2 - 1.0),
+                                    1.0 - width + peak**2]),
+        ):  # fmt: skip
+            heard = heard if over[0] == 0.0 else np.asarray(lfilter(over, under, heard))
         return np.asarray(heard + make_noise(len(heard), self.noise_dbfs))
 
     def record(self, programme: Programme) -> Recording:

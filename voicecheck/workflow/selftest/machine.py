@@ -28,6 +28,10 @@ OPTIONAL = {
 LEAST_FREE_BYTES = 500 << 20
 JOB_BYTES = 30 << 20
 """A job with its recordings takes about so much (measured on made ones); the limit is a choice."""
+SERVER_ADVICE = (
+    "restart the sound server, or plug the device in again; recordings from files can be measured "
+    "without"
+)
 PORTAUDIO_ADVICE = (
     "install the PortAudio library (on Debian and Ubuntu: libportaudio2) and a sound server; "
     "recordings from files can be measured without"
@@ -188,20 +192,23 @@ def try_folder(book: Path | None) -> Tried:
     """Whether the book can be read and written, or made where it is not there yet."""
     if book is None:
         return _on_server()
-    there = _find_existing(book)
-    if not there.is_dir():
-        return Tried(
-            outcome="fails", told=f"{there} is a file", advice="give another folder with --book"
-        )
-    advice = f"give yourself the right to read and write {there}, or name a folder with --book"
+    there = book
     try:
+        there = _find_existing(book)
+        if not there.is_dir():
+            told = f"{there} is a file"
+            return Tried(outcome="fails", told=told, advice="give another folder with --book")
         next(there.iterdir(), None)
         # Rights are not all that can be in the way: a disk may be full or read-only.
         with tempfile.TemporaryFile(dir=there) as file:
             file.write(b"voicecheck")
     except OSError as error:
-        told = f"{there} cannot be read and written ({error.strerror})"
-        return Tried(outcome="fails", told=told, advice=advice)
+        return Tried(
+            outcome="fails",
+            told=f"{there} cannot be read and written ({error.strerror})",
+            advice=f"give yourself the right to read and write {there}, or name a folder with "
+            "--book",
+        )
     told = f"{book} is read and written" if there == book else f"{book} can be made"
     return Tried(outcome="passes", told=told)
 
@@ -212,9 +219,13 @@ def try_rights(book: Path | None) -> Tried:
         return _on_server()
     if os.name == "nt":
         return Tried(outcome="not tried", told="rights are kept in another way on this system")
-    if not book.is_dir():
+    try:
+        mode = stat.S_IMODE(book.stat().st_mode)
+    except FileNotFoundError:
         return Tried(outcome="not tried", told="there is no job book yet; it will be made closed")
-    if stat.S_IMODE(book.stat().st_mode) & 0o077:
+    except OSError as error:
+        return Tried(outcome="not tried", told=f"{book} cannot be looked at ({error.strerror})")
+    if mode & 0o077:
         return Tried(
             outcome="fails",
             told=f"other users of this machine can read {book}",
@@ -227,7 +238,10 @@ def try_space(book: Path | None) -> Tried:
     """Room on the disk of the book."""
     if book is None:
         return _on_server()
-    free = shutil.disk_usage(_find_existing(book)).free
+    try:
+        free = shutil.disk_usage(_find_existing(book)).free
+    except OSError as error:
+        return Tried(outcome="not tried", told=f"{book} cannot be looked at ({error.strerror})")
     told = f"{free / 1e9:.1f} GB are free, for about {free // JOB_BYTES:d} jobs"
     is_enough = free >= LEAST_FREE_BYTES
     return Tried(
@@ -262,7 +276,9 @@ def try_devices(list_devices: Callable[[], Sequence[Device]]) -> Tried:
     try:
         devices = list_devices()
     except BenchError as error:
-        return Tried(outcome="fails", told=str(error), advice=PORTAUDIO_ADVICE)
+        is_missing = "PortAudio" in str(error)
+        advice = PORTAUDIO_ADVICE if is_missing else SERVER_ADVICE
+        return Tried(outcome="fails", told=str(error), advice=advice)
     if not devices:
         return Tried(
             outcome="not tried",

@@ -199,7 +199,7 @@ def try_noise(loop: LoopTakes, sight: BenchSight) -> Tried:
 
 
 def _read_heard_dbfs(take: Measurement, level_dbfs: float) -> float:
-    """Level of the top of the steps at the input, or of the programme where there are none."""
+    """The programme's own level as it comes back, or as it is played where it has no steps."""
     if take.linearity is None:
         return level_dbfs
     steps = take.linearity
@@ -214,7 +214,7 @@ def try_delay(loop: LoopTakes, sight: BenchSight) -> Tried:
     is_steady = sight.latency_range_ms <= DELAY_RANGE_MS
     return Tried(
         outcome="passes" if is_steady else "fails",
-        told=f"{sight.latency_ms:.2f} ms, within {sight.latency_range_ms:.2g} ms "
+        told=f"{sight.latency_ms:.2f} ms, within {sight.latency_range_ms:.3f} ms "
         f"({DELAY_RANGE_MS:g} ms allowed)",
         advice="" if is_steady else LOOP_ADVICE,
         figures={"latency_ms": sight.latency_ms, "range_ms": sight.latency_range_ms,

@@ -30,6 +30,7 @@ STRETCHED_FROM, STRETCHED_TO = 1_000_000, 1_000_040
 PULSES_PER_S, BREAK_PERCENT, DIALLED = 10.0, 60.0, "374"
 KEYS = {"5": (770.0, 1336.0), "*": (941.0, 1209.0), "3": (697.0, 1477.0)}
 """Pairs of tones of ITU-T Q.23."""
+RESONANT = KnownPlant(square=0.0, cube=0.0, peak_hz=1000.0)
 ALGEBRA = "closed form (algebra of a polynomial and of the bilinear transform)"
 
 
@@ -59,6 +60,9 @@ def list_plant_tasks(play: Play | None = None) -> tuple[Task, ...]:
     return (
         task("curve", "The curve of a known filter",
              lambda: try_curve(plant, programme(), measured())),
+        task("resonance", "The curve of a narrow resonance, as of an undamped receiver",
+             lambda: try_curve(RESONANT, programme(),
+                               measure_recording(programme(), RESONANT.record(programme())))),
         task("distortion", "The distortion of a known curve",
              lambda: try_distortion(plant, programme(), measured())),
         task("steps", "Seven levels of a tone, bent by a known curve",
