@@ -249,7 +249,11 @@ def test_progress_moves_within_a_take() -> None:
     from voicecheck.cli.selftest import _Steps
 
     seen: list[float] = []
-    steps = _Steps(lambda to: seen.append(to))
+
+    def advance(*, to: float) -> None:
+        seen.append(to)
+
+    steps = _Steps(advance)
     steps.finish()
     steps.move(0.5, -20.0)
     steps.finish()
