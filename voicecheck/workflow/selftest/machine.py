@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from importlib import metadata
 from pathlib import Path
 
+from voicecheck import __version__
 from voicecheck.errors import BenchError
 from voicecheck.records.benches import Device
 from voicecheck.workflow.selftest.tasks import Task, Tried
@@ -41,7 +42,7 @@ PORTAUDIO_ADVICE = (
 def list_system() -> dict[str, str]:
     """Versions that a report names."""
     found = {
-        "voicecheck": metadata.version(PACKAGE) if _is_installed() else "one file",
+        "voicecheck": __version__,
         "Python": f"{platform.python_implementation()} {platform.python_version()}",
         "system": f"{platform.system()} {platform.release()} {platform.machine()}".strip(),
         "processors": str(os.cpu_count() or "not known"),
@@ -229,7 +230,7 @@ def try_rights(book: Path | None) -> Tried:
         return Tried(
             outcome="fails",
             told=f"other users of this machine can read {book}",
-            advice="open the book once (`voicecheck job list`), which closes it to others",
+            advice="open the book once, with the page or any command: that closes it to others",
         )
     return Tried(outcome="passes", told="the folder is its user's alone")
 
