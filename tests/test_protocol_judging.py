@@ -264,6 +264,14 @@ class TestSeats:
         assert tell(1.5, 0.0, 0.0) == ["outside", "outside"]
         assert tell(0.2, 0.9, 0.9) == ["within", "doubtful"]
 
+    def test_seats_that_scatter_more_than_the_others_are_named(self) -> None:
+        """Cochran's test of ISO 5725-2:1994, 7.3.3, at 1 %; persons and days may differ."""
+        even = self.draw(0.2, 2.0, 2.0)
+        assert "scatter more" not in find(judge(*even), "seats", "repeatability").said
+        loose = self.draw(0.8, 0.0, 0.0)[2]
+        found = find(judge(*even[:2], loose, even[3]), "seats", "repeatability")
+        assert f"{loose.part} scatter more than the others" in found.said
+
     def test_two_evenings_of_one_day_say_nothing_of_days(self) -> None:
         parts = [
             dataclasses.replace(one, taken_utc="2031-05-04T20:00:00+00:00")

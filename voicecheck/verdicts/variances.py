@@ -20,8 +20,6 @@ from voicecheck.records.arrays import Array
 
 SIDE = 0.025
 """Chance beyond each end of a 95 % interval."""
-LIMIT_FACTOR = 2.8
-"""1.96 times the root of 2: from a standard deviation to the limit of ISO 5725-6:1994, 4.1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +58,7 @@ class VarianceEstimate:
     dof : float
         Satterthwaite's; 0 of a part that came out negative and is given as 0.
     fewest_dof : int
-        Of the mean squares it is made of: what it counts for among others (`pool_estimates`).
+        Of the mean squares it is made of: what it counts for beside other days.
     """
 
     variance: float
@@ -78,11 +76,6 @@ class VarianceEstimate:
     def sd_interval(self) -> tuple[float, float]:
         """Ends of its 95 % interval, unit of the results."""
         return float(np.sqrt(self.low)), float(np.sqrt(self.high))
-
-    @property
-    def limit(self) -> float:
-        """What two results differ by in at most 5 of 100 pairs (ISO 5725-6: r or R)."""
-        return LIMIT_FACTOR * self.sd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

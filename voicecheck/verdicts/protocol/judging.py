@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -10,6 +11,7 @@ from voicecheck.records.protocol import Protocol, ProtocolFinding, ProtocolPart
 from voicecheck.records.terms import MarkState
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.verdicts.decide import decide
+from voicecheck.verdicts.outlying import find_suspects
 from voicecheck.verdicts.protocol.diodes import DiodePair, foresee_tone
 from voicecheck.verdicts.protocol.envelope import bound_share, is_planted
 from voicecheck.verdicts.protocol.steps import (
@@ -328,16 +330,30 @@ def judge_seats(parts: Sequence[ProtocolPart], kind: StepKind) -> list[ProtocolF
         return [_wait("seats", kind, "reproducibility", "dB", said)]
     rows = {name: table.estimate(name).sd for name in ("person", "day", "person:day")}
     told = ", ".join(f"{name.replace(':', ' and ')} {sd:.2f} dB" for name, sd in rows.items())
+    repeatability = _keep_within(
+        kind, "repeatability", table.repeatability,
+        "one person on one day lays a handset in with a scatter of",
+    )  # fmt: skip
     return [
-        _keep_within(
-            kind, "repeatability", table.repeatability,
-            "one person on one day lays a handset in with a scatter of",
-        ),
+        dataclasses.replace(repeatability, said=repeatability.said + _name_uneven(evenings)),
         _keep_within(
             kind, "reproducibility", table.reproducibility,
             f"whoever lays it in, on whatever day (of that {told}; two days tell little):",
         ),
     ]  # fmt: skip
+
+
+def _name_uneven(evenings: Mapping[str, ProtocolPart]) -> str:
+    """Words on a part whose seats scatter more than chance allows beside the others'."""
+    suspects = find_suspects([_list_levels(one) for one in evenings.values()])
+    # Their means may differ: that is what two persons and two days are asked for.
+    uneven = [one for one in suspects if one.test == "cochran" and one.is_outlier]
+    if not uneven:
+        return ""
+    return (
+        f"; {list(evenings)[uneven[0].group]} scatter more than the others, and not by chance: "
+        "look at how the handset lay"
+    )
 
 
 def _keep_within(
