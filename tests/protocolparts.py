@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from voicecheck.records import Calibration, Protocol, ProtocolFinding, ProtocolPart
-from voicecheck.verdicts.protocol import find_step, judge_protocol
+from voicecheck.verdicts.protocol import find_step, judge_protocol, list_parts
 
 TYPED = {
     "resistor 1": {
@@ -33,9 +33,11 @@ def make_part(
     n_takes = max(
         (int(name.split("_")[1]) for name in figures if name.startswith("mid_")), default=1
     )
+    place = list_parts().index(part) if part in list_parts() else 0
+    evening = next((one for one in (1, 2) if part.startswith(f"seats {one}")), 1)
     defaults: dict[str, Any] = {
         "step": "round" if part in ("envelope", "opened") else find_step(part),
-        "taken_utc": "2031-05-04T18:00:00+00:00",
+        "taken_utc": f"2031-05-{3 + evening:02}T{16 + min(place, 5)}:00:00+00:00",
         "bench": "attic",
         "version": "0",
         "typed": TYPED.get(part, {}),

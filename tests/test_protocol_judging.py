@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -60,6 +61,15 @@ class TestLoopBack:
             return find(judge(*parts), "loop-back", "clock").verdict
 
         assert (tell(3.0), tell(40.0)) == ("within", "outside")
+
+    def test_takes_of_one_hour_say_nothing_of_hours(self) -> None:
+        parts = [
+            make_part(
+                f"loop-back {n}", {"level_1_db": 0.0}, taken_utc=f"2031-05-04T18:{n}0:00+00:00"
+            )
+            for n in (1, 4)
+        ]
+        assert find(judge(*parts), "loop-back", "level").verdict == "not tested"
 
     def test_one_take_says_nothing(self) -> None:
         only = judge(make_part("loop-back 1", {"level_1_db": 0.0}))
@@ -253,6 +263,21 @@ class TestSeats:
         assert tell(1.5, 0.0, 0.0) == ["outside", "outside"]
         assert tell(0.2, 0.9, 0.9) == ["within", "doubtful"]
 
+    def test_seats_that_scatter_more_than_the_others_are_named(self) -> None:
+        """Cochran's test of ISO 5725-2:1994, 7.3.3, at 1 %; persons and days may differ."""
+        even = self.draw(0.2, 2.0, 2.0)
+        assert "scatter more" not in find(judge(*even), "seats", "repeatability").said
+        loose = self.draw(0.8, 0.0, 0.0)[2]
+        found = find(judge(*even[:2], loose, even[3]), "seats", "repeatability")
+        assert f"{loose.part} scatter more than the others" in found.said
+
+    def test_two_evenings_of_one_day_say_nothing_of_days(self) -> None:
+        parts = [
+            dataclasses.replace(one, taken_utc="2031-05-04T20:00:00+00:00")
+            for one in self.draw(0.2, 0.1, 0.1)
+        ]
+        assert find(judge(*parts), "seats", "reproducibility").verdict == "not tested"
+
     def test_one_person_alone_says_nothing(self) -> None:
         found = judge(*self.draw(0.2, 0.1, 0.1)[:3])
         assert find(found, "seats", "reproducibility").verdict == "not tested"
@@ -285,7 +310,7 @@ class TestRounds:
         assert self.tell("cupupupupu") == ("doubtful 0.2", "within 0.0")
 
     def test_rounds_from_before_the_envelope_do_not_count(self) -> None:
-        early = self.tell("cucucucucu", taken_utc="2031-05-04T17:00:00+00:00")
+        early = self.tell("cucucucucu", taken_utc="2031-05-04T15:00:00+00:00")
         assert early == ("not tested None", "not tested None")
 
     def test_nothing_is_said_while_it_is_closed(self) -> None:

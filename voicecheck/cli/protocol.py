@@ -255,6 +255,7 @@ def bundle_job(
         _show(found, as_json=True)
         return
     n = sum(len(one.sounds) for one in found.parts)
+    write_text("\n".join(_shout(found)))
     write_text(
         f"{target.name}: {len(found.parts)} parts, {n} recordings; no owner, contact, photograph "
         f"or speech\nRead it by any later version: voicecheck protocol again {target.name}"
@@ -292,6 +293,9 @@ def render_protocol(found: Protocol) -> str:
     """Every step with its verdict, then what is left."""
     lines = [*_shout(found), f"Two evenings, job {found.job}: {found.overall}"]
     lines += [_say(one) for one in found.findings]
+    if found.told:
+        lines.append("What this bench can tell:")
+        lines += [wrap(line, "  ", "    ") for line in found.told]
     if found.missing:
         lines.append(wrap(f"Still to do: {', '.join(found.missing)}", "", "  "))
     else:

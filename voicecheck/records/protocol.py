@@ -107,6 +107,8 @@ class Protocol:
     findings : tuple of ProtocolFinding
     overall : str
         The gravest verdict; "not tested" while no step can be judged.
+    told : tuple of str
+        What the bench can tell at all, by its takes without a set.
     """
 
     job: int | None
@@ -115,6 +117,7 @@ class Protocol:
     parts: tuple[ProtocolPart, ...] = ()
     missing: tuple[str, ...] = ()
     findings: tuple[ProtocolFinding, ...] = ()
+    told: tuple[str, ...] = ()
 
     @property
     def is_simulated(self) -> bool:

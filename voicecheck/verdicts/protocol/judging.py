@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -10,6 +11,7 @@ from voicecheck.records.protocol import Protocol, ProtocolFinding, ProtocolPart
 from voicecheck.records.terms import MarkState
 from voicecheck.records.verdicts import rank_verdict
 from voicecheck.verdicts.decide import decide
+from voicecheck.verdicts.outlying import find_suspects
 from voicecheck.verdicts.protocol.diodes import DiodePair, foresee_tone
 from voicecheck.verdicts.protocol.envelope import bound_share, is_planted
 from voicecheck.verdicts.protocol.steps import (
@@ -30,6 +32,8 @@ RESISTOR_OFF_PERCENT = 1.0
 TOO_WIDE_SHARE = 0.25
 """What is foreseen no closer than this proves nothing by agreeing (PROP)."""
 CALLED = "changed"
+LEAST_HOURS, LEAST_APART_HOURS = 1.0, 8.0
+"""What is called hours, and what another day (PROP); a made bench has days without waiting."""
 NORMAL_95 = 1.96
 """Standard deviations either side that hold 95 of 100 of a normal distribution."""
 
@@ -90,11 +94,14 @@ def judge_loop_back(parts: Sequence[ProtocolPart], kind: StepKind) -> list[Proto
         said = "the bench alone: two takes are needed, some hours apart"
         return [_wait("loop-back", kind, "level", "dB", said)]
     first, (first_db, first_off_db) = levels[0]
+    hours = _count_hours(first, levels[-1][0])
+    if hours < LEAST_HOURS and not first.is_simulated:
+        said = f"the bench alone: {len(levels)} takes within {60 * hours:.0f} minutes tell nothing"
+        return [_wait("loop-back", kind, "level", "dB", f"{said} of hours")]
     worst, (worst_db, worst_off_db) = max(levels[1:], key=lambda one: abs(one[1][0] - first_db))
     moved_db = worst_db - first_db
     off_db = math.hypot(first_off_db, worst_off_db)
     limit_db = kind.limits["level_db"]
-    hours = _count_hours(first, levels[-1][0])
     verdict = decide(moved_db, off_db, -limit_db, limit_db)
     level = ProtocolFinding(
         step="loop-back", quantity="level", unit="dB", verdict=verdict, value=moved_db,
@@ -316,18 +323,37 @@ def judge_seats(parts: Sequence[ProtocolPart], kind: StepKind) -> list[ProtocolF
     if table is None:
         said = "the seats: two persons on two days are needed"
         return [_wait("seats", kind, "reproducibility", "dB", said)]
+    evenings = {one.part: one for one in parts}
+    apart_hours = _count_hours(evenings["seats 1A"], evenings["seats 2A"])
+    if apart_hours < LEAST_APART_HOURS and not parts[0].is_simulated:
+        said = "the seats: both evenings lie on one day; take those of the second on another"
+        return [_wait("seats", kind, "reproducibility", "dB", said)]
     rows = {name: table.estimate(name).sd for name in ("person", "day", "person:day")}
     told = ", ".join(f"{name.replace(':', ' and ')} {sd:.2f} dB" for name, sd in rows.items())
+    repeatability = _keep_within(
+        kind, "repeatability", table.repeatability,
+        "one person on one day lays a handset in with a scatter of",
+    )  # fmt: skip
     return [
-        _keep_within(
-            kind, "repeatability", table.repeatability,
-            "one person on one day lays a handset in with a scatter of",
-        ),
+        dataclasses.replace(repeatability, said=repeatability.said + _name_uneven(evenings)),
         _keep_within(
             kind, "reproducibility", table.reproducibility,
             f"whoever lays it in, on whatever day (of that {told}; two days tell little):",
         ),
     ]  # fmt: skip
+
+
+def _name_uneven(evenings: Mapping[str, ProtocolPart]) -> str:
+    """Words on a part whose seats scatter more than chance allows beside the others'."""
+    suspects = find_suspects([_list_levels(one) for one in evenings.values()])
+    # Their means may differ: that is what two persons and two days are asked for.
+    uneven = [one for one in suspects if one.test == "cochran" and one.is_outlier]
+    if not uneven:
+        return ""
+    return (
+        f"; {list(evenings)[uneven[0].group]} scatter more than the others, and not by chance: "
+        "look at how the handset lay"
+    )
 
 
 def _keep_within(

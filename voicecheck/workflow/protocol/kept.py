@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import msgspec
 
 from voicecheck import __version__
-from voicecheck.errors import InputError, JobBookError
+from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Job, Protocol, ProtocolPart, from_json, to_document
+from voicecheck.records import Job, Measurement, Protocol, ProtocolPart, from_json, to_document
+from voicecheck.verdicts.benchsight import estimate_bench_sight
 from voicecheck.verdicts.protocol import judge_protocol
 from voicecheck.verdicts.protocol.steps import find_step
+from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.checks.run import save_document
+from voicecheck.workflow.selftest.sightwords import say_sight
 
 PART_FILE, WHOLE_FILE = "protocol-part.json", "protocol.json"
+SIGHT_PART, FEWEST_TAKES = "loop-back 1", 6
 LABEL = "two evenings with the bench"
 
 
@@ -75,7 +81,29 @@ def load_protocol(book: JobBook, job: int) -> Protocol:
     JobBookError
         A document is damaged.
     """
-    return judge_protocol(job, read_parts(book, book.load_job(job)), __version__)
+    judged = judge_protocol(job, read_parts(book, book.load_job(job)), __version__)
+    return dataclasses.replace(judged, told=_tell_sight(book, job, judged))
+
+
+def _tell_sight(book: JobBook, job: int, judged: Protocol) -> tuple[str, ...]:
+    """What the bench can tell, by the takes that followed each other with nothing touched."""
+    first = next((one for one in judged.parts if one.part == SIGHT_PART), None)
+    if first is None or len(first.sounds) < FEWEST_TAKES:
+        return ()
+    file = find_bench(book, first.bench)
+    takes = load_measured(book, job, first)
+    try:
+        return say_sight(estimate_bench_sight(takes, file.check_results if file else ()))
+    except RecordingError:
+        return ()
+
+
+def load_measured(book: JobBook, job: int, part: ProtocolPart) -> tuple[Measurement, ...]:
+    """The measurements of a part's run as they were kept."""
+    wanted = set(part.sounds)
+    runs = book.list_runs(job=job, stage=part.part)
+    kept = {one.recording.sha256: one for run in runs for one in run.recordings}
+    return tuple(one for sha256, one in kept.items() if sha256 in wanted)
 
 
 def read_judged(book: JobBook, job: Job) -> Protocol | None:

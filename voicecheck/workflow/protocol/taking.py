@@ -11,7 +11,7 @@ import numpy as np
 
 from voicecheck import __version__
 from voicecheck.bench.hardware import HardwareBench
-from voicecheck.bench.interface import Bench
+from voicecheck.benchspread import SEATS_DOF, SEATS_STEP
 from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
@@ -20,24 +20,34 @@ from voicecheck.records import (
     Calibration,
     DialCheck,
     Job,
-    Measurement,
     Programme,
     ProtocolPart,
     Recording,
     SetType,
+    StepResult,
 )
 from voicecheck.records.orders import DeviceSource, SimulatedSource, Stated, SweepOrder
 from voicecheck.records.signals import SIMULATED
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts.protocol import StepKind, find_step, list_parts, load_steps
-from voicecheck.verdicts.protocol.steps import ENVELOPE, OPENED, StepReading, find_person
+from voicecheck.verdicts.protocol.judging import analyse_seats
+from voicecheck.verdicts.protocol.steps import (
+    ENVELOPE,
+    OPENED,
+    StepReading,
+    count_takes,
+    find_person,
+)
 from voicecheck.workflow.benches.choosing import ChosenBench, choose_bench
-from voicecheck.workflow.benches.driving import HEADROOM_DB
 from voicecheck.workflow.benches.locks import hold_bench
-from voicecheck.workflow.benches.store import find_bench
+from voicecheck.workflow.benches.store import find_bench, save_result
 from voicecheck.workflow.books import check_open
 from voicecheck.workflow.checks.run import keep_flac, run_check
-from voicecheck.workflow.checks.source import Source
+from voicecheck.workflow.protocol.driving import (
+    choose_check_source,
+    make_made_bench,
+    set_level,
+)
 from voicecheck.workflow.protocol.figures import (
     Figures,
     answer_round,
@@ -46,7 +56,7 @@ from voicecheck.workflow.protocol.figures import (
     read_kept,
     read_takes,
 )
-from voicecheck.workflow.protocol.kept import read_parts, save_part
+from voicecheck.workflow.protocol.kept import load_measured, read_parts, save_part
 from voicecheck.workflow.sweeping.run import sweep
 from voicecheck.workflow.sweeping.seats import (
     Attendant,
@@ -57,7 +67,6 @@ from voicecheck.workflow.sweeping.seats import (
 
 SEATS_OF_ROUNDS = ("seats 2A", "seats 2B")
 """What the rounds are held against: the first of these that was done."""
-SIMULATED_DIAL = "healthy:0"
 
 
 class ProtocolAttendant(Attendant, Face):
@@ -89,6 +98,11 @@ class PartOrder:
     source: SimulatedSource | DeviceSource
     typed: Mapping[str, float] = field(default_factory=dict)
     n_takes: int | None = None
+
+    @property
+    def bench(self) -> str:
+        """As documents name it."""
+        return SIMULATED if isinstance(self.source, SimulatedSource) else self.source.name
 
 
 def find_next(book: JobBook, job: int) -> str:
@@ -140,7 +154,24 @@ def take_part(book: JobBook, order: PartOrder, attendant: ProtocolAttendant) -> 
     take = {"programme": sitting.play, "silence": sitting.listen, "check": sitting.check}
     part = take[kind.sound](job, typed, seats)
     save_part(book, order.job, part)
+    if step == "seats":
+        _keep_days(book, order, read_parts(book, book.load_job(order.job)))
     return part
+
+
+def _keep_days(book: JobBook, order: PartOrder, parts: Sequence[ProtocolPart]) -> None:
+    """Once both evenings are there: what they say of days goes to the bench, where it counts."""
+    newest = {one.part: one for one in parts if one.step == "seats"}
+    benches = {one.bench for one in newest.values()}
+    table = analyse_seats(tuple(newest.values()))
+    if table is None or benches != {order.bench} or find_bench(book, order.bench) is None:
+        return
+    days = table.estimate("day", "person:day")
+    result = StepResult(
+        bench=order.bench, step=SEATS_STEP, done_utc=get_now_utc(), value=days.sd, unit="dB",
+        figures={SEATS_DOF: float(days.fewest_dof)}, method="seats of two people on two days",
+    )  # fmt: skip
+    save_result(book, result, is_check=True)
 
 
 def _check_round(
@@ -223,7 +254,7 @@ class _Sitting:
     def play(self, job: Job, typed: dict[str, float], seats: ProtocolPart | None) -> ProtocolPart:
         """Takes of a programme, kept as a run of the job."""
         set_type = self.book.load_type(job.type_name)
-        n_takes = self.order.n_takes or self.kind.takes
+        n_takes = self.order.n_takes or count_takes(self.order.part)
         order = SweepOrder(
             job=self.order.job, stage=self.order.part, path=self.kind.path,
             source=self.order.source, n_seats=n_takes,
@@ -271,10 +302,10 @@ class _Sitting:
         """The check of the step's name, kept as any check of the job."""
         del seats
         self.attendant.begin(1, 1)
+        source = choose_check_source(self.book, self.order.source)
         check, document = run_check(
-            self.step, self._choose_source(), book=self.book, job=job.job,
-            progress=self._follow,
-        )  # fmt: skip
+            self.step, source, book=self.book, job=job.job, progress=self._follow
+        )
         if not isinstance(check, DialCheck):
             message = f"{self.step}: no check whose figures are read here"
             raise TypeError(message)
@@ -289,12 +320,11 @@ class _Sitting:
         calibration: Calibration | None,
         answer: str = "",
     ) -> ProtocolPart:
-        source = self.order.source
         return ProtocolPart(
             part=self.order.part,
             step=self.step,
             taken_utc=get_now_utc(),
-            bench=SIMULATED if isinstance(source, SimulatedSource) else source.name,
+            bench=self.order.bench,
             version=__version__,
             figures=figures.value,
             uncertainty=figures.uncertainty,
@@ -317,7 +347,7 @@ class _Sitting:
             # Level steps that bend want the time of the usual programme.
             recipe = RECIPES["default" if self.step == "diodes" else "quick"]
             return ChosenBench(
-                bench=make_made_bench(self.order, self.step, set_type.feed_ma),
+                bench=make_made_bench(self.order.source, self.order.part, set_type.feed_ma),
                 programme=make_programme(recipe),
             )
         ready = choose_bench(order, set_type, book=self.book, progress=self.attendant.follow)
@@ -355,56 +385,3 @@ class _Sitting:
         )
         with hold_bench(ready.bench, f"protocol of job {self.order.job}, {self.order.part}"):
             return ready.bench.play_and_record(silent, path=self.kind.path)
-
-    def _choose_source(self) -> Source:
-        source = self.order.source
-        if isinstance(source, SimulatedSource):
-            return Source(simulated=SIMULATED_DIAL, seed=source.seed)
-        file = find_bench(self.book, source.name)
-        if file is None:
-            return Source(bench=source.name, channel=source.channel, out_channel=source.out_channel)
-        setup = file.setup
-        return Source(
-            bench=setup.input_device or setup.device,
-            channel=setup.line_tap_channel,
-            out_channel=setup.line_drive_channel,
-        )
-
-
-def set_level(bench: HardwareBench, programme: Programme, kind: StepKind) -> Programme:
-    """The programme at the level that a step wants, within the output's cap; else as it is."""
-    wanted = None if kind.level_dbm is None else bench.find_level_dbfs(kind.path, kind.level_dbm)
-    if wanted is None:
-        return programme
-    recipe = programme.recipe
-    most_dbfs = recipe.cap_dbfs - HEADROOM_DB
-    return make_programme(dataclasses.replace(recipe, level_dbfs=min(wanted, most_dbfs)))
-
-
-def make_made_bench(order: PartOrder, step: str, feed_ma: float) -> Bench:
-    """The simulated bench as it is for one part."""
-    from voicecheck.bench.simulated.proving import ProvingBench
-
-    source = order.source
-    if not isinstance(source, SimulatedSource):
-        message = "a made bench needs a simulated source"
-        raise TypeError(message)
-    evening = next((int(one) for one in order.part.rpartition(" ")[2] if one.isdecimal()), 0)
-    on_second = step == "round" or (step == "seats" and evening == 2)
-    return ProvingBench(
-        source.handset,
-        seed=source.seed,
-        place=list_parts().index(order.part),
-        day=2 if on_second else 1,
-        person=find_person(order.part) or ("A" if step == "round" else ""),
-        feed_ma=feed_ma,
-        is_bent=step == "diodes",
-    )
-
-
-def load_measured(book: JobBook, job: int, part: ProtocolPart) -> tuple[Measurement, ...]:
-    """The measurements of a part's run as they were kept."""
-    wanted = set(part.sounds)
-    runs = book.list_runs(job=job, stage=part.part)
-    kept = {one.recording.sha256: one for run in runs for one in run.recordings}
-    return tuple(one for sha256, one in kept.items() if sha256 in wanted)

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from importlib import metadata
 from pathlib import Path
 
+from voicecheck import __version__
 from voicecheck.errors import BenchError
 from voicecheck.records.benches import Device
 from voicecheck.workflow.selftest.tasks import Task, Tried
@@ -41,7 +42,7 @@ PORTAUDIO_ADVICE = (
 def list_system() -> dict[str, str]:
     """Versions that a report names."""
     found = {
-        "voicecheck": metadata.version(PACKAGE) if _is_installed() else "one file",
+        "voicecheck": __version__,
         "Python": f"{platform.python_implementation()} {platform.python_version()}",
         "system": f"{platform.system()} {platform.release()} {platform.machine()}".strip(),
         "processors": str(os.cpu_count() or "not known"),

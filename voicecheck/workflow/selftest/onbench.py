@@ -26,11 +26,22 @@ CHANCE = 0.01
 NOISE_BELOW_DB = 50.0
 DELAY_RANGE_MS = 50.0
 """Limits of noise and delay: a choice, no source."""
+TAKE_S = 20.0
+"""A take of the programme with what comes before and after it, about."""
 CHOICE = "a choice, no source"
 LOOP_ADVICE = (
     "look at plugs, volume controls and the sound server's own effects, close other programs that "
     "use sound, then try again"
 )
+
+
+def say_caution(n_takes: int) -> str:
+    """What has to be so before a bench sounds by itself, and for how long it does."""
+    minutes = max(1, math.ceil(n_takes * TAKE_S / 60.0))
+    return (
+        "Lead the bench's output into its input and nothing else: no set, no line and no feed on "
+        f"it, no receiver at anybody's ear. It sounds for about {minutes} min."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

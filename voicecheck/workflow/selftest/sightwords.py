@@ -34,11 +34,15 @@ def _say_level(sight: BenchSight) -> str:
     if sight.level_change_db is None or sight.curve_change_db is None:
         return "Level: not known; it takes six takes at least to say which change is real."
     return (
-        f"Level: on one day, with the wires left alone, a change of {_db(sight.level_change_db)} "
-        f"of the mean level is real, and one of {_db(sight.curve_change_db)} anywhere along the "
-        "curve. Smaller ones cannot be told from chance."
+        "Level: on one day, with the wires left alone, a change of the mean level is real from "
+        f"{_db(sight.level_change_db)} on{_say_found(sight.level_found_db)}, anywhere along the "
+        f"curve from {_db(sight.curve_change_db)} on. Smaller ones cannot be told from chance."
         f"{_say_scatter(sight.gain_sd_db)}"
     )
+
+
+def _say_found(found_db: float | None) -> str:
+    return "" if found_db is None else f" (most that are over {_db(found_db)} are found)"
 
 
 def _say_scatter(sd_db: float | None) -> str:
