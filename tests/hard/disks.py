@@ -106,14 +106,15 @@ def _vanish(trial: Trial, rng: np.random.Generator, figures: Figures) -> None:
     ended, _ = run_command(trial.place, trial.words, at=at, act=vanish)
     what = f"{trial.name}, vanished at moment {at} of {trial.n_moments}"
     for name in ("book", "out"):
-        if (trial.place / name).exists():
-            made = sorted(
-                str(one.relative_to(trial.place)) for one in (trial.place / name).rglob("*")
-            )
+        here, gone = trial.place / name, trial.place / f"gone-{name}"
+        if not gone.exists():
+            # This time the command ended before that moment.
+            continue
+        if here.exists():
+            made = sorted(str(one.relative_to(trial.place)) for one in here.rglob("*"))
             figures.blame(what, f"{name} was made anew: {made[:3]}")
-            shutil.rmtree(trial.place / name)
-        if (trial.place / f"gone-{name}").exists():
-            (trial.place / f"gone-{name}").rename(trial.place / name)
+            shutil.rmtree(here)
+        gone.rename(here)
     _judge(trial, ended, figures, what, is_tidy=False)
 
 

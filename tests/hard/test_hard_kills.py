@@ -27,7 +27,15 @@ from command_kills import (
 )
 from disks import break_often, mount_disk
 from services import need
-from writers import OF_A_DEVICE, READERS, WRITERS, get_words, list_commands, make_place, typed_in
+from writers import (
+    READERS,
+    SAVES_AS_OTHERS,
+    WRITERS,
+    get_words,
+    list_commands,
+    make_place,
+    typed_in,
+)
 
 N_KILLS = 2
 
@@ -49,7 +57,7 @@ def origin(disk: tuple[Path, bool]) -> Path:
 
 def test_every_command_is_known_as_a_writer_or_a_reader() -> None:
     """A new command is asked for words that make it write, or such as only read."""
-    known = [*WRITERS, *READERS, *OF_A_DEVICE]
+    known = [*WRITERS, *READERS, *SAVES_AS_OTHERS]
     assert sorted(known) == sorted({*list_commands()})
 
 

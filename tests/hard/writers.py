@@ -89,6 +89,11 @@ WRITERS = {
     "bench add": "bench add shed --device none",
     "bench edit": "bench edit attic --feed-ma 40",
     "bench remove": "bench remove attic",
+    "protocol start": f"protocol start --type '{TYPE}'",
+    "protocol next": "protocol next 7 --part 'loop-back 2' --simulated electret --yes",
+    "protocol hide": f"protocol hide 7 out/envelope.json {'--plant none ' * 10}",
+    "protocol bundle": "protocol bundle 7 out/corpus.zip",
+    "selftest": "selftest --only standards --out out",
     "line readings": "line 3 --on-hook-v 48 --loop-ma 13",
     "line add": "line add hall --break-low-ms 40 --break-high-ms 90",
 }  # fmt: skip
@@ -117,12 +122,22 @@ READERS = {
     "bench list": "bench list",
     "bench show": "bench show attic",
     "line list": "line list",
+    "protocol show": "protocol show 7",
+    "protocol again": "protocol again in/corpus.zip --quiet",
     "line show": "line show 'exchange, Sweden'",
 }
-OF_A_DEVICE = {"devices", "watch", "bench calibrate", "bench check", "bench tone"}
-"""They need a sound device; what they save is saved as `bench edit` saves it."""
+SAVES_AS_OTHERS = {
+    **dict.fromkeys(
+        ("devices", "watch", "bench calibrate", "bench check", "bench tone"),
+        "needs a sound device, and saves as `bench edit` does",
+    ),
+    "protocol open": "needs two evenings, and saves as `protocol hide` does",
+}
+"""What is not tried here, and why."""
 BOOKLESS = {
     "check --template",
+    "protocol again",
+    "selftest",
     "signal",
     "demo",
     "masks",
@@ -162,6 +177,9 @@ def make_place(place: Path) -> None:
             "job attach 1 in/photo.jpg --book elsewhere",
             "job export 1 in/job.zip --with-owner --book elsewhere",
             f"baseline export '{TYPE}' --by Club --out in/club.json --book book",
+            f"protocol start --type '{TYPE}' --book book",
+            "protocol next 7 --part 'resistor 1' --simulated electret --yes --book book",
+            "protocol bundle 7 in/corpus.zip --book book",
             "bench add attic --device none --book book",
             "speak 3 --simulated quiet --stage before --book book",
         ):
