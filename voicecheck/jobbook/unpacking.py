@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import errno
 import hashlib
+import os
 import re
 import struct
 import zipfile
@@ -12,7 +13,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import BinaryIO, TypeVar
 
 import msgspec
 
@@ -23,6 +24,7 @@ from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, inspect_recording
 from voicecheck.jobbook.vault import Vault, hash_file
 from voicecheck.jobbook.work import check_work
+from voicecheck.reading import open_ordinary
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
 from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.records.sanity import check_sanity
@@ -313,9 +315,14 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
     if not path.is_file():
         raise InputError(f"parcel {path}: no such file")
     try:
-        _check_directory(path)
-        with zipfile.ZipFile(path) as archive:
-            yield OpenedParcel(archive, path.name, limit_bytes)
+        with open_ordinary(path) as file:
+            _check_directory(file, path.name)
+            with zipfile.ZipFile(file) as archive:
+                yield OpenedParcel(archive, path.name, limit_bytes)
+    except TimeoutError as error:
+        raise InputError(
+            f"parcel {shorten(path.name)}: cannot be read ({error.strerror}); nothing was imported"
+        ) from error
     except OSError as error:
         # A list of files that leads to before the file's beginning.
         if error.errno != errno.EINVAL:
@@ -329,11 +336,10 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
         ) from error
 
 
-def _check_directory(path: Path) -> None:
+def _check_directory(file: BinaryIO, name: str) -> None:
     """Refuse a list of files too long to be read at all, by what the end of the file says of it."""
-    with path.open("rb") as file:
-        file.seek(max(0, path.stat().st_size - END_BYTES))
-        tail = file.read(END_BYTES)
+    file.seek(max(0, file.seek(0, os.SEEK_END) - END_BYTES))
+    tail = file.read(END_BYTES)
     sizes = []
     if (at := tail.rfind(b"PK\x05\x06")) >= 0 and len(tail) >= at + 16:
         sizes.append(struct.unpack_from("<I", tail, at + 12)[0])
@@ -342,6 +348,6 @@ def _check_directory(path: Path) -> None:
     known = [size for size in sizes if size != UNSAID]
     if known and max(known) > LIMIT_FILES * ENTRY_BYTES:
         raise InputError(
-            f"parcel {shorten(path.name)}: need at most {LIMIT_FILES} files, it lists more; "
+            f"parcel {shorten(name)}: need at most {LIMIT_FILES} files, it lists more; "
             "nothing was imported"
         )
