@@ -34,7 +34,7 @@ from jobbook_samples import (
 )
 
 from voicecheck.cli.screen import clean_message
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 
@@ -197,7 +197,7 @@ def judge(figures: Figures, book: JobBook, folder: Path, content: bytes, what: s
     begun = time.perf_counter()
     try:
         book.import_parcel(path)
-    except InputError as error:
+    except (InputError, RecordingError) as error:
         figures.outcomes["refused"] += 1
         said = str(error)
         if "\n" in said or len(clean_message(said)) > 1500:

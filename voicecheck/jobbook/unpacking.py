@@ -17,7 +17,7 @@ from typing import BinaryIO, TypeVar
 
 import msgspec
 
-from voicecheck.errors import InputError, JobBookError
+from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook.jobs import check_set_type
 from voicecheck.jobbook.parcels import SCHEMA, Contents, PackedJob
 from voicecheck.jobbook.rows import check_text
@@ -26,6 +26,7 @@ from voicecheck.jobbook.vault import Vault, hash_file
 from voicecheck.jobbook.work import check_work
 from voicecheck.reading import open_ordinary
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
+from voicecheck.records.documents import is_too_deep
 from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.records.sanity import check_sanity
 from voicecheck.records.sets import SET_WORDS
@@ -149,6 +150,14 @@ class OpenedParcel:
         told = reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]}..."
         return InputError(f"parcel {self._name}: {told}; nothing was imported")
 
+    def _refuse_deep(self, name: str) -> RecordingError:
+        """What nobody could read is no wrong use: the file itself is the fault."""
+        message = (
+            f"parcel {self._name}: {name} holds lists inside of lists, deeper than any record; "
+            "nothing was imported; have it packed anew"
+        )
+        return RecordingError(message, "too-deep")
+
     def _check_names(self, limit_bytes: int) -> None:
         entries = self._archive.infolist()
         if len(entries) > LIMIT_FILES:
@@ -182,10 +191,7 @@ class OpenedParcel:
         names = set(self._archive.namelist())
         if "parcel.json" not in names:
             raise self._refuse("has no parcel.json, so it is none")
-        try:
-            contents = from_json(self._read_text("parcel.json"), Contents)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise self._refuse(f"parcel.json does not fit ({error})") from error
+        contents = self._parse("parcel.json", self._read_text("parcel.json"), Contents)
         if contents.schema != SCHEMA:
             raise self._refuse(f"need schema {SCHEMA}, got {contents.schema}; newer program?")
         if set(contents.files) != names - {"parcel.json"}:
@@ -215,12 +221,17 @@ class OpenedParcel:
         )
 
     def _decode(self, name: str, kind: type[Record]) -> Record:
-        try:
-            record = from_json(self._read(name), kind)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise self._refuse(f"{name} does not fit ({error})") from error
+        record = self._parse(name, self._read(name), kind)
         self._check_sanity(record, name)
         return record
+
+    def _parse(self, name: str, data: bytes, kind: type[Record]) -> Record:
+        try:
+            return from_json(data, kind)
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+            if is_too_deep(data):
+                raise self._refuse_deep(name) from error
+            raise self._refuse(f"{name} does not fit ({error})") from error
 
     def _check_sanity(self, record: object, name: str) -> None:
         try:
@@ -311,6 +322,8 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
     ------
     InputError
         There is no such file, or it is no parcel, or damaged, or beyond the limits.
+    RecordingError
+        Kind "too-deep": a document in it can be read by nobody.
     """
     if not path.is_file():
         raise InputError(f"parcel {path}: no such file")
