@@ -73,7 +73,8 @@ def wait_for(work: Work[Result]) -> Result:
             raise TimeoutError(errno.ETIMEDOUT, message)
         thread.join(left_s)
     if failed:
-        raise failed[0]
+        # Out of the list, else error and frame would hold each other, and the frame the sound.
+        raise failed.pop()
     return done[0]
 
 

@@ -349,12 +349,13 @@ def _read_channel(sound: Any, channel: int, path: Path, moved: Callable[[], None
 
     block_frames = max(1, BLOCK_SAMPLES // sound.channels)
     try:
-        samples = _join(_read_blocks(sound, channel, block_frames), moved)
+        samples = _join(_read_blocks(sound, channel, block_frames), _find_most(sound), moved)
         return _Read(samples, goes_on=len(sound.read(1)) > 0)
     except soundfile.LibsndfileError:
         pass
     with open_sound(path) as again:
-        samples = _join(_read_up_to(_read_blocks(again, channel, SMALL_BLOCK_FRAMES)), moved)
+        blocks = _read_up_to(_read_blocks(again, channel, SMALL_BLOCK_FRAMES))
+        samples = _join(blocks, _find_most(again), moved)
     return _Read(samples, is_cut=True)
 
 
@@ -366,9 +367,14 @@ def _read_up_to(blocks: Iterator[Array]) -> Iterator[Array]:
         yield from blocks
 
 
+def _find_most(sound: Any) -> int:
+    """Frames that are read of a file at most, however long it says it is."""
+    return min(LONGEST_FRAMES, round(LONGEST_S * int(sound.samplerate)))
+
+
 def _read_blocks(sound: Any, channel: int, block_frames: int) -> Iterator[Array]:
     """One channel, block by block, as far as a recording may go."""
-    left = min(LONGEST_FRAMES, round(LONGEST_S * sound.samplerate))
+    left = _find_most(sound)
     while left > 0:
         asked = min(block_frames, left)
         part = sound.read(asked)
@@ -378,14 +384,19 @@ def _read_blocks(sound: Any, channel: int, block_frames: int) -> Iterator[Array]
             return
 
 
-def _join(parts: Iterable[Array], moved: Callable[[], None]) -> Array:
-    """All of them in one array that grows in its place, so that nothing is held twice."""
-    samples = np.zeros(0)
+def _join(parts: Iterable[Array], most: int, moved: Callable[[], None]) -> Array:
+    """
+    All of them in one array, so that nothing is held twice.
+
+    What it may come to at most is asked for at once: no memory is taken before it is written to,
+    and so much is a part of its own, which goes back to the system as a whole.
+    """
+    samples, n = np.empty(most), 0
     for part in parts:
-        n = len(samples)
-        samples.resize(n + len(part), refcheck=False)
-        samples[n:] = part
+        samples[n : n + len(part)] = part
+        n += len(part)
         moved()
+    samples.resize(n, refcheck=False)
     return samples
 
 
@@ -420,7 +431,7 @@ def _recover_unsized(
         )
         with raw as sound:
             block_frames = max(1, BLOCK_SAMPLES // sound.channels)
-            samples = _join(_read_blocks(sound, channel, block_frames), moved)
+            samples = _join(_read_blocks(sound, channel, block_frames), _find_most(sound), moved)
             goes_on = len(sound.read(1)) > 0
         if window.error is not None:
             raise window.error
