@@ -18,8 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from jobbook_kills import measure_level
-from jobbook_samples import draw_recording
+from jobbook_samples import draw_recording, measure_level
 
 from voicecheck.jobbook import JobBook
 from voicecheck.jobbook.recordings import file_recording

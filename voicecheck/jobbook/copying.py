@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
 import uuid
@@ -19,7 +20,7 @@ from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.migrations import make_tables
-from voicecheck.jobbook.removals import note_gaps
+from voicecheck.jobbook.numbering import read_last, set_last
 from voicecheck.jobbook.rights import (
     close_to_others,
     create_database,
@@ -31,11 +32,12 @@ from voicecheck.jobbook.vault import (
     PART,
     Vault,
     hash_file,
+    name_temporary,
     read_chunks,
     write_whole,
 )
 from voicecheck.records import Problem
-from voicecheck.writing import DOOR, expand
+from voicecheck.writing import DOOR, expand, sync_folder
 
 BACKUP_NOTE = "backup.json"
 BATCH = 1000
@@ -77,7 +79,7 @@ class CopyShelf(BookCore):
             vault = Vault(folder)
             vault.sweep()
             make_inner_folder(folder / "incoming", folder)
-            snapshot = folder / "incoming" / f"{uuid.uuid4().hex}.db"
+            snapshot = folder / "incoming" / name_temporary(".db")
             try:
                 create_database(snapshot)
                 create_database(folder / FILE_NAME)
@@ -166,22 +168,13 @@ def copy_rows(source: sa.Connection, target: sa.Connection) -> None:
     if source.dialect.name == "postgresql":
         source.rollback()
         source.execution_options(isolation_level="REPEATABLE READ")
-    for table in tables.metadata.sorted_tables:
-        if "digest" not in table.c:
-            continue
+    for table in tables.list_numbered():
         statement = sa.select(table).order_by(table.c.id)
         result = source.execute(statement, execution_options={"yield_per": BATCH})
         for some in result.partitions(BATCH):
             target.execute(sa.insert(table), [dict(check_row(table, row)) for row in some])
-        if target.dialect.name == "postgresql":
-            # Rows that bring their numbers leave the counter behind.
-            last = sa.select(sa.func.coalesce(sa.func.max(table.c.id), 1)).scalar_subquery()
-            used = sa.select(sa.func.count(table.c.id) > 0).scalar_subquery()
-            counter = sa.func.pg_get_serial_sequence(table.name, "id")
-            target.execute(sa.select(sa.func.setval(counter, last, used)))
-    if source.dialect.name == "postgresql":
-        # A server uses numbers up without a row.
-        note_gaps(target)
+        # What was lost at the end of the source is missed in the copy, too.
+        set_last(target, table, read_last(source, table))
 
 
 def copy_files(
@@ -235,10 +228,30 @@ def replace_database(snapshot: Path, target: Path) -> None:
         new.backup(old)
 
 
-def refuse_existing(folder: Path) -> None:
-    """Refuse a folder that holds anything (`InputError`)."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+@contextlib.contextmanager
+def make_aside(folder: Path) -> Iterator[Path]:
+    """
+    A folder under another name, which gets its own when the block ends without an error.
+
+    Raises
+    ------
+    InputError
+        There is something of that name that holds anything, or the program was started in it.
+    """
+    folder = folder.resolve()
+    is_taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    if is_taken or folder == Path.cwd():
         raise InputError(f"{folder}: need a new folder")
+    aside = folder.with_name(f".voicecheck-{os.getpid()}-{uuid.uuid4().hex}{PART}")
+    try:
+        make_book_folder(aside)
+        yield aside
+        if folder.exists():
+            folder.rmdir()
+        aside.rename(folder)
+        sync_folder(folder.parent)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
 
 
 def copy_damaged(source: Path, folder: Path) -> Path:
