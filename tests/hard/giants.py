@@ -80,7 +80,9 @@ def main() -> None:
             for name in NAMES:
                 code, said, peak_mb, took_s = measure(name, file, folder)
                 told.append(f"| {name} | {what} | {code} | {peak_mb} MB | {took_s:.0f} s |")
-                if code not in audio_files.ALLOWED or "unexpected" in said:
+                # What could be played finds no device of that name.
+                allowed = (*audio_files.ALLOWED, 4) if name == "speak play" else audio_files.ALLOWED
+                if code not in allowed or "unexpected" in said:
                     wrong.append(f"{name}, {what}: exit {code}: {said[:200]}")
                 sys.stdout.write(f"{told[-1]}\n")
                 sys.stdout.flush()
