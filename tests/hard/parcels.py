@@ -9,6 +9,7 @@ By hand, with the figures of `tests/bench/hard.md`:
 from __future__ import annotations
 
 import argparse
+import copy
 import hashlib
 import io
 import json
@@ -130,7 +131,8 @@ def spoil_schema(files: Files, rng: np.random.Generator) -> bytes:
                 elif how < 0.2 and isinstance(at, list):
                     at.append(at[key])
                 else:
-                    at[key] = HOSTILE[int(rng.integers(len(HOSTILE)))]
+                    # A copy, which later changes may reach into.
+                    at[key] = copy.deepcopy(HOSTILE[int(rng.integers(len(HOSTILE)))])
                 break
 
     return change(files, name, act)
