@@ -1,13 +1,15 @@
 # mypy: disable-error-code="attr-defined,call-overload,index,type-arg"
 """What the tests of the page share: a client that may ask, and a real browser."""
 
+import http.client
 import os
 import re
+import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -116,6 +118,29 @@ def serve_here(folder: Path) -> Iterator[tuple[str, Desk]]:
         finally:
             server.should_exit = True
             thread.join(20)
+
+
+class Place:
+    """Where a page is served, and the cookie of a browser that came in; spoken to by sockets."""
+
+    def __init__(self, address: str) -> None:
+        self.host, _, way = address.removeprefix("http://").partition("/")
+        self.port = int(self.host.rpartition(":")[2])
+        self.cookie = ""
+        answer = self.ask("/" + way)
+        self.cookie = answer.headers["set-cookie"].partition(";")[0]
+
+    def ask(self, path: str) -> http.client.HTTPResponse:
+        with closing(http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)) as line:
+            line.request("GET", path, headers={"Cookie": self.cookie, "Host": self.host})
+            answer = line.getresponse()
+            answer.read()
+            return answer
+
+    def dial(self, sent: bytes) -> socket.socket:
+        line = socket.create_connection(("127.0.0.1", self.port), timeout=20)
+        line.sendall(sent)
+        return line
 
 
 @contextmanager

@@ -17,7 +17,7 @@ from voicecheck.jobbook import JobBook, salvage_book, tables
 from voicecheck.jobbook.removals import COUNTED
 from voicecheck.jobbook.rows import insert_row
 
-TABLES = [table.name for table in tables.metadata.sorted_tables if "digest" in table.c]
+TABLES = [table.name for table in tables.list_numbered()]
 
 
 @pytest.fixture(scope="module")

@@ -24,7 +24,7 @@ from voicecheck.jobbook import JobBook, migrations, tables
 from voicecheck.records.sets import Work
 
 GOLDEN = Path(__file__).parents[1] / "fixtures" / "golden"
-OLD_LAYOUTS = ("0001", "0002", "0003", "0004", "0005")
+OLD_LAYOUTS = ("0001", "0002", "0003", "0004", "0005", "0006")
 
 
 @pytest.fixture(params=OLD_LAYOUTS)

@@ -30,10 +30,10 @@ from services import need
 from test_jobbook_failures import WORKER
 
 from voicecheck.errors import InputError, JobBookError
-from voicecheck.jobbook import JobBook
+from voicecheck.jobbook import JobBook, tables
 from voicecheck.jobbook.migrations import STEPS
-from voicecheck.jobbook.rows import compute_digest
-from voicecheck.records import Recipe
+from voicecheck.jobbook.rows import compute_digest, insert_row
+from voicecheck.records import Recipe, SetType
 from voicecheck.records.arrays import is_same
 
 
@@ -105,7 +105,7 @@ def test_two_processes_write_at_once(where: Any) -> None:
         assert book.verify() == ()
 
 
-@pytest.mark.parametrize("layout", ["0001", "0002", "0003", "0004", "0005"])
+@pytest.mark.parametrize("layout", ["0001", "0002", "0003", "0004", "0005", "0006"])
 def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
     """What the steps have added is taken away, as far as the layout is older."""
     run = draw_small_run(1, 1)
@@ -120,7 +120,7 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
             }
     since_0004 = ["telephone_id", "contact", "promised", "used_on", "keep_parts", "language"]
     added = {"job": list[str](), "run": list[str]()}
-    tables_added = ["removed_row"]
+    tables_added = ["last_row", *(["removed_row"] if layout < "0006" else [])]
     if layout < "0005":
         added["job"] += [*since_0004, "forgotten_utc"]
         tables_added += ["telephone", "work", "shop"]
@@ -142,6 +142,8 @@ def test_older_layout_is_brought_up_to_date(where: Any, layout: str) -> None:
         *(f"UPDATE {table} SET digest = '{digest}'" for table, digest in digests.items()),
         *(("DELETE FROM layout_step",) if layout >= "0003" else ()),
         f"UPDATE alembic_version SET version_num = '{layout}'",
+        # What a server of an older layout did with the numbers of a job that failed to be opened.
+        "SELECT setval(pg_get_serial_sequence('event', 'id'), 40)",
     )
     with JobBook.open(where) as book:
         assert book.list_runs()[0].same_as(run)
@@ -173,6 +175,47 @@ def test_changed_letter_in_a_row_is_noticed(where: Any) -> None:
         with pytest.raises(JobBookError, match="row 1 of table job is damaged"):
             book.load_job(1)
         assert [problem.kind for problem in book.verify()] == ["damaged-row"]
+
+
+def fail_half_way(book: JobBook) -> None:
+    """A note that the disk has no room for, after it was written."""
+    with book._writing() as connection:
+        insert_row(connection, tables.note, job_id=1, added_utc="", text="")
+        raise OSError(28, "No space left on device")
+
+
+def find_missing(book: JobBook) -> list[str]:
+    return [one.message for one in book.verify() if one.kind == "missing-row"]
+
+
+def test_rows_that_are_gone_are_named(where: Any, tmp_path: Path) -> None:
+    """First, last and all of a table; a save that failed and a removal are no loss."""
+    with JobBook.open(where) as book:
+        book.add_type(make_type())
+        book.add_type(SetType(name="a mistake"))
+        for number in (1, 2, 3):
+            book.open_job(f"set {number}", "Lakeside 4")
+            book.add_note(1, f"note {number}")
+            with pytest.raises(JobBookError):
+                fail_half_way(book)
+        book.remove_type("a mistake")
+        book.remove_job(3)
+        book.empty_bin()
+        book.open_job("set 4", "Lakeside 4")
+        assert book.verify() == ()
+        execute(where, "DELETE FROM note WHERE id IN (1, 3)", "DELETE FROM event WHERE id > 2")
+        told = ["row 1 of table note is missing", "row 3 of table note is missing"]
+        lost = find_missing(book)
+        assert lost[:2] == told
+        assert lost[2].startswith("rows 3 to ")
+        book.backup(tmp_path / "copy")
+        with JobBook.open(tmp_path / "copy", create=False) as copy:
+            assert find_missing(copy) == lost
+        book.add_note(1, "goes on")
+        assert find_missing(book) == lost
+        execute(where, "DELETE FROM last_row", "DELETE FROM note WHERE id = 2")
+        book.add_note(1, "and on")
+        assert find_missing(book)[0] == "rows 1 to 3 of table note are missing"
 
 
 def test_locked_for_too_long(where: Any) -> None:

@@ -1,14 +1,13 @@
 """The bench page: connections that do not get on, and streams, each as a raw socket."""
 
-import http.client
 import socket
 from collections.abc import Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pagetest import fill_book, serve_here
+from pagetest import Place, fill_book, serve_here
 
 from voicecheck.web import connections
 from voicecheck.web.live import MOST_STREAMS
@@ -18,29 +17,6 @@ HALF = {
     "half a line": b"GET / HT",
     "half a head": b"GET / HTTP/1.1\r\nHost: x\r\nX: ",
 }
-
-
-class Place:
-    """Where a page is served, and the cookie of a browser that came in."""
-
-    def __init__(self, address: str) -> None:
-        self.host, _, way = address.removeprefix("http://").partition("/")
-        self.port = int(self.host.rpartition(":")[2])
-        self.cookie = ""
-        answer = self.ask("/" + way)
-        self.cookie = answer.headers["set-cookie"].partition(";")[0]
-
-    def ask(self, path: str) -> http.client.HTTPResponse:
-        with closing(http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)) as line:
-            line.request("GET", path, headers={"Cookie": self.cookie, "Host": self.host})
-            answer = line.getresponse()
-            answer.read()
-            return answer
-
-    def dial(self, sent: bytes) -> socket.socket:
-        line = socket.create_connection(("127.0.0.1", self.port), timeout=20)
-        line.sendall(sent)
-        return line
 
 
 @pytest.fixture

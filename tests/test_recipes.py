@@ -142,7 +142,7 @@ WORD = """
 
 
 JOB_WORDS = """
-STEP = """    Step("0007", "where a set stands", ("ALTER TABLE job ADD COLUMN shelf TEXT",)),
+STEP = """    Step("0008", "where a set stands", ("ALTER TABLE job ADD COLUMN shelf TEXT",)),
 )
 
 
@@ -166,7 +166,7 @@ def test_a_word_of_a_job(tree: Tree) -> None:
     tree.edit(
         "jobbook/tables.py", '_text("complaint"),', '_text("complaint"), _maybe_text("shelf"),'
     )
-    tree.edit("jobbook/tables.py", 'SCHEMA_VERSION = "0006"', 'SCHEMA_VERSION = "0007"')
+    tree.edit("jobbook/tables.py", 'SCHEMA_VERSION = "0007"', 'SCHEMA_VERSION = "0008"')
     tree.edit("jobbook/migrations.py", ")\n\n\ndef apply_steps(", STEP)
     words = ("job", "open", "second", "--type", "Lakeside 4", "--shelf", "top, left")
     tree.run(*voicecheck, *words, *book)

@@ -19,7 +19,7 @@ from voicecheck.jobbook.core import BookCore
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
 from voicecheck.jobbook.failures import translate_failures
 from voicecheck.jobbook.migrations import make_tables
-from voicecheck.jobbook.removals import note_gaps
+from voicecheck.jobbook.numbering import read_last, set_last
 from voicecheck.jobbook.rights import (
     close_to_others,
     create_database,
@@ -166,22 +166,13 @@ def copy_rows(source: sa.Connection, target: sa.Connection) -> None:
     if source.dialect.name == "postgresql":
         source.rollback()
         source.execution_options(isolation_level="REPEATABLE READ")
-    for table in tables.metadata.sorted_tables:
-        if "digest" not in table.c:
-            continue
+    for table in tables.list_numbered():
         statement = sa.select(table).order_by(table.c.id)
         result = source.execute(statement, execution_options={"yield_per": BATCH})
         for some in result.partitions(BATCH):
             target.execute(sa.insert(table), [dict(check_row(table, row)) for row in some])
-        if target.dialect.name == "postgresql":
-            # Rows that bring their numbers leave the counter behind.
-            last = sa.select(sa.func.coalesce(sa.func.max(table.c.id), 1)).scalar_subquery()
-            used = sa.select(sa.func.count(table.c.id) > 0).scalar_subquery()
-            counter = sa.func.pg_get_serial_sequence(table.name, "id")
-            target.execute(sa.select(sa.func.setval(counter, last, used)))
-    if source.dialect.name == "postgresql":
-        # A server uses numbers up without a row.
-        note_gaps(target)
+        # What was lost at the end of the source is missed in the copy, too.
+        set_last(target, table, read_last(source, table))
 
 
 def copy_files(

@@ -83,11 +83,13 @@ def make_engine(url: sa.URL, wait_s: float = WAIT_S) -> sa.Engine:
     if url.get_backend_name() == "postgresql":
         options = f"-c lock_timeout={int(wait_s * 1000)} -c synchronous_commit=on"
         try:
-            return sa.create_engine(
+            engine = sa.create_engine(
                 url, connect_args={"options": options, "connect_timeout": max(2, int(wait_s))}
             )
         except ImportError as error:
             raise JobBookError(f"{_POSTGRES_HINT}: {error}") from error
+        sa.event.listen(engine, "begin", _begin_postgres)
+        return engine
     engine = sa.create_engine(url, connect_args={"timeout": wait_s})
     sa.event.listen(engine, "connect", _prepare_sqlite)
     sa.event.listen(engine, "begin", _begin_sqlite)
@@ -120,6 +122,13 @@ def _begin_sqlite(connection: sa.Connection) -> None:
     # A writer takes its lock at once: upgrading a read lock later cannot be waited for.
     writing = connection.get_execution_options().get("writing", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def _begin_postgres(connection: sa.Connection) -> None:
+    # One writer at a time, as on SQLite: rows are numbered without a gap, and of two benches that
+    # open the same new book one makes it while the other waits and finds it made.
+    if connection.get_execution_options().get("writing", False):
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({BOOK_LOCK})")
 
 
 def prepare_book(engine: sa.Engine, folder: Path, name: str, *, create: bool) -> None:
@@ -180,9 +189,6 @@ def _check_new(engine: sa.Engine, folder: Path, name: str, *, create: bool) -> N
 
 def _bring_up_to_date(connection: sa.Connection) -> None:
     """Make the tables or bring them to the newest layout: all of it or nothing."""
-    if connection.dialect.name == "postgresql":
-        # Two benches opening at once: one does it, the other waits and finds it done.
-        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(BOOK_LOCK)))
     version = read_version(connection)
     if version is None:
         migrations.make_tables(connection)

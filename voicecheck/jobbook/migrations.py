@@ -19,10 +19,11 @@ import sqlalchemy as sa
 
 import voicecheck
 from voicecheck.jobbook import tables
+from voicecheck.jobbook.numbering import take_over_counters
 from voicecheck.jobbook.removals import note_gaps
 from voicecheck.jobbook.rows import utc_now
 
-COUNTED_FROM = "0006"
+COUNTED_FROM = {"sqlite": "0006", "postgresql": "0007"}
 """Older books may have let rows go without a note: what is missing by then is taken as meant."""
 SQLITE = {
     "strict": " STRICT",
@@ -118,6 +119,14 @@ STEPS = (
             "last_id INTEGER NOT NULL, removed_utc TEXT NOT NULL, digest TEXT NOT NULL){strict}",
         ),
     ),
+    Step(
+        "0007",
+        "a server keeps the last number of each table, too, so that lost rows are missed there",
+        (
+            "CREATE TABLE last_row (table_name TEXT NOT NULL, last_id INTEGER NOT NULL, "
+            "CONSTRAINT pk_last_row PRIMARY KEY (table_name)){strict}",
+        ),
+    ),
 )
 
 
@@ -143,7 +152,9 @@ def apply_steps(connection: sa.Connection, version: str) -> tuple[str, ...]:
         for statement in step.statements:
             connection.exec_driver_sql(statement.format(**dialect))
     applied = tuple(step.number for step in missing)
-    if COUNTED_FROM in applied:
+    if COUNTED_FROM[connection.dialect.name] in applied:
+        if connection.dialect.name == "postgresql":
+            take_over_counters(connection)
         note_gaps(connection)
     connection.execute(sa.update(tables.alembic_version).values(version_num=applied[-1]))
     _log(connection, applied)

@@ -1,9 +1,8 @@
 """
 Rows that were taken away on purpose are noted, so that a row that is lost can be told from them.
 
-SQLite numbers the rows of a table without a gap, gives no number twice, and takes the numbers of a
-transaction that failed back: a number up to the highest that is neither there nor noted was lost.
-PostgreSQL leaves gaps by itself and looks after its own files, so that nothing is counted there.
+Rows are numbered without a gap and no number is given twice (`numbering.py`): a number up to the
+highest that is neither there nor noted was lost.
 """
 
 from __future__ import annotations
@@ -14,13 +13,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from voicecheck.jobbook import tables
+from voicecheck.jobbook.numbering import read_last
 from voicecheck.jobbook.rows import BATCH, insert_row, utc_now
 
 COUNTED = (
     "set_type", "telephone", "job", "note", "event", "work", "attachment", "recipe", "recording",
     "run", "run_measurement", "measurement", "comparison", "baseline", "bench_record",
 )  # fmt: skip
-SEQUENCE = sa.text("SELECT seq FROM sqlite_sequence WHERE name = :name")
 
 
 def delete_rows(connection: sa.Connection, table: sa.Table, where: sa.ColumnElement[Any]) -> None:
@@ -48,13 +47,12 @@ def find_missing(connection: sa.Connection) -> Iterator[tuple[str, int, int]]:
     first, last : int
         Numbers of rows that follow each other.
     """
-    if connection.dialect.name != "sqlite":
-        return
     removed = tables.removed_row.c
     for name in COUNTED:
         noted = sa.select(removed.first_id, removed.last_id).where(removed.table_name == name)
-        known = set(connection.execute(sa.select(tables.metadata.tables[name].c.id)).scalars())
-        highest = connection.execute(SEQUENCE, {"name": name}).scalar() or 0
+        table = tables.metadata.tables[name]
+        known = set(connection.execute(sa.select(table.c.id)).scalars())
+        highest = read_last(connection, table)
         for first, last in connection.execute(noted):
             known.update(range(first, min(last, highest) + 1))
         lost = (number for number in range(1, highest + 1) if number not in known)

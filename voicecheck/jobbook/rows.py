@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from voicecheck.errors import InputError, JobBookError
+from voicecheck.jobbook.numbering import give_number
 from voicecheck.records import from_json, to_json
 from voicecheck.records.times import get_now_utc
 
@@ -55,7 +56,8 @@ def finite_or_none(value: float | None) -> float | None:
 
 def insert_row(connection: sa.Connection, table: sa.Table, **values: Any) -> int:
     """Insert one row with its digest; gives its id."""
-    statement = sa.insert(table).values(**values, digest=compute_digest(values))
+    numbered = {**give_number(connection, table), **values}
+    statement = sa.insert(table).values(**numbered, digest=compute_digest(values))
     row = connection.execute(statement).inserted_primary_key
     if row is None:
         raise JobBookError(f"{table.name}: the database gave no row number")
@@ -80,7 +82,8 @@ def insert_once(
         return int(there), False
     postgres = connection.dialect.name == "postgresql"
     insert = postgresql.insert if postgres else sqlite.insert
-    statement = insert(table).values(**values, digest=compute_digest(values))
+    numbered = {**give_number(connection, table), **values}
+    statement = insert(table).values(**numbered, digest=compute_digest(values))
     statement = statement.on_conflict_do_nothing(index_elements=keys)
     new = connection.execute(statement.returning(table.c.id)).scalar()
     if new is not None:

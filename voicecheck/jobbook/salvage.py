@@ -117,9 +117,8 @@ def _salvage_rows(where: Path, into: Path, engine: sa.Engine) -> Iterator[Proble
         # A damaged line in the list of tables would otherwise close all tables.
         raw.execute("PRAGMA writable_schema=ON")
         raw.text_factory = lambda text: text.decode("utf-8", "replace")
-        for table in tables.metadata.sorted_tables:
-            if "digest" in table.c:
-                yield from _salvage_table(raw, target, table, kept)
+        for table in tables.list_numbered():
+            yield from _salvage_table(raw, target, table, kept)
         # What is lost has been told: the new book does not miss it again.
         note_gaps(target)
 

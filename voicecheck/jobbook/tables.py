@@ -8,11 +8,12 @@ the other columns of the row (`rows.py`), so that one flipped byte is noticed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = "0006"
+SCHEMA_VERSION = "0007"
 """Newest schema step that this program knows."""
 
 metadata = sa.MetaData(
@@ -76,6 +77,15 @@ layout_step = sa.Table(
     sqlite_strict=True,
 )
 """What brought the book to its layout, when, and by which version of the program."""
+
+last_row = sa.Table(
+    "last_row",
+    metadata,
+    sa.Column("table_name", sa.Text, primary_key=True),
+    sa.Column("last_id", sa.Integer, nullable=False),
+    sqlite_strict=True,
+)
+"""The highest number that a row of each table has had; empty on SQLite, which keeps it itself."""
 
 set_type = _table("set_type", _text("name"), _text("document"), sa.UniqueConstraint("name"))
 
@@ -265,3 +275,8 @@ removed_row = _table(
     _text("removed_utc"),
 )
 """Rows that the program took away itself: any other number that is not there was lost."""
+
+
+def list_numbered() -> Iterator[sa.Table]:
+    """Tables whose rows have a number and a digest, those that others point to first."""
+    yield from (table for table in metadata.sorted_tables if "digest" in table.c)

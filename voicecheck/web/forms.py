@@ -12,7 +12,7 @@ from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, Response
 
 from voicecheck.errors import InputError, VoicecheckError
@@ -210,6 +210,9 @@ def with_form(
             )
         except (UnicodeDecodeError, ValueError) as error:
             raise HTTPException(400, "The form cannot be read.") from error
+        except ClientDisconnect as error:
+            # A browser that leaves in the middle is no fault of the program.
+            raise HTTPException(400, "The form did not come in whole.") from error
         try:
             return await run_in_threadpool(act, request, Sent(data=data))
         finally:
