@@ -199,7 +199,7 @@ def _tell_recordings(runs: Mapping[str, Run]) -> str:
     """What the takes themselves gave away, each kind once."""
     told = {
         problem.kind: f"- {load_words().say('path_term', path)}: {problem.message}"
-        for path, run in reversed(runs.items())
+        for path, run in reversed(list(runs.items()))
         for problem in reversed(run.pooled.problems)
     }
     lines = list(reversed(told.values()))[:MOST_PROBLEMS]

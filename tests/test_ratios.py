@@ -44,19 +44,28 @@ class TestTheStoredTable:
         assert ratios.read_stored(text, short=True) == {"chart: PNG": 2.5}
         assert ratios.read_stored(text, short=False) == {}
 
-    def test_keeping_one_form_leaves_the_other(
+    def test_keeping_leaves_what_was_not_made(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         ratios = pytest.importorskip("all_ratios")
         file = tmp_path / "ratios.md"
         file.write_text("# Title\n\nWords.\n", encoding="utf-8")
         monkeypatch.setattr(ratios, "STORED", file)
-        for short, value in ((False, 300.0), (True, 200.0), (True, 400.0)):
-            one = Ratio(name="chart: PNG", value=value, floor=100.0, against="a bare figure")
-            ratios.keep(ratios.TOP + ratios.write_row(one, {}), short=short)
+
+        def keep(name: str, value: float, **how: bool) -> None:
+            one = Ratio(name=name, value=value, floor=100.0, against="a bare figure")
+            ratios.keep("2 cores.", [ratios.write_row(one, {})], **how)
+
+        keep("chart: PNG", 300.0, short=False)
+        keep("chart: PDF", 100.0, short=True)
+        keep("chart: PNG", 200.0, short=True)
         text = file.read_text(encoding="utf-8")
-        assert text.startswith("# Title\n\nWords.\n\n## Short form\n")
-        assert ratios.read_stored(text, short=True) == {"chart: PNG": 4.0}
+        assert text.startswith("# Title\n\nWords.\n\n## Short form\n\n2 cores.\n\n| what")
+        assert ratios.read_stored(text, short=True) == {"chart: PNG": 2.0}
+        keep("chart: PDF", 500.0, short=True, whole=False)
+        keep("chart: PNG", 400.0, short=True, whole=False)
+        text = file.read_text(encoding="utf-8")
+        assert ratios.read_stored(text, short=True) == {"chart: PNG": 4.0, "chart: PDF": 5.0}
         assert ratios.read_stored(text, short=False) == {"chart: PNG": 3.0}
 
     def test_what_is_stored_covers_every_part(self) -> None:

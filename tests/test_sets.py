@@ -27,6 +27,7 @@ from voicecheck.records.sets import LevelPoint
 from voicecheck.words import load_words
 from voicecheck.workflow import sets
 from voicecheck.workflow.papers.comparing import compare
+from voicecheck.workflow.papers.lookup import find_bench_spreads
 from voicecheck.workflow.sets import find_left, list_levels, load_history, make_label, say_drift
 
 
@@ -101,7 +102,7 @@ def test_years_are_the_means_of_the_curves_with_the_bench_in_their_bars(book: Jo
 def test_a_bench_is_read_once_for_all_years(book: JobBook, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its history does not grow less long by being read for every run again."""
     points = list_levels(book, 1)
-    read = mock.Mock(wraps=sets.find_bench_spreads)
+    read = mock.Mock(wraps=find_bench_spreads)
     monkeypatch.setattr(sets, "find_bench_spreads", read)
     assert list_levels(book, 1) == points
     assert read.call_count == len({one.path for one in points}) < len(points)

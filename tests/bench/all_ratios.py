@@ -5,8 +5,9 @@ Every figure of speed and memory as a ratio over its floor, in one table.
 
 Each figure is timed in turn with the least that any program would need for it, so that a faster or
 a busy machine moves both. `--short` takes under three minutes on two idle cores, the whole some
-twenty. The table of the same form that is stored in `ratios.md` stands beside; `--keep` stores this
-one there in its place. Nothing is judged here: a ratio that went up is for a person to look at.
+twenty. The stored table of the same form (`ratios.md`) stands beside; `--keep` stores this one
+there in its place, or its parts in place of theirs. Nothing is judged here: a ratio that went up is
+for a person to look at.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import os
 import platform
 import re
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -91,14 +92,17 @@ def _say(value: float) -> str:
     return f"{value:.0f}" if value >= 100.0 else f"{value:.3g}"
 
 
-def keep(table: str, *, short: bool) -> None:
-    """Put the table in place of the stored one of the same form."""
+def keep(machine: str, rows: Sequence[str], *, short: bool, whole: bool = True) -> None:
+    """Put rows in place of the stored ones of the same form; all of them, or those of a name."""
     text = STORED.read_text(encoding="utf-8") if STORED.is_file() else ""
-    title = text.partition("\n## ")[0].strip()
     tables = {
         form: text.partition(head)[2].partition("\n## ")[0].strip() for form, head in HEADS.items()
     }
-    tables[short] = table.strip()
+    stored = tables[short].partition(TOP)[2].splitlines(keepends=True)
+    kept = {} if whole else {row.split("|")[1]: f"{row.rstrip()}\n" for row in stored}
+    kept |= {row.split("|")[1]: row for row in rows}
+    tables[short] = f"{machine}\n\n{TOP}{''.join(kept.values())}".strip()
+    title = text.partition("\n## ")[0].strip()
     parts = [title, *(f"{HEADS[form]}\n\n{tables[form]}" for form in HEADS if tables[form])]
     STORED.write_text("\n\n".join(parts) + "\n", encoding="utf-8")
 
@@ -112,19 +116,17 @@ def main() -> None:
     chosen = parser.parse_args()
     if unknown := set(chosen.parts) - PARTS.keys():
         parser.error(f"no such part: {', '.join(sorted(unknown))}")
-    if chosen.keep and chosen.parts:
-        parser.error("only a whole table is kept, not parts of one")
     text = STORED.read_text(encoding="utf-8") if STORED.is_file() else ""
     stored = read_stored(text, short=chosen.short)
-    lines = [f"{describe_machine()}.\n\n", TOP]
-    sys.stdout.writelines(lines)
+    machine, rows = f"{describe_machine()}.", []
+    sys.stdout.write(f"{machine}\n\n{TOP}")
     for name in chosen.parts or PARTS:
         for one in PARTS[name](short=chosen.short):
-            lines.append(write_row(one, stored))
-            sys.stdout.write(lines[-1])
+            rows.append(write_row(one, stored))
+            sys.stdout.write(rows[-1])
             sys.stdout.flush()
     if chosen.keep:
-        keep("".join(lines), short=chosen.short)
+        keep(machine, rows, short=chosen.short, whole=not chosen.parts)
 
 
 if __name__ == "__main__":
