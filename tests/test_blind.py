@@ -13,7 +13,6 @@ import random
 import subprocess
 import sys
 import wave
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,18 +23,16 @@ import pytest
 import soundfile
 from blind import making, slow
 from blind.__main__ import main as blind_main
-from blind.judging import BrokenSealError, Judged, judge
+from blind.judging import BrokenSealError, judge
 from blind.plan import Block, Fault, Plan, draw_plan, strength
 from blind.truth import noise_power, output_lines
-from helpers import run_program
+from blind_rates import count_first, fewest_rare, make_and_judge
 from services import need
 
 FOLDER = Path(__file__).parent / "blind"
 DATE_FILE = FOLDER / "date.txt"
 """Seconds since 1970, for a tree without its history."""
 N_SEALED, N_WITHOUT_COMPILER = 20, 5
-RATES_HZ = (48000, 48000, 44100, 96000)
-RARE = 0.003
 BLOCKS = [Block("sweep", 0.2, 0.8, 0.25, 100.0, 8000.0)]
 NO_COMPILER = "this machine has no compiler of C"
 
@@ -186,30 +183,6 @@ def test_the_commands_make_and_judge(
     assert "nothing is judged" in capsys.readouterr().err
 
 
-def make_twenty(folder: Path, seed: int, n: int, program: Path | None) -> list[list[Judged]]:
-    """Make sealed recordings, let the program answer, judge: one list of verdicts a recording."""
-    kind = "default" if program else "quick"
-    rates_hz = RATES_HZ if program else (48000,)
-    found = []
-    for rate_hz in sorted(set(rates_hz)):
-        played = folder / f"{rate_hz}.wav"
-        signal = ("signal", played, "--rate", rate_hz, "--kind", kind, "--json")
-        description = played.with_suffix(".json")
-        description.write_text(run_program(*signal, folder=folder).stdout)
-        sealed = [
-            making.make_sealed(
-                folder / f"{k}", played, description, seed=1000 * seed + k, program=program
-            )
-            for k in range(n) if rates_hz[k % len(rates_hz)] == rate_hz
-        ]  # fmt: skip
-        recordings = [one.recording for one in sealed]
-        analyze = ("analyze", *recordings, "--signal", played, "--json", "--quiet")
-        answers = json.loads(run_program(*analyze, folder=folder).stdout)
-        assert len(answers) == len(sealed)
-        found += [judge(a, one.truth, one.seal) for a, one in zip(answers, sealed, strict=True)]
-    return found
-
-
 def find_date() -> int:
     """When the commit was made, in seconds since 1970."""
     root = FOLDER.parents[1]
@@ -221,29 +194,9 @@ def find_date() -> int:
     return int(DATE_FILE.read_text())
 
 
-def count_first(judged: Sequence[Sequence[Judged]]) -> dict[str, Counter[str]]:
-    """Verdicts by figure; of several points of one figure the first, which was drawn, counts."""
-    found: dict[str, Counter[str]] = {}
-    for one in judged:
-        first = {verdict.name: verdict.verdict for verdict in reversed(one)}
-        for name, verdict in first.items():
-            found.setdefault(name, Counter())[verdict] += 1
-    return found
-
-
-def most_missed(n: int) -> int:
-    """Fewest misses of n that true 95 % intervals give less often than `RARE`."""
-    at_least = 1.0
-    for k in range(n + 1):
-        if at_least < RARE:
-            return k
-        at_least -= math.comb(n, k) * 0.05**k * 0.95 ** (n - k)
-    return n + 1
-
-
 def test_five_of_twenty_is_rare() -> None:
     """Binomial law: 5 or more of 20 at 95 % in 2.6 of 1000 runs, 1 or more in 64 of 100."""
-    assert most_missed(20) == 5
+    assert fewest_rare(20) == 5
     assert round(1 - 0.95**20, 2) == 0.64
     draw = random.Random(4)
     often = sum(sum(draw.random() < 0.05 for _ in range(20)) >= 5 for _ in range(20000)) / 20000
@@ -255,7 +208,7 @@ def test_twenty_sealed_recordings_of_this_commit(tmp_path: Path, record_property
     program = making.compile_plant(tmp_path)
     n = N_SEALED if program else N_WITHOUT_COMPILER
     date = find_date()
-    counted = count_first(make_twenty(tmp_path, date, n, program))
+    counted = count_first(make_and_judge(tmp_path, date, n, program))
     maker = "C" if program else f"Python ({NO_COMPILER})"
     told = [f"{n} sealed recordings, seed {date}, sound made in {maker}"]
     for name, count in sorted(counted.items()):
@@ -266,7 +219,7 @@ def test_twenty_sealed_recordings_of_this_commit(tmp_path: Path, record_property
     record_property("sealed", "\n".join(told))
     off = {
         name: count["miss"] for name, count in counted.items()
-        if count["miss"] >= most_missed(count["hit"] + count["miss"])
+        if count["miss"] >= fewest_rare(count["hit"] + count["miss"])
     }  # fmt: skip
     assert not off, "\n".join(told)
     # Something was answered at all.

@@ -47,7 +47,7 @@ BY_HAND = {
     "book salvage", "book empty-bin", "signal", "analyze", "frying", "job attach", "job export",
     "job label", "job forget", "book restore", "slip", "export job", "export baseline",
     "baseline export", "baseline import", "job move", "job aside", "job back",
-    "type add", "type remove", "line add",
+    "type add", "type remove", "line add", "selftest",
 }  # fmt: skip
 """What writes files, needs other books or devices, or says a line and no more."""
 

@@ -15,8 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from jobbook_kills import measure_level
-from jobbook_samples import draw_recording
+from jobbook_samples import draw_recording, measure_level
 from timing import Ratio, clock_ms
 
 from voicecheck.jobbook import JobBook

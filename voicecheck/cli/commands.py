@@ -125,6 +125,12 @@ def _add_handbook(app: typer.Typer) -> None:
     handbook.register(app)
 
 
+def _add_selftest(app: typer.Typer) -> None:
+    from voicecheck.cli import selftest
+
+    selftest.register(app)
+
+
 def _add_demo(app: typer.Typer) -> None:
     from voicecheck.cli import demo
 
@@ -155,6 +161,7 @@ ENTRIES: list[Entry] = [
     Entry(names=(), register=_add_checks),
     Entry(names=("check",), register=_add_check_list),
     Entry(names=("demo",), register=_add_demo),
+    Entry(names=("selftest",), register=_add_selftest),
     Entry(names=("help",), register=_add_handbook),
 ]
 """In the order in which a help shows them."""

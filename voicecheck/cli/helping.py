@@ -26,7 +26,7 @@ class Section:
 
 
 SECTIONS: tuple[Section, ...] = (
-    Section(title="To begin with", names=("demo", "page", "help")),
+    Section(title="To begin with", names=("demo", "page", "help", "selftest")),
     Section(title="The bench", names=("devices", "bench", "watch")),
     Section(title="A telephone comes in", names=("type", "job", "set", "work", "slip")),
     Section(
@@ -44,6 +44,7 @@ EXAMPLES: dict[str, str] = {
     "demo": "demo --out reports/demo",
     "page": "page",
     "help": "help bench",
+    "selftest": "selftest",
     "devices": "devices",
     "bench": 'bench add "attic"',
     "bench add": 'bench add "attic"',
@@ -144,6 +145,7 @@ EXAMPLES: dict[str, str] = {
 READ_ON: dict[str, str] = {
     "demo": "first-job",
     "page": "page",
+    "selftest": "selftest",
     "bench": "bench",
     "bench add": "wiring",
     "bench calibrate": "calibration",

@@ -23,8 +23,8 @@ from voicecheck.jobbook.copying import (
     copy_files,
     list_attachments,
     list_files,
+    make_aside,
     prepare_new,
-    refuse_existing,
     replace_database,
 )
 from voicecheck.jobbook.engine import FILE_NAME, make_engine, prepare_book
@@ -176,17 +176,16 @@ def restore_day(folder: str | Path, day: str, into: str | Path) -> tuple[Problem
     if not database.is_file():
         have = ", ".join(list_days(folder)) or "none"
         raise InputError(f"backup of {day}: there is none in {folder} (it has: {have})")
-    refuse_existing(into)
-    with translate_failures(str(into)):
-        prepare_new(into).dispose()
-        replace_database(database, into / FILE_NAME)
-        engine = make_engine(sa.URL.create("sqlite", database=str(into / FILE_NAME)))
+    with translate_failures(str(into)), make_aside(into) as aside:
+        prepare_new(aside).dispose()
+        replace_database(database, aside / FILE_NAME)
+        engine = make_engine(sa.URL.create("sqlite", database=str(aside / FILE_NAME)))
         try:
-            prepare_book(engine, into, str(into), create=False)
+            prepare_book(engine, aside, str(into), create=False)
         finally:
             engine.dispose()
-        named = list_files(into / FILE_NAME)
-        return tuple(copy_files(Vault(folder), Vault(into), *named))
+        named = list_files(aside / FILE_NAME)
+        return tuple(copy_files(Vault(folder), Vault(aside), *named))
 
 
 def prune_files(folder: Path) -> None:

@@ -98,8 +98,7 @@ class Vault:
         """
         incoming = self.folder / "incoming"
         make_inner_folder(incoming, self.folder)
-        name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{PART}"
-        temporary = incoming / name
+        temporary = incoming / name_temporary(PART)
         digest, n_bytes = hashlib.sha256(), 0
         try:
             with create_file(temporary, self.folder) as file:
@@ -123,6 +122,11 @@ class Vault:
             temporary.unlink(missing_ok=True)
             raise
         sync_folder(target.parent)
+
+
+def name_temporary(ending: str) -> str:
+    """A name for a file in `incoming` that says whose it is: `sweep` removes those of the dead."""
+    return f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{ending}"
 
 
 def read_chunks(path: Path) -> Iterator[bytes]:

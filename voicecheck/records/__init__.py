@@ -67,6 +67,7 @@ if TYPE_CHECKING:
         Timing,
     )
     from voicecheck.records.parts import PartsCheck
+    from voicecheck.records.selftest import SelfTest, SelfTestLine
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -124,6 +125,9 @@ else:
         from voicecheck.records import trials
 
         yield trials
+        from voicecheck.records import selftest
+
+        yield selftest
 
 
 __all__ = [
@@ -183,6 +187,8 @@ __all__ = [
     "Response",
     "Ring",
     "Run",
+    "SelfTest",
+    "SelfTestLine",
     "SetType",
     "SpeechCheck",
     "Steadiness",

@@ -23,6 +23,7 @@ SCHEMAS: dict[str, str] = {
     "Trial": "voicecheck.trial/1",
     "Fit": "voicecheck.fit/1",
     "LineProfile": "voicecheck.line-profile/1",
+    "SelfTest": "voicecheck.selftest/1",
 }
 """
 Schema of each record that is a document of its own; a check's is with its kind.

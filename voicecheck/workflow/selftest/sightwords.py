@@ -55,9 +55,9 @@ def _say_thd(sight: BenchSight) -> str:
     if sight.thd_percent is None or sight.worst_thd_percent is None or sight.worst_thd_hz is None:
         return ""
     return (
-        f"Distortion: the bench itself makes or hides {_percent(sight.thd_percent)} at 1000 Hz, at "
-        f"most {_percent(sight.worst_thd_percent)} (at {sight.worst_thd_hz:.0f} Hz). What a set "
-        "distorts less than that cannot be told from the bench."
+        f"Distortion: the bench itself makes or hides {_percent(sight.thd_percent)} at 1000 Hz, "
+        f"and {_percent(sight.worst_thd_percent)} where it is worst ({sight.worst_thd_hz:.0f} Hz). "
+        "What a set distorts less than that cannot be told from the bench."
     )
 
 
