@@ -293,8 +293,10 @@ def write_page(entries: Mapping[str, Entry]) -> str:
     exhibits = list_exhibits()
     judged = [one for one in exhibits if one.row]
     first = sum(entries[one.name].line.endswith("| 1 |") for one in judged)
+    within = [one for one in exhibits[1:] if "| within |" in entries[one.name].line]
     head = (Path(__file__).parent / "gallery_head.md").read_text(encoding="utf-8").strip()
-    parts = [head.format(n=len(exhibits), n_judged=len(judged), n_first=first)]
+    counts = {"n_judged": len(judged), "n_first": first, "n_within": len(within)}
+    parts = [head.format(n=len(exhibits), **counts)]
     for part, title in PARTS.items():
         lines = [entries[one.name].line for one in exhibits if one.part == part]
         top = f"| {title} | verdict | first cause named | true one at |\n|---|---|---|---|"
