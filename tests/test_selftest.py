@@ -21,7 +21,7 @@ from voicecheck.measure import measure_recording
 from voicecheck.programme import make_programme
 from voicecheck.records import Measurement, Problem, Programme, Recording, to_document
 from voicecheck.records.benches import Device
-from voicecheck.records.selftest import SelfTestLine
+from voicecheck.records.selftest import CORE, SelfTestLine
 from voicecheck.workflow.selftest import browsers, machine, plants
 from voicecheck.workflow.selftest.knownplant import KnownPlant
 from voicecheck.workflow.selftest.papers import save_selftest, say_selftest
@@ -220,6 +220,12 @@ class TestMachine:
         assert "libportaudio2" in lines["devices"].advice
         assert find_exit_code(list(lines.values())) == 4
 
+    def test_a_sound_system_that_does_not_answer_is_named(self) -> None:
+        def fail() -> tuple[Device, ...]:
+            raise BenchError("the sound system does not answer")
+
+        assert "restart the sound server" in machine.try_devices(fail).advice
+
     def test_no_device_is_said_and_no_failure(self) -> None:
         none, one = machine.try_devices(lambda: ()), machine.try_devices(lambda: (CARD,))
         assert (none.outcome, one.outcome) == ("not tried", "passes")
@@ -379,6 +385,7 @@ class TestWhole:
         html, document = save_selftest(test, tmp_path / "out")
         page = html.read_text(encoding="utf-8")
         assert "1 of 2 fails; 1 not tried." in page
+        assert "<strong>One thing</strong>" in page
         assert "What to do: <bdi>mend it</bdi>" in page
         assert "<script" not in page
         assert "http" not in page.replace("http-equiv", "")
@@ -388,6 +395,19 @@ class TestWhole:
         assert "  One thing: fails: found. What to do: mend it" in told
         assert not any("passes" in line for line in told)
         assert any("passes" in line for line in say_selftest(test, with_all=True))
+
+    def test_it_is_said_to_measure_only_where_that_was_tried(self, tmp_path: Path) -> None:
+        part = run_selftest(SelfTestOrder(book=tmp_path, only=("standards",)))
+        assert part.only == ("standards",)
+        assert not part.is_measuring_right
+        html, _ = save_selftest(part, tmp_path / "out")
+        page = html.read_text(encoding="utf-8")
+        assert "Only this was tried: standards." in page
+        assert "measures as it should" not in page
+        core = run_selftest(SelfTestOrder(book=tmp_path, only=CORE))
+        assert core.is_measuring_right
+        html, _ = save_selftest(core, tmp_path / "out")
+        assert "measures as it should" in html.read_text(encoding="utf-8")
 
     def test_words_of_others_are_shown_and_do_nothing(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -224,6 +224,27 @@ def test_a_stop_writes_nothing(
     ]
 
 
+def test_a_real_bench_is_warned_of_before_it_sounds(tmp_path: Path) -> None:
+    done = call("--bench", "no such card", "--takes", 20, "--only", "bench", "--out", tmp_path)
+    assert done.returncode == 4
+    assert "no receiver at anybody's ear" in " ".join(done.stderr.split())
+    assert "about 7 min" in " ".join(done.stderr.split())
+    assert "20 takes through the loop: fails" in " ".join(done.stdout.split())
+
+
+def test_a_key_is_waited_for_where_somebody_sits(monkeypatch: pytest.MonkeyPatch) -> None:
+    from voicecheck.cli import keys
+    from voicecheck.cli.selftest import _warn
+
+    asked: list[str] = []
+    monkeypatch.setattr(keys, "is_terminal", lambda: True)
+    monkeypatch.setattr(keys, "wait_for_key", asked.append)
+    _warn(3, is_asked=False)
+    assert asked == []
+    _warn(3, is_asked=True)
+    assert len(asked) == 1
+
+
 def test_a_book_without_rights_is_named(tmp_path: Path) -> None:
     """To a user who may neither read nor write there."""
     closed, out = tmp_path / "closed", tmp_path / "out"

@@ -1,9 +1,10 @@
 """
 Worked examples of JCGM 100:2008, annex H, through the program's uncertainty code.
 
-H.1 and H.5 with numbers from memory (MEM), H.2 with the table as public copies have it (PUB-2ND)
-and its printed results from memory (MEM). H.3 and H.4 have no counterpart: nothing here fits a
-straight line with an interval, or counts decays.
+What H.1, H.2 and H.5 start from is as public copies have it (PUB-2ND); so are the means and the
+ratio of H.5. The other printed results are remembered (MEM), and each is what the formulas give.
+H.3 and H.4 have no counterpart: nothing here fits a straight line with an interval, or counts
+decays.
 """
 
 from __future__ import annotations
@@ -30,12 +31,12 @@ END_GAUGE = {
     "difference in expansion": (2.9, 50.0),
     "difference in temperature": (16.6, 2.0),
 }
-"""H.1, table H.1 (MEM): standard uncertainty in nm and degrees of freedom by part."""
+"""H.1, table H.1 (PUB-2ND): standard uncertainty in nm and degrees of freedom by part."""
 ZENER = {
     10.000172: 60, 10.000116: 77, 10.000013: 111, 10.000144: 101, 10.000106: 67,
     10.000031: 93, 10.000060: 80, 10.000125: 73, 10.000163: 88, 10.000041: 86,
 }  # fmt: skip
-"""H.5, table H.9 (MEM): mean of five observations of a day in V, their standard deviation in uV."""
+"""H.5, table H.9 (PUB-2ND): mean of a day's five observations in V, standard deviation in uV."""
 
 
 def test_h1_the_end_gauge() -> None:

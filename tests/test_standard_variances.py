@@ -15,10 +15,10 @@ import pytest
 from numpy.typing import NDArray
 from strd import FILES, count_right_digits, read_certified, read_pairs
 
+from voicecheck.benchspread import pool_estimates
 from voicecheck.errors import InputError
 from voicecheck.verdicts.outlying import critical_cochran, critical_grubbs, find_suspects
 from voicecheck.verdicts.reproducibility import analyse_crossed, analyse_groups, analyse_nested
-from voicecheck.verdicts.variances import pool_estimates
 
 COAL = [
     [0.71, 0.71, 0.70, 0.71], [0.69, 0.67, 0.68], [0.66, 0.65, 0.69], [0.67, 0.65, 0.66],

@@ -4,13 +4,13 @@ Two ways to one number: the program's sweep and steps, and a tone at a time by p
     python tests/bench/two_ways.py [SEEDS]
 
 Each plant of `tests/plants` is played the default programme, and tones of the sweep's amplitude at
-the same 52 points, and at 1 kHz tones of its seven steps' amplitudes (0.3 s each, the first 0.1 s
-left out). A tone's lines come from least squares on eight stretches of 25 ms, their interval from
-the scatter between these (Student's t). Two figures agree where they differ by no more than the
-root sum square of both half-widths. On linear plants all 52 tones at once are a third way; on
-curved ones they work the curve at another place, and what that shifts is a figure of its own, no
-disagreement. Carbon moves by itself between two takes: it is compared held still (no memory, no
-packing, no jumps), and as it is in a second table, where it need not agree.
+the same 52 points, and at 1 kHz tones of its seven steps' amplitudes (0.35 s each, the first 0.1 s
+and the last 40 ms left out). A tone's lines come from least squares on eight stretches of 26 ms,
+their interval from the scatter between these (Student's t). Two figures agree where they differ by
+no more than the root sum square of both half-widths. On linear plants all 52 tones at once are a
+third way; on curved ones they work the curve at another place, and what that shifts is a figure of
+its own, no disagreement. Carbon moves by itself between two takes: it is compared held still (no
+memory, no packing, no jumps), and as it is in a second table, where it need not agree.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from voicecheck.records import Measurement, Recipe, Recording
 
 RATE_HZ = 48000
 POINTS_HZ = 1000.0 * 10.0 ** (0.025 * np.arange(-27.5, 24.5))
-TONE_S, SETTLE_S = 0.3, 0.1
+TONE_S, SETTLE_S, FADE_S = 0.35, 0.1, 0.04
 N_STRETCHES = 8
 ORDERS = 5
 SECONDS_OF_MANY = 8
@@ -87,16 +87,30 @@ def fit_stretches(
     return mean, spread * stats.t.ppf(0.975, n_stretches - 1)
 
 
+def fade(count: int) -> Array:
+    """Raised cosines at both ends of so many samples."""
+    length = round(FADE_S * RATE_HZ)
+    edge = np.ones(count)
+    edge[:length] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)
+    edge[-length:] = edge[:length][::-1]
+    return edge
+
+
 def play_tones(plant: Any, frequencies_hz: Array, amplitudes: Array, rng: Any) -> list[Array]:
     """The settled part of a tone at each frequency in turn, as it comes back."""
     count, late = round(TONE_S * RATE_HZ), round(SETTLE_S * RATE_HZ)
     time_s = np.arange(count) / RATE_HZ
+    # A tone that is cut off has a mean, and on a square law the mean is a gain.
+    edge = fade(count)
     tones = [
-        a * np.sin(2 * np.pi * f * time_s) for f, a in zip(frequencies_hz, amplitudes, strict=True)
+        a * edge * np.sin(2 * np.pi * f * time_s)
+        for f, a in zip(frequencies_hz, amplitudes, strict=True)
     ]
     # Silence before, so that the first tone begins as the others do.
     heard = plant.play(np.concatenate([np.zeros(count), *tones, np.zeros(count)]), RATE_HZ, rng)
-    return [heard[(k + 1) * count + late : (k + 2) * count] for k in range(len(tones))]
+    last = count - round(FADE_S * RATE_HZ)
+    begins = count * np.arange(1, len(tones) + 1)
+    return [heard[begin + late : begin + last] for begin in begins]
 
 
 def by_tones(plant: Any, frequencies_hz: Array, amplitudes: Array, rng: Any) -> tuple[Told, Told]:
@@ -128,7 +142,9 @@ def by_many_tones(plant: Any, rng: Any) -> Told:
     for f, turn in zip(POINTS_HZ, phase, strict=True):
         total += np.sin(2 * np.pi * f * time_s + turn)
     factor = AMPLITUDE / np.max(np.abs(total))
-    heard = plant.play(factor * total, RATE_HZ, rng)[RATE_HZ // 2 :][: SECONDS_OF_MANY * RATE_HZ]
+    heard = plant.play(factor * fade(len(total)) * total, RATE_HZ, rng)[RATE_HZ // 2 :][
+        : SECONDS_OF_MANY * RATE_HZ
+    ]
     lines, half = fit_stretches(heard, POINTS_HZ, SECONDS_OF_MANY)
     size = np.abs(lines)
     return Told(20 * np.log10(size / factor), 20 / np.log(10) * half / size)

@@ -13,8 +13,11 @@ FAULTS = ("none", "dropout", "burst", "lost-samples", "clipping")
 HIGHEST_ORDER = {44100: 2, 48000: 3, 96000: 5}
 """Of a sweep to 8 kHz the harmonics up to this order lie within half the rate: none folds back."""
 
-PLAIN_DROPOUT, PLAIN_BURST = 5.0, 10.0
-"""How far over what is heard in the pauses a fault must be to be named, as common practice."""
+PLAIN_DROPOUT, PLAIN_BURST, PLAIN_SHARE = 5.0, 10.0, 0.1
+"""
+What must be named (common practice, no source): a dropout in a sweep so many times over what is
+heard in the pauses, a burst so many times over that and of such a share of the sweep around it.
+"""
 
 Section = tuple[float, float, float, float, float]
 """b0, b1, b2, a1, a2 of (b0 + b1/z + b2/z^2) / (1 + a1/z + a2/z^2)."""
@@ -243,8 +246,9 @@ def draw_fault(draw: random.Random, blocks: Sequence[Block], plan: Plan) -> Faul
         over = sweep_rms(plan, sweep, share) / idle
         return Fault(kind, at_s, 0.01 + 0.05 * size, is_plain=over > PLAIN_DROPOUT)
     if kind == "burst":
-        over = 3 * 10**size
-        return Fault(kind, at_s, 0.005 + 0.02 * draw.random(), over * idle, over > PLAIN_BURST)
+        rms = 3 * 10**size * idle
+        is_plain = rms > max(PLAIN_BURST * idle, PLAIN_SHARE * sweep_rms(plan, sweep, share))
+        return Fault(kind, at_s, 0.005 + 0.02 * draw.random(), rms, is_plain)
     if kind == "lost-samples":
         return Fault(kind, at_s, 0.002 + 0.02 * size)
     return Fault(kind, size=(0.4 + 0.4 * size) * loudest_output(plan, sweep.peak))

@@ -82,10 +82,15 @@ class Trial:
             code, _, said = run_main(*self.words)
         assert code == 0, (name, said)
         self.renew()
-        self.ended, self.n_moments = run_command(place, self.words)
+        self.ended, self.kinds = run_command(place, self.words)
         assert self.ended.code == 0, (name, self.ended)
         self.after = read_state(place)
         self.files = list_files(place)
+
+    @property
+    def n_moments(self) -> int:
+        """How many moments it has when nothing happens."""
+        return len(self.kinds)
 
     def renew(self) -> None:
         """The folder as it was in the beginning."""

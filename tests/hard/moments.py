@@ -10,6 +10,7 @@ happens at one of them.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
 import select
@@ -61,7 +62,8 @@ class Moments:
     """
 
     def __init__(self, at: int, act: Act) -> None:
-        self.at, self.act, self.n, self.is_on = at, act, 0, False
+        self.at, self.act, self.is_on = at, act, False
+        self.kinds: list[str] = []
 
     def watch(self) -> None:
         """Begin; there is no end but that of the process."""
@@ -81,8 +83,8 @@ class Moments:
         """One more moment."""
         if not self.is_on:
             return
-        self.n += 1
-        if self.n - 1 == self.at:
+        self.kinds.append(kind)
+        if len(self.kinds) - 1 == self.at:
             self.is_on = False
             try:
                 self.act(kind)
@@ -106,9 +108,9 @@ def _is_writing(details: tuple[Any, ...]) -> bool:
 def run_command(
     place: Path, words: list[str], *, at: int = -1, act: Act = print,
     kill_s: float | None = None, begin: Callable[[], None] | None = None,
-) -> tuple[Ended, int]:  # fmt: skip
+) -> tuple[Ended, list[str]]:  # fmt: skip
     """
-    Run a command in a child; how it ended, and how many moments it had.
+    Run a command in a child; how it ended, and the kinds of its moments.
 
     Parameters
     ----------
@@ -139,7 +141,7 @@ def run_command(
     with contextlib.suppress(ProcessLookupError, PermissionError):
         os.killpg(child, signal.SIGKILL)
     code = None if os.WIFSIGNALED(status) else os.waitstatus_to_exitcode(status)
-    return Ended(code, said[0].decode(), said[1].decode()), int(said[2] or b"0")
+    return Ended(code, said[0].decode(), said[1].decode()), json.loads(said[2] or b"[]")
 
 
 def _read_all(pipes: list[int], child: int, kill_s: float | None) -> list[bytes]:
@@ -185,7 +187,7 @@ def _be_the_child(
         os.write(2, traceback.format_exc().encode())
     finally:
         with contextlib.suppress(OSError):
-            os.write(pipes[2], str(moments.n).encode())
+            os.write(pipes[2], json.dumps(moments.kinds).encode())
         os._exit(code)
 
 

@@ -89,6 +89,12 @@ def _add_trials(app: typer.Typer) -> None:
     trials.register(app)
 
 
+def _add_protocol(app: typer.Typer) -> None:
+    from voicecheck.cli import protocol
+
+    protocol.register(app)
+
+
 def _add_lines(app: typer.Typer) -> None:
     from voicecheck.cli import lines
 
@@ -153,6 +159,7 @@ ENTRIES: list[Entry] = [
     Entry(names=("sweep", "handsets", "devices"), register=_add_measuring),
     Entry(names=("trial",), register=_add_trials),
     Entry(names=("fits",), register=_add_lines),
+    Entry(names=("protocol",), register=_add_protocol),
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
     Entry(names=("shop",), register=_add_shop),

@@ -53,6 +53,9 @@ def selftest(
             "or bench; repeat.",
         ),
     ] = None,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do not wait for a key before the bench sounds.")
+    ] = False,
     out: Annotated[Path, typer.Option(help="Folder to write the report to.")] = Path("reports"),
     numbers: Numbers = False,
     book: Book = None,
@@ -64,6 +67,7 @@ def selftest(
     from voicecheck.cli.guidance import wrap
     from voicecheck.cli.show import say_simulated
     from voicecheck.records import to_document
+    from voicecheck.records.orders import DeviceSource
     from voicecheck.workflow.selftest.papers import save_selftest, say_selftest
     from voicecheck.workflow.selftest.trying import (
         SelfTestOrder,
@@ -80,6 +84,8 @@ def selftest(
     )
     with open_door(force=force, quiet=quiet) as door:
         try:
+            if isinstance(order.source, DeviceSource):
+                _warn(order.n_takes, is_asked=not yes)
             with show_progress(count_steps(order), "trying", quiet=quiet) as advance:
                 steps = _Steps(advance)
                 test = run_selftest(order, advance=steps.finish, progress=steps.move)
@@ -97,6 +103,17 @@ def selftest(
         write_text("\n".join([*head, *lines]))
     tell(f"The report is {files[0]}.", quiet=quiet)
     return find_exit_code(test.lines)
+
+
+def _warn(n_takes: int, *, is_asked: bool) -> None:
+    """Say what is about to sound, and wait where somebody sits at a terminal."""
+    from voicecheck.cli.guidance import wrap
+    from voicecheck.cli.keys import is_terminal, wait_for_key
+    from voicecheck.workflow.selftest.onbench import say_caution
+
+    tell(wrap(say_caution(n_takes), "! ", "  "))
+    if is_asked and is_terminal():
+        wait_for_key("Space or Enter: begin; q to stop.")
 
 
 class _Steps:

@@ -67,6 +67,12 @@ if TYPE_CHECKING:
         Timing,
     )
     from voicecheck.records.parts import PartsCheck
+    from voicecheck.records.protocol import (
+        Protocol,
+        ProtocolAgain,
+        ProtocolFinding,
+        ProtocolPart,
+    )
     from voicecheck.records.selftest import SelfTest, SelfTestLine
     from voicecheck.records.signals import (
         Block,
@@ -125,6 +131,9 @@ else:
         from voicecheck.records import trials
 
         yield trials
+        from voicecheck.records import protocol
+
+        yield protocol
         from voicecheck.records import selftest
 
         yield selftest
@@ -180,6 +189,10 @@ __all__ = [
     "PartsCheck",
     "Problem",
     "Programme",
+    "Protocol",
+    "ProtocolAgain",
+    "ProtocolFinding",
+    "ProtocolPart",
     "Recipe",
     "Recording",
     "RecordingInfo",

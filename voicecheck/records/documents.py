@@ -23,6 +23,9 @@ SCHEMAS: dict[str, str] = {
     "Trial": "voicecheck.trial/1",
     "Fit": "voicecheck.fit/1",
     "LineProfile": "voicecheck.line-profile/1",
+    "ProtocolPart": "voicecheck.protocol-part/1",
+    "Protocol": "voicecheck.protocol/1",
+    "ProtocolAgain": "voicecheck.protocol-again/1",
     "SelfTest": "voicecheck.selftest/1",
 }
 """

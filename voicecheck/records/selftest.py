@@ -13,6 +13,10 @@ SelfTestGroup = Literal[
 ]
 
 
+CORE: tuple[SelfTestGroup, ...] = ("measuring", "spoiled", "standards")
+"""Groups on which every measurement rests."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SelfTestLine:
     """
@@ -68,6 +72,8 @@ class SelfTest:
         What the bench can tell.
     told : tuple of str
         The same in sentences.
+    only : tuple of str
+        Groups that alone were asked for; empty for all.
     seconds, processor_s : float
         What it took.
     """
@@ -81,12 +87,21 @@ class SelfTest:
     is_simulated: bool = False
     sight: BenchSight | None = None
     told: tuple[str, ...] = ()
+    only: tuple[SelfTestGroup, ...] = ()
     seconds: float = 0.0
     processor_s: float = 0.0
 
     def list_failed(self) -> tuple[SelfTestLine, ...]:
         """Lines that fail."""
         return tuple(one for one in self.lines if one.outcome == "fails")
+
+    @property
+    def is_measuring_right(self) -> bool:
+        """Whether measuring, noticing and tables were all tried and nothing of them fails."""
+        lines = [one for one in self.lines if one.group in CORE]
+        return {one.group for one in lines} == set(CORE) and all(
+            one.outcome == "passes" for one in lines
+        )
 
     def count(self, outcome: Outcome) -> int:
         """How many lines have an outcome."""

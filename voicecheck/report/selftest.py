@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from voicecheck.records.selftest import SelfTest, SelfTestGroup
+from voicecheck.records.selftest import SelfTest, SelfTestGroup, SelfTestLine
 from voicecheck.report.printing import TEMPLATE_FOLDER, make_environment, mark_up
 
 MARKS = {"passes": "✓", "fails": "✗", "not tried": "○"}
@@ -14,7 +14,7 @@ MARKS = {"passes": "✓", "fails": "✗", "not tried": "○"}
 
 
 def render_selftest(
-    test: SelfTest, titles: Mapping[SelfTestGroup, str], *, what_sight_is: str
+    test: SelfTest, titles: Mapping[SelfTestGroup, str], *, what_sight_is: str, whole: str
 ) -> str:
     """
     A self-test as one HTML file.
@@ -26,6 +26,8 @@ def render_selftest(
         Of the groups, in their order.
     what_sight_is : str
         Heading over what the bench can tell.
+    whole : str
+        How many pass and fail, in words.
 
     Returns
     -------
@@ -42,15 +44,21 @@ def render_selftest(
     html = environment.get_template("selftest.html.j2").render(
         test=test,
         groups=groups,
-        failed=test.list_failed(),
-        n_passed=test.count("passes"),
-        n_failed=test.count("fails"),
-        n_left=test.count("not tried"),
+        todo=gather_advice(test),
+        whole=whole,
         marks=MARKS,
         what_sight_is=what_sight_is,
         style=mark_up((TEMPLATE_FOLDER / "selftest.css").read_text(encoding="utf-8")),
     )
     return str(html).encode("utf-8", "replace").decode("utf-8")
+
+
+def gather_advice(test: SelfTest) -> dict[str, list[SelfTestLine]]:
+    """Lines that fail by what is to be done, so that it is said once."""
+    found: dict[str, list[SelfTestLine]] = {}
+    for line in test.list_failed():
+        found.setdefault(line.advice, []).append(line)
+    return found
 
 
 def mark_commands(text: str) -> Any:

@@ -16,6 +16,7 @@ import urllib.request
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
+from voicecheck.workflow.browsing import find_readable
 from voicecheck.workflow.selftest.tasks import Task, Tried
 
 START_S, LOAD_S = 60.0, 90.0
@@ -83,7 +84,7 @@ def try_page(load: Callable[[str, str, Path], str], browser: str) -> Tried:
             advice="pip install 'voicecheck[page]'",
         )
     with (
-        tempfile.TemporaryDirectory(dir=_find_readable(), ignore_cleanup_errors=True) as folder,
+        tempfile.TemporaryDirectory(dir=find_readable(), ignore_cleanup_errors=True) as folder,
         serve(Path(folder)) as address,
     ):
         if not address:
@@ -96,11 +97,6 @@ def try_page(load: Callable[[str, str, Path], str], browser: str) -> Tried:
     if wrong:
         return Tried(outcome="fails", told=f"{browser}: {wrong}", advice=ADVICE)
     return Tried(outcome="passes", told=f"{browser} shows the first screen")
-
-
-def _find_readable() -> Path | None:
-    # A browser from a Snap package sees neither /tmp nor hidden folders, only the plain home.
-    return Path.home() if Path("/snap/bin").is_dir() else None
 
 
 @contextlib.contextmanager

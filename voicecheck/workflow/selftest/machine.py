@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from importlib import metadata
 from pathlib import Path
 
+from voicecheck import __version__
 from voicecheck.errors import BenchError
 from voicecheck.records.benches import Device
 from voicecheck.workflow.selftest.tasks import Task, Tried
@@ -28,6 +29,10 @@ OPTIONAL = {
 LEAST_FREE_BYTES = 500 << 20
 JOB_BYTES = 30 << 20
 """A job with its recordings takes about so much (measured on made ones); the limit is a choice."""
+SERVER_ADVICE = (
+    "restart the sound server, or plug the device in again; recordings from files can be measured "
+    "without"
+)
 PORTAUDIO_ADVICE = (
     "install the PortAudio library (on Debian and Ubuntu: libportaudio2) and a sound server; "
     "recordings from files can be measured without"
@@ -37,7 +42,7 @@ PORTAUDIO_ADVICE = (
 def list_system() -> dict[str, str]:
     """Versions that a report names."""
     found = {
-        "voicecheck": metadata.version(PACKAGE) if _is_installed() else "one file",
+        "voicecheck": __version__,
         "Python": f"{platform.python_implementation()} {platform.python_version()}",
         "system": f"{platform.system()} {platform.release()} {platform.machine()}".strip(),
         "processors": str(os.cpu_count() or "not known"),
@@ -272,7 +277,9 @@ def try_devices(list_devices: Callable[[], Sequence[Device]]) -> Tried:
     try:
         devices = list_devices()
     except BenchError as error:
-        return Tried(outcome="fails", told=str(error), advice=PORTAUDIO_ADVICE)
+        is_missing = "PortAudio" in str(error)
+        advice = PORTAUDIO_ADVICE if is_missing else SERVER_ADVICE
+        return Tried(outcome="fails", told=str(error), advice=advice)
     if not devices:
         return Tried(
             outcome="not tried",

@@ -26,11 +26,22 @@ CHANCE = 0.01
 NOISE_BELOW_DB = 50.0
 DELAY_RANGE_MS = 50.0
 """Limits of noise and delay: a choice, no source."""
+TAKE_S = 20.0
+"""A take of the programme with what comes before and after it, about."""
 CHOICE = "a choice, no source"
 LOOP_ADVICE = (
     "look at plugs, volume controls and the sound server's own effects, close other programs that "
     "use sound, then try again"
 )
+
+
+def say_caution(n_takes: int) -> str:
+    """What has to be so before a bench sounds by itself, and for how long it does."""
+    minutes = max(1, math.ceil(n_takes * TAKE_S / 60.0))
+    return (
+        "Lead the bench's output into its input and nothing else: no set, no line and no feed on "
+        f"it, no receiver at anybody's ear. It sounds for about {minutes} min."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +210,7 @@ def try_noise(loop: LoopTakes, sight: BenchSight) -> Tried:
 
 
 def _read_heard_dbfs(take: Measurement, level_dbfs: float) -> float:
-    """Level of the top of the steps at the input, or of the programme where there are none."""
+    """The programme's own level as it comes back, or as it is played where it has no steps."""
     if take.linearity is None:
         return level_dbfs
     steps = take.linearity
@@ -214,7 +225,7 @@ def try_delay(loop: LoopTakes, sight: BenchSight) -> Tried:
     is_steady = sight.latency_range_ms <= DELAY_RANGE_MS
     return Tried(
         outcome="passes" if is_steady else "fails",
-        told=f"{sight.latency_ms:.2f} ms, within {sight.latency_range_ms:.2g} ms "
+        told=f"{sight.latency_ms:.2f} ms, within {sight.latency_range_ms:.3f} ms "
         f"({DELAY_RANGE_MS:g} ms allowed)",
         advice="" if is_steady else LOOP_ADVICE,
         figures={"latency_ms": sight.latency_ms, "range_ms": sight.latency_range_ms,

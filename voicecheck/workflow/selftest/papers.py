@@ -23,7 +23,7 @@ def save_selftest(test: SelfTest, folder: Path, door: Door = DOOR) -> tuple[Path
     """
     from voicecheck.report.selftest import render_selftest
 
-    html = render_selftest(test, TITLES, what_sight_is=TITLE)
+    html = render_selftest(test, TITLES, what_sight_is=TITLE, whole=say_whole(test))
     document = format_json(to_document(test)) + "\n"
     return door.write_all(folder, {HTML_NAME: html.encode(), JSON_NAME: document.encode()})
 
@@ -66,6 +66,12 @@ def say_whole(test: SelfTest) -> str:
     n_left = test.count("not tried")
     left = f"; {n_left} not tried" if n_left else ""
     n_passed, n_failed = test.count("passes"), test.count("fails")
+    told = f"All {n_passed} pass{left}."
     if n_failed:
-        return f"{n_failed} of {n_failed + n_passed} fail{'s' if n_failed == 1 else ''}{left}."
-    return f"All {n_passed} pass{left}."
+        told = f"{n_failed} of {n_failed + n_passed} fail{'s' if n_failed == 1 else ''}{left}."
+    return f"{told} {say_only(test)}".strip()
+
+
+def say_only(test: SelfTest) -> str:
+    """Which parts alone were tried; nothing where all were."""
+    return f"Only this was tried: {', '.join(test.only)}." if test.only else ""

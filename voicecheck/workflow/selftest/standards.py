@@ -177,4 +177,4 @@ def try_bands(read: Read) -> Tried:
         order = np.round(np.log10(found / 1000.0) * 10.0 * fraction / 3.0 - shift) + shift
         exact = 1000.0 * 10.0 ** (3.0 * order / (10.0 * fraction))
         worst = max(worst, float(np.max(np.abs(found / exact - 1.0))))
-    return hold("the middle", 100.0 * worst, most=1e-6, unit="%", name="worst_percent")
+    return hold("the middle", 1e6 * worst, most=0.01, unit="millionths", name="worst_ppm")

@@ -138,6 +138,7 @@ def run_selftest(
         is_simulated=isinstance(order.source, SimulatedSource),
         sight=sight,
         told=say_sight(sight) if sight else (),
+        only=tuple(one for one in TITLES if one in order.only),
         seconds=time.monotonic() - began_s,
         processor_s=time.process_time() - began_processor_s,
     )
