@@ -122,8 +122,8 @@ def main() -> None:
     sys.stdout.write(f"{machine}\n\n{TOP}")
     for name in chosen.parts or PARTS:
         for one in PARTS[name](short=chosen.short):
-            rows.append(write_row(one, stored))
-            sys.stdout.write(rows[-1])
+            rows.append(write_row(one, {}))
+            sys.stdout.write(write_row(one, stored))
             sys.stdout.flush()
     if chosen.keep:
         keep(machine, rows, short=chosen.short, whole=not chosen.parts)
