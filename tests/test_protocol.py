@@ -158,6 +158,27 @@ class TestBundle:
             ("loop-back", "within", "outside")
         ]
 
+    def test_one_point_of_a_curve_is_told(
+        self, small: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A version that reads half a decibel more at one frequency, and nothing else otherwise."""
+        right: Any = vars(figures)["measure_recording"]
+
+        def read_wrongly(programme: Any, recording: Recording, **other: Any) -> Measurement:
+            found: Measurement = right(programme, recording, **other)
+            assert found.response is not None
+            level_db = found.response.level_db.copy()
+            level_db[10] += 0.5
+            return found.replace(response=dataclasses.replace(found.response, level_db=level_db))
+
+        monkeypatch.setattr(figures, "measure_recording", read_wrongly)
+        found = json.loads(call("protocol", "again", small, "--json", "--quiet"))
+        # Twelve to an octave of base ten: 1000 Hz x 10^(0.0125 (2 k + 1)), from k = -28 on.
+        assert {one["figure"] for one in found["changed"]} == {"curve_1_at_365_hz_db"}
+        assert [one["part"] for one in found["changed"]] == ["loop-back 1", "loop-back 2"]
+        assert all(one["now"] - one["was"] == pytest.approx(0.5) for one in found["changed"])
+        assert all(one["is_beyond"] for one in found["changed"])
+
     def test_it_is_said_to_be_simulated_there_too(self, small: Path) -> None:
         told = call("protocol", "again", small, "--quiet")
         assert SHOUT in told.splitlines()

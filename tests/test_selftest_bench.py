@@ -245,6 +245,21 @@ def test_a_key_is_waited_for_where_somebody_sits(monkeypatch: pytest.MonkeyPatch
     assert len(asked) == 1
 
 
+def test_progress_moves_within_a_take() -> None:
+    from voicecheck.cli.selftest import _Steps
+
+    seen: list[float] = []
+
+    def advance(*, to: float) -> None:
+        seen.append(to)
+
+    steps = _Steps(advance)
+    steps.finish()
+    steps.move(0.5, -20.0)
+    steps.finish()
+    assert seen == [1, 1.5, 2]
+
+
 def test_a_book_without_rights_is_named(tmp_path: Path) -> None:
     """To a user who may neither read nor write there."""
     closed, out = tmp_path / "closed", tmp_path / "out"

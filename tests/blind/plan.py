@@ -165,7 +165,17 @@ def draw_plan(seed: int, rate_hz: int, blocks: Sequence[Block]) -> Plan:
         **draw_disturbance(draw, rate_hz),
         bits=draw.choice((16, 24, 24)), fault=Fault(),
     )  # fmt: skip
+    plan = quiet_enough(plan, sweep.peak)
     return replace(plan, fault=draw_fault(draw, blocks, plan))
+
+
+def quiet_enough(plan: Plan, amplitude: float) -> Plan:
+    """Noise and hum no more than a third of what comes out at 1 kHz, or nothing could be heard."""
+    through = strength((*plan.before, *plan.after), 1000.0, plan.rate_hz)
+    heard = amplitude * plan.gain * through / math.sqrt(2)
+    factor = min(1.0, heard / 3 / idle_rms(plan))
+    hum = tuple((hz, factor * size, phase) for hz, size, phase in plan.hum)
+    return replace(plan, noise_rms=factor * plan.noise_rms, hum=hum)
 
 
 def loudest_output(plan: Plan, amplitude: float) -> float:

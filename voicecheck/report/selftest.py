@@ -67,8 +67,8 @@ def mark_commands(text: str) -> Any:
 
     Examples
     --------
-    >>> str(mark_commands("see `voicecheck help` <now>"))
-    'see <code>voicecheck help</code> &lt;now&gt;'
+    >>> str(mark_commands("see `voicecheck devices` <now>"))
+    'see <code>voicecheck devices</code> &lt;now&gt;'
     """
     from markupsafe import escape
 

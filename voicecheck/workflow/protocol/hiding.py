@@ -9,6 +9,7 @@ from pathlib import Path
 from voicecheck import __version__
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
+from voicecheck.reading import read_ordinary
 from voicecheck.records import ProtocolPart
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts.protocol.envelope import LONGEST, seal, unseal
@@ -96,8 +97,7 @@ def open_envelope(book: JobBook, job: int, path: str | Path) -> tuple[str, ...]:
             "open no further round counts; nothing was opened"
         )
     try:
-        with Path(path).open("rb") as file:
-            content = file.read(LONGEST + 1)
+        content = read_ordinary(path, LONGEST)
     except OSError as error:
         raise InputError(f"envelope: {path} cannot be read ({error.strerror})") from error
     plants = unseal(content, done[ENVELOPE].answer, n_rounds=len(list_rounds()))

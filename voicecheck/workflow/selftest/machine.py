@@ -230,7 +230,7 @@ def try_rights(book: Path | None) -> Tried:
         return Tried(
             outcome="fails",
             told=f"other users of this machine can read {book}",
-            advice="open the book once (`voicecheck job list`), which closes it to others",
+            advice="open the book once, with the page or any command: that closes it to others",
         )
     return Tried(outcome="passes", told="the folder is its user's alone")
 
