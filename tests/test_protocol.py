@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import shutil
 import zipfile
@@ -158,6 +159,27 @@ class TestBundle:
             ("loop-back", "within", "outside")
         ]
 
+    def test_one_point_of_a_curve_is_told(
+        self, small: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A version that reads half a decibel more at one frequency, and nothing else otherwise."""
+        right: Any = vars(figures)["measure_recording"]
+
+        def read_wrongly(programme: Any, recording: Recording, **other: Any) -> Measurement:
+            found: Measurement = right(programme, recording, **other)
+            assert found.response is not None
+            level_db = found.response.level_db.copy()
+            level_db[10] += 0.5
+            return found.replace(response=dataclasses.replace(found.response, level_db=level_db))
+
+        monkeypatch.setattr(figures, "measure_recording", read_wrongly)
+        found = json.loads(call("protocol", "again", small, "--json", "--quiet"))
+        # Twelve to an octave of base ten: 1000 Hz x 10^(0.0125 (2 k + 1)), from k = -28 on.
+        assert {one["figure"] for one in found["changed"]} == {"curve_1_at_365_hz_db"}
+        assert [one["part"] for one in found["changed"]] == ["loop-back 1", "loop-back 2"]
+        assert all(one["now"] - one["was"] == pytest.approx(0.5) for one in found["changed"])
+        assert all(one["is_beyond"] for one in found["changed"])
+
     def test_it_is_said_to_be_simulated_there_too(self, small: Path) -> None:
         told = call("protocol", "again", small, "--quiet")
         assert SHOUT in told.splitlines()
@@ -209,6 +231,71 @@ class TestBundle:
         assert n_changed
         with pytest.raises(InputError):
             call("protocol", "again", spoiled, "--quiet")
+
+
+def repack(corpus: Path, target: Path, change: Any) -> None:
+    """The same parcel with another "resistor 1", every digest right: the work of a stranger."""
+    with zipfile.ZipFile(corpus) as source:
+        files = {name: source.read(name) for name in source.namelist() if name != "parcel.json"}
+        contents = json.loads(source.read("parcel.json"))
+    (name,) = [
+        one for one, content in files.items()
+        if one.startswith("attachments/") and b'"part":"resistor 1"' in content
+        and b'"protocol-part/' in content.replace(b"voicecheck.", b"")
+        and b'"findings"' not in content
+    ]  # fmt: skip
+    document = json.loads(files.pop(name))
+    change(document)
+    content = json.dumps(document).encode()
+    digest = hashlib.sha256(content).hexdigest()
+    files[f"attachments/{digest}"] = content
+    job = "jobs/001/job.json"
+    files[job] = files[job].replace(name.rpartition("/")[2].encode(), digest.encode())
+    contents["files"] = {one: hashlib.sha256(content).hexdigest() for one, content in files.items()}
+    with zipfile.ZipFile(target, "w") as packed:
+        for one, content in {**files, "parcel.json": json.dumps(contents).encode()}.items():
+            packed.writestr(one, content)
+
+
+def change_to(**changes: Any) -> Any:
+    return lambda document: document.update(changes)
+
+
+class TestStrangers:
+    def test_what_is_sound_is_read(self, small: Path, tmp_path: Path) -> None:
+        repack(small, tmp_path / "other.zip", lambda document: document["typed"].update(loop_ma=50))
+        told = call("protocol", "again", tmp_path / "other.zip", "--quiet")
+        # The step is that of 40 mA, the reading says 50.
+        assert "resistor, step: within, now outside" in told
+
+    @pytest.mark.parametrize(
+        "change",
+        [
+            change_to(typed={}),
+            change_to(typed={"loop_ma": 0.0}),
+            change_to(typed={"loop_ma": 40.0, "__class__": 1.0}),
+            lambda document: document["typed"].update(resistor_ohm=-600.0),
+            change_to(part="resistor 99"),
+            change_to(part="../../etc"),
+            change_to(step="diodes"),
+            change_to(taken_utc="yesterday"),
+            change_to(taken_utc="2031-05-04T18:00:00"),
+            change_to(sounds=["0" * 64] * 51),
+            change_to(sounds=["../book.db"]),
+            change_to(sounds=["0" * 64]),
+            change_to(figures={"step_v": 1e300}),
+            change_to(uncertainty={"step_v": -1.0}),
+            change_to(answer="x" * 10**5),
+            change_to(figures=[1, 2]),
+            lambda document: document["calibration"].update(input_per_unit=0.0),
+        ],
+    )
+    def test_what_cannot_be_is_refused_whole(
+        self, small: Path, tmp_path: Path, change: Any
+    ) -> None:
+        repack(small, tmp_path / "hostile.zip", change)
+        with pytest.raises(InputError):
+            call("protocol", "again", tmp_path / "hostile.zip", "--quiet")
 
 
 @pytest.fixture

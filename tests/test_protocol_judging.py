@@ -18,6 +18,7 @@ from voicecheck.verdicts.protocol import list_parts, load_steps
 from voicecheck.verdicts.protocol.diodes import DiodePair, compute_harmonics, foresee_tone
 from voicecheck.verdicts.protocol.envelope import bound_share, seal, unseal
 from voicecheck.verdicts.protocol.judging import JUDGES, analyse_seats
+from voicecheck.verdicts.protocol.rereading import find_changed_figures, find_changed_verdicts
 
 PAIR = DiodePair(series_ohm=10e3, forward_mv=600.0)
 SALT = "0123456789abcdef" * 4
@@ -376,3 +377,25 @@ class TestDial:
         )
         found = judge(part)
         assert [find(found, "dial", name).verdict for name in ("speed", "break")] == verdicts
+
+
+class TestReadAgain:
+    def test_a_figure_is_beyond_where_its_own_interval_is_exceeded(self) -> None:
+        was = make_part(
+            "loop-back 1", {"a_db": 1.0, "b_db": 1.0, "c_db": 1.0, "d_db": None, "e_db": 2.0},
+            {"a_db": 0.1, "b_db": 0.1},
+        )  # fmt: skip
+        now = make_part(
+            "loop-back 1", {"a_db": 1.05, "b_db": 1.2, "c_db": 1.0, "d_db": 3.0, "e_db": 2.1}
+        )
+        found = {one.figure: one.is_beyond for one in find_changed_figures(was, now)}
+        assert found == {"a_db": False, "b_db": True, "d_db": True, "e_db": True}
+
+    def test_another_answer_to_a_round_is_told(self) -> None:
+        was, now = (
+            judge(make_part("envelope", {}), make_part("round 3", {}, answer=answer))
+            for answer in ("changed", "unchanged")
+        )
+        (found,) = find_changed_verdicts(was, now)
+        assert (found.step, found.was, found.now) == ("round 3", "changed", "unchanged")
+        assert find_changed_verdicts(was, was) == ()

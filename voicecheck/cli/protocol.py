@@ -257,7 +257,7 @@ def bundle_job(
     n = sum(len(one.sounds) for one in found.parts)
     write_text("\n".join(_shout(found)))
     write_text(
-        f"{target.name}: {len(found.parts)} parts, {n} recordings; no owner, contact, photograph "
+        f"{target.name}: {len(found.parts)} parts, {_count(n)}; no owner, contact, photograph "
         f"or speech\nRead it by any later version: voicecheck protocol again {target.name}"
     )
 
@@ -279,7 +279,7 @@ def render_part(name: str, found: Protocol, after: str) -> str:
     """What a part gave, and what comes next."""
     done = next(one for one in found.parts if one.part == name)
     lines = _shout(found)
-    lines.append(f"{name} is done: {len(done.sounds)} recordings kept with job {found.job}.")
+    lines.append(f"{name} is done: {_count(len(done.sounds))} kept with job {found.job}.")
     lines += [wrap(f"> {one.message}: {one.effect}", "  ", "    ") for one in done.problems]
     if done.answer:
         lines.append("The answer to this round is kept; it is told when the envelope is opened.")
@@ -291,7 +291,8 @@ def render_part(name: str, found: Protocol, after: str) -> str:
 
 def render_protocol(found: Protocol) -> str:
     """Every step with its verdict, then what is left."""
-    lines = [*_shout(found), f"Two evenings, job {found.job}: {found.overall}"]
+    so_far = " so far" if found.missing and found.findings else ""
+    lines = [*_shout(found), f"Two evenings, job {found.job}: {found.overall}{so_far}"]
     lines += [_say(one) for one in found.findings]
     if found.told:
         lines.append("What this bench can tell:")
@@ -321,6 +322,10 @@ def render_again(found: ProtocolAgain) -> str:
         lines.append(f"  {one.part}, {one.figure.replace('_', ' ')}: {was}, now {now} ({mark})")
     lines += [f"  {one.step}, {one.quantity}: {one.was}, now {one.now}" for one in found.verdicts]
     return "\n".join(lines)
+
+
+def _count(n: int) -> str:
+    return "1 recording" if n == 1 else f"{n} recordings"
 
 
 def _say(finding: ProtocolFinding) -> str:

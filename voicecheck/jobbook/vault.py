@@ -16,8 +16,10 @@ import uuid
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from voicecheck.errors import InputError
 from voicecheck.jobbook.rights import create_file, make_inner_folder
-from voicecheck.writing import sync_file, sync_folder
+from voicecheck.reading import open_ordinary
+from voicecheck.writing import shorten, sync_file, sync_folder
 
 CHUNK = 1 << 20
 PART = ".part"
@@ -134,6 +136,24 @@ def read_chunks(path: Path) -> Iterator[bytes]:
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             yield chunk
+
+
+def read_source(path: Path) -> Iterator[bytes]:
+    """
+    Bytes of a file that somebody hands in, a piece at a time.
+
+    Raises
+    ------
+    InputError
+        It gives nothing any more.
+    """
+    try:
+        with open_ordinary(path) as file:
+            while chunk := file.read(CHUNK):
+                yield chunk
+    except TimeoutError as error:
+        message = f"{shorten(path)}: cannot be read ({error.strerror}); copy it here first"
+        raise InputError(message) from error
 
 
 def hash_file(path: Path) -> str:

@@ -117,6 +117,24 @@ def format_json(document: Any) -> str:
     return msgspec.json.format(msgspec.json.encode(document), indent=2).decode("utf-8")
 
 
+def is_too_deep(text: bytes | str) -> bool:
+    """
+    Whether a text holds lists inside of lists that no reader follows: it was made to break one.
+
+    Examples
+    --------
+    >>> is_too_deep("[" * 200_000), is_too_deep("[[1]]"), is_too_deep("no JSON")
+    (True, False, False)
+    """
+    try:
+        msgspec.json.decode(text, type=msgspec.Raw)
+    except RecursionError:
+        return True
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        return False
+    return False
+
+
 def from_json(text: bytes | str, kind: type[Record]) -> Record:
     """
     Read a record back; checks types.

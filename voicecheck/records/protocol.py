@@ -143,12 +143,12 @@ class ChangedFigure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangedVerdict:
-    """A step that is judged otherwise."""
+    """A finding or a round's answer that is another."""
 
     step: str
     quantity: str
-    was: MarkState
-    now: MarkState
+    was: str
+    now: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -107,7 +107,7 @@ def judge_loop_back(parts: Sequence[ProtocolPart], kind: StepKind) -> list[Proto
         step="loop-back", quantity="level", unit="dB", verdict=verdict, value=moved_db,
         uncertainty=off_db, low=-limit_db, high=limit_db, source=kind.source,
         said=f"over {hours:.1f} h and {len(levels)} takes the level moved by {moved_db:+.3f} dB "
-        f"+/- {off_db:.3f} dB at most ({worst.part}); {limit_db:g} dB is allowed",
+        f"+/- {off_db:.2g} dB at most ({worst.part}); {limit_db:g} dB is allowed",
     )  # fmt: skip
     return [level, *_judge_clock(parts, kind)]
 
@@ -126,7 +126,7 @@ def _judge_clock(parts: Sequence[ProtocolPart], kind: StepKind) -> list[Protocol
             low=-limit_ppm, high=limit_ppm, source=kind.source,
             verdict=decide(moved_ppm, off_ppm, -limit_ppm, limit_ppm),
             said=f"the two clocks of the bench kept their ratio within {moved_ppm:.1f} ppm +/- "
-            f"{off_ppm:.1f} ppm; {limit_ppm:g} ppm is allowed",
+            f"{off_ppm:.2g} ppm; {limit_ppm:g} ppm is allowed",
         )
     ]  # fmt: skip
 
@@ -206,8 +206,8 @@ def _agree(
         step="diodes", quantity=quantity, unit=unit, value=value[0], uncertainty=value[1],
         expected=law[0], expected_uncertainty=law[1], low=law[0] - off, high=law[0] + off,
         verdict=verdict, source=kind.source,
-        said=f"{quantity} is {value[0]:.2f} {unit} +/- {value[1]:.2f} {unit}, by the diode law "
-        f"{law[0]:.2f} {unit} +/- {law[1]:.2f} {unit}{wide}",
+        said=f"{quantity} is {value[0]:.2f} {unit} +/- {value[1]:.2g} {unit}, by the diode law "
+        f"{law[0]:.2f} {unit} +/- {law[1]:.2g} {unit}{wide}",
     )  # fmt: skip
 
 

@@ -15,11 +15,16 @@ from functools import cache
 from pathlib import Path
 
 from voicecheck import __version__
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
-from voicecheck.records import Protocol, ProtocolAgain, ProtocolPart, to_document
-from voicecheck.records.protocol import ChangedFigure, ChangedVerdict
-from voicecheck.verdicts.protocol import judge_protocol, load_steps
+from voicecheck.records import Job, Protocol, ProtocolAgain, ProtocolPart, to_document
+from voicecheck.records.protocol import ChangedFigure
+from voicecheck.verdicts.protocol import judge_protocol
+from voicecheck.verdicts.protocol.rereading import (
+    find_changed_curves,
+    find_changed_figures,
+    find_changed_verdicts,
+)
 from voicecheck.verdicts.protocol.steps import ENVELOPE, OPENED
 from voicecheck.workflow.checks.run import save_document
 from voicecheck.workflow.protocol.figures import (
@@ -28,11 +33,14 @@ from voicecheck.workflow.protocol.figures import (
     measure_take,
     read_again,
 )
-from voicecheck.workflow.protocol.kept import WHOLE_FILE, load_protocol, read_judged, read_parts
+from voicecheck.workflow.protocol.kept import (
+    WHOLE_FILE,
+    load_measured,
+    load_protocol,
+    read_judged,
+    read_parts,
+)
 from voicecheck.workflow.protocol.taking import SEATS_OF_ROUNDS
-
-SAME_SHARE = 1e-9
-"""What differs by less is the same number."""
 
 
 def bundle(book: JobBook, job: int, target: str | Path, *, overwrite: bool = False) -> Protocol:
@@ -98,16 +106,21 @@ def read_corpus(
         merged = book.import_parcel(path)
         jobs = [int(one.stands_as) for one in merged if one.what == "job"]
         record = book.load_job(jobs[0]) if len(jobs) == 1 else None
-        was = read_judged(book, record) if record else None
+        try:
+            was = read_judged(book, record) if record else None
+            parts = read_parts(book, record) if record else ()
+        except JobBookError as error:
+            raise InputError(f"{Path(path).name}: no sound protocol: {error}") from error
         if record is None or was is None:
             raise InputError(
                 f"{Path(path).name}: a parcel, but none that `voicecheck protocol bundle` wrote"
             )
-        return _read_parts(book, was, read_parts(book, record), on_progress)
+        return _read_parts(book, record, was, parts, on_progress)
 
 
 def _read_parts(
     book: JobBook,
+    record: Job,
     was: Protocol,
     parts: tuple[ProtocolPart, ...],
     on_progress: Callable[[int, int], None] | None,
@@ -120,7 +133,8 @@ def _read_parts(
     for number, part in enumerate(kept.values(), 1):
         now = _read_part(book, part, kept, measure)
         fresh.append(now)
-        changed += _find_changed(part, now)
+        changed += find_changed_figures(part, now)
+        changed += _find_curves(book, record, part, measure)
         if on_progress is not None:
             on_progress(number, len(kept))
     judged = judge_protocol(was.job, fresh, __version__)
@@ -131,7 +145,7 @@ def _read_parts(
         n_figures=sum(len(one.figures) for one in fresh),
         now=judged,
         changed=tuple(changed),
-        verdicts=_find_overturned(was, judged),
+        verdicts=find_changed_verdicts(was, judged),
     )
 
 
@@ -156,42 +170,13 @@ def _read_part(
     )  # fmt: skip
 
 
-def _find_changed(was: ProtocolPart, now: ProtocolPart) -> list[ChangedFigure]:
-    found = []
-    for name in dict.fromkeys((*was.figures, *now.figures)):
-        before, after = was.figures.get(name), now.figures.get(name)
-        if before == after:
-            continue
-        off = was.uncertainty.get(name)
-        is_beyond = True
-        if before is not None and after is not None:
-            step = abs(after - before)
-            if step <= SAME_SHARE * max(abs(before), abs(after)):
-                continue
-            is_beyond = off is not None and step > off
-        found.append(
-            ChangedFigure(
-                part=was.part, figure=name, was=before, now=after, uncertainty=off,
-                is_beyond=is_beyond,
-            )
-        )  # fmt: skip
+def _find_curves(
+    book: JobBook, record: Job, part: ProtocolPart, measure: Measure
+) -> list[ChangedFigure]:
+    """Whole curves of a part's takes against those that came with it."""
+    found: list[ChangedFigure] = []
+    for number, was in enumerate(load_measured(book, record.job, part), 1):
+        now = measure(was.recording.sha256 or "")
+        if now is not None:
+            found += find_changed_curves(part.part, number, was, now)
     return found
-
-
-def _find_overturned(was: Protocol, now: Protocol) -> tuple[ChangedVerdict, ...]:
-    """Findings whose verdict is another; one that is gone or new is so, too."""
-    before = {(one.step, one.quantity): one.verdict for one in was.findings}
-    after = {(one.step, one.quantity): one.verdict for one in now.findings}
-    return tuple(
-        ChangedVerdict(
-            step=key[0], quantity=key[1], was=before.get(key, "not tested"),
-            now=after.get(key, "not tested"),
-        )
-        for key in sorted(before.keys() | after.keys(), key=lambda one: _place(one[0]))
-        if before.get(key, "not tested") != after.get(key, "not tested")
-    )  # fmt: skip
-
-
-def _place(step: str) -> int:
-    steps = list(load_steps())
-    return steps.index(step) if step in steps else len(steps)
