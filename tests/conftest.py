@@ -20,6 +20,16 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """How the sealed recordings of this commit went, whether the test failed or not."""
+    for report in terminalreporter.stats.get("passed", []) + terminalreporter.stats.get(
+        "failed", []
+    ):
+        for name, told in getattr(report, "user_properties", ()):
+            if name == "sealed":
+                terminalreporter.write_line(str(told))
+
+
 @pytest.fixture(autouse=True)
 def locks(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Each test locks sound devices in a folder of its own."""

@@ -13,8 +13,18 @@ from voicecheck import records
 from voicecheck.records.documents import SCHEMAS, format_json
 from voicecheck.records.schemas import make_schema, name_file
 from voicecheck.workflow.checks.kinds import list_kinds
+from voicecheck.workflow.selftest.standards import DIGESTS, compute_digest, read_data
 
-FOLDER = Path(__file__).parents[1] / "voicecheck" / "data" / "schemas"
+DATA = Path(__file__).parents[1] / "voicecheck" / "data"
+FOLDER = DATA / "schemas"
+DIGESTED = (
+    "standards/*.csv",
+    "masks/*.csv",
+    "test_loops.csv",
+    "line_impedances.csv",
+    "line_loss.csv",
+)
+"""Tables of standards, which a self-test holds against what was shipped."""
 DOCUMENTS: dict[type, str] = {getattr(records, name): schema for name, schema in SCHEMAS.items()}
 DOCUMENTS |= {kind.load_record(): kind.schema for kind in list_kinds()}
 """Records that are documents of their own; a check's schema is with its kind."""
@@ -59,5 +69,21 @@ def write_schemas() -> None:
         (FOLDER / name_file(schema)).write_text(text, encoding="utf-8")
 
 
+def make_digests() -> str:
+    """Digest of each table of a standard, as a table itself."""
+    names = [
+        path.relative_to(DATA).as_posix() for kind in DIGESTED for path in sorted(DATA.glob(kind))
+    ]
+    rows = [f"{name},{compute_digest(read_data, name)}" for name in names]
+    head = ["# SHA-256 of the tables of standards; line ends as \\n.", "file,sha256"]
+    return "\n".join([*head, *rows]) + "\n"
+
+
+def write_digests() -> None:
+    """Make them anew, with the schemas."""
+    (DATA / DIGESTS).write_text(make_digests(), encoding="utf-8")
+
+
 if __name__ == "__main__":
     write_schemas()
+    write_digests()

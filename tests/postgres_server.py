@@ -47,11 +47,11 @@ class Server:
                 command, user=self.account, check=True, cwd="/", stdout=log, stderr=log, timeout=60
             )
 
-    def control(self, action: str) -> None:
-        """Start or stop; back when it is done."""
+    def control(self, action: str, how: str = "fast") -> None:
+        """Start or stop; back when it is done. "immediate" is a stop as by a kill."""
         options = f"-k {self.folder} -c listen_addresses='' -c fsync=off"
         self.run(
-            *("pg_ctl", action, "-w", "-m", "fast", "-D", str(self.folder / "data")),
+            *("pg_ctl", action, "-w", "-m", how, "-D", str(self.folder / "data")),
             *("-l", str(self.folder / "server.log"), "-o", options),
         )
 

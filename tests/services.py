@@ -24,6 +24,7 @@ REQUIRED = (
     "DECODERS",
     "VOICES",
     "SOUNDS",
+    "COMPILER",
     "LIBRARIES",
 )
 """Services that `.ci/run` installs and requires."""

@@ -35,7 +35,8 @@ WALKS = (
     "line 9 --on-hook-v 48 --loop-ma 13", "parts capacitor 9 --simulated healthy",
     "sweep 9 --path loop --simulated carbon --seats 1", "trial crackle 9 --simulated carbon",
     "trial termination 9 --simulated carbon", "line list", "line show 'exchange, Sweden'",
-    "fits 9 --line 'exchange, Sweden'",
+    "fits 9 --line 'exchange, Sweden'", "protocol start --type 'Hillview 2'",
+    "protocol next 9 --simulated carbon", "protocol show 9",
 )  # fmt: skip
 IN_TABLES = (
     *(f"{one} --numbers" for one in HELD), "job show 9 --numbers",
@@ -47,9 +48,11 @@ BY_HAND = {
     "book salvage", "book empty-bin", "signal", "analyze", "frying", "job attach", "job export",
     "job label", "job forget", "book restore", "slip", "export job", "export baseline",
     "baseline export", "baseline import", "job move", "job aside", "job back",
-    "type add", "type remove", "line add",
+    "type add", "type remove", "line add", "selftest", "protocol hide", "protocol open",
+    "protocol bundle", "protocol again",
 }  # fmt: skip
 """What writes files, needs other books or devices, or says a line and no more."""
+GROUPS = {"bench", "job", "type", "baseline", "book", "export", "set", "work", "protocol"}
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +77,8 @@ def test_every_command_is_walked_or_named() -> None:
         for name in EXAMPLES
         if name not in BY_HAND
         and not name.startswith("bench ")
-        and name not in {"bench", "job", "type", "baseline", "book", "export", "set", "work"}
+        and name
+        not in {"bench", "job", "type", "baseline", "book", "export", "set", "work", "protocol"}
         and not any(line == name or line.startswith(f"{name} ") for line in walked)
     ]
     assert missing == []

@@ -87,6 +87,12 @@ class TestWhole:
         with pytest.raises(InputError, match="no drawing"):
             read_drawing("../wiring.toml")
 
+    def test_the_page_of_standards_names_tests_that_exist_and_leaves_none_out(self) -> None:
+        named = set(re.findall(r"`(test_\w+\.py)`", read_raw("standards")))
+        there = {path.name for path in (ROOT / "tests").glob("test_*.py")}
+        assert named <= there
+        assert {name for name in there if name.startswith("test_standard_")} <= named
+
 
 class TestWords:
     def test_a_word_stands_for_one_thing(self) -> None:

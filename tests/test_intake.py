@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from known_plant import KnownPlant, carbon_like
 from plants.catalogue import PLANTS
 from plants.played import Played
 from plants.spoiling import record_spoiled
@@ -285,3 +286,19 @@ def test_what_else_makes_sweeps_unlike_is_no_pair_of_cuts(kind: str) -> None:
         for severity in ("light", "heavy"):
             spoiled, _ = record_spoiled(take(plant), kind, severity, np.random.default_rng(8))
             assert not set(told(measure(spoiled))) & {"lost-samples", "repeated-samples"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_samples_lost_in_a_weak_sweep_under_hum_are_placed_in_it(seed: int) -> None:
+    """Above the lines of the mains the sweep tells where; placed beside it all would be an echo."""
+    plant = KnownPlant(
+        response=lambda f: 0.03 * carbon_like(f) / (1 + 1j * np.asarray(f) / 1500),
+        noise_dbfs=-66.0, mains_dbfs=-49.0, mains_hz=49.97, seed=seed,
+    )  # fmt: skip
+    samples = plant(programme_of().samples, 48000)
+    first = round(4.03 * 48000)
+    found = measure(np.concatenate([samples[:first], samples[first + 436 :]]))
+    lost = told(found)["lost-samples"]
+    assert lost.block == "sweep 1"
+    assert lost.at_s == pytest.approx(4.03, abs=0.1)
+    assert "reflection" not in told(found)

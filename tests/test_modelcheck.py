@@ -254,6 +254,24 @@ def test_a_howl_that_builds_up_is_named() -> None:
     assert "howl" in {problem.kind for problem in measure(made).problems}
 
 
+@pytest.mark.parametrize("mains_hz", [49.98, 50.0, 50.03, 60.0])
+def test_hum_is_as_loud_in_every_pause(mains_hz: float) -> None:
+    """Lines of the mains at the edge of the band meet in another phase in each pause: no howl."""
+    samples = take("electret").samples
+    rng = np.random.default_rng(5)
+    turn = 2 * np.pi * mains_hz * np.arange(len(samples)) / RATE_HZ
+    for _ in range(4):
+        hum = sum(
+            (
+                0.004 / order * np.sin(order * turn + rng.uniform(0, 2 * np.pi))
+                for order in range(1, 8)
+            ),
+            start=np.zeros(len(samples)),
+        )
+        found = {problem.kind for problem in measure(samples + hum).problems}
+        assert not found & {"howl", "sound-in-pause"}
+
+
 def test_levels_that_overload_has_cut_off_are_withheld_and_the_others_keep_their_number() -> None:
     samples = take("carbon").samples
     most = 10 ** (_sweep_peak_db(samples, played()) / 20)

@@ -8,12 +8,15 @@ import subprocess
 import sys
 import tarfile
 import tomllib
+import zipfile
+from importlib import metadata
 from pathlib import Path
 
 import pytest
 import services
 
 import voicecheck
+from voicecheck.workflow.selftest.machine import try_files
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -60,6 +63,21 @@ def test_the_source_archive_holds_every_file(tree: Path, tmp_path: Path) -> None
     assert "\nAuthor: The voicecheck authors\n" in told
     assert "\nProject-URL: Homepage, " in told
     assert "\nLicense-Expression: MIT AND 0BSD\n" in told
+
+
+def test_what_is_installed_knows_its_own_files(tree: Path, tmp_path: Path) -> None:
+    """The self-test holds each file against the list that comes with the package."""
+    with zipfile.ZipFile(build(tree, "wheel", tmp_path)) as archive:
+        archive.extractall(tmp_path / "site")
+    place = tmp_path / "site"
+    installed = metadata.Distribution.at(place / f"voicecheck-{voicecheck.__version__}.dist-info")
+    assert try_files(installed).outcome == "passes"
+    table = place / "voicecheck" / "data" / "selftest" / "points.csv"
+    table.write_text(table.read_text(encoding="utf-8") + "\n", encoding="utf-8")
+    told = try_files(installed)
+    assert (told.outcome, told.told) == (
+        "fails", "changed or gone: voicecheck/data/selftest/points.csv",
+    )  # fmt: skip
 
 
 def test_the_version_stands_in_one_place() -> None:

@@ -80,6 +80,8 @@ def test_noise_hides_less_distortion_than_it_lets_through(steady: list[Measureme
 def test_a_change_as_large_as_is_told_is_found_and_half_of_it_is_not(sight: BenchSight) -> None:
     assert sight.level_change_db is not None
     assert (sight.n_comparisons, sight.n_false) == (2, 0)
+    assert sight.level_found_db is not None
+    assert 1.2 < sight.level_found_db / sight.level_change_db < 2.0
     for share, n_found in ((0.4, 0), (2.5, 1)):
         moved = take_wire([-6.0] * 3 + [-6.0 + share * sight.level_change_db] * 3)
         assert estimate_bench_sight(moved).n_false == n_found

@@ -105,6 +105,23 @@ def test_short_history_is_said_and_never_narrows_what_is_stated() -> None:
     assert estimate_bench_spread("transmit", ()).n_checks == 0
 
 
+def test_seats_of_two_days_count_only_together_with_ten_checks() -> None:
+    """Eleven degrees of freedom of twelve days, and the one of the two days (JCGM 100, H.3.6)."""
+    seats = StepResult(
+        bench="attic", step="seats-of-days", done_utc="2031-03-20T20:00:00+00:00", value=0.9,
+        unit="dB", figures={"day_dof": 1.0},
+    )  # fmt: skip
+    levels = np.random.default_rng(5).normal(-20.0, 0.3, 12)
+    checks = make_checks(levels)
+    pooled = estimate_bench_spread("transmit", [*checks, seats])
+    assert pooled.dof == 12.0
+    squares = 11.0 * np.var(levels, ddof=1) + 0.9**2
+    assert pooled.level_db == pytest.approx(np.sqrt(squares / 12.0))
+    for path, history in (("transmit", checks[:9]), ("receive", checks)):
+        plain, both = (estimate_bench_spread(path, one) for one in (history, [*history, seats]))
+        assert (both.level_db, both.dof) == (plain.level_db, plain.dof)
+
+
 def test_mouth_that_moved_between_its_calibrations_counts() -> None:
     """Its own history widens what is stated and what is known, and never narrows either."""
     mouth = [

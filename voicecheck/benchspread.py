@@ -7,6 +7,9 @@ kept for the bench shows it, a loop-back does not, since it knows nothing of mou
 that handset's own seats scatter is in the figure as well, which makes it rather too large. Where a
 mouth or an ear moved further between its calibrations than those checks show, its own history
 counts. The one estimate serves the interval of a level and the difference of two stages.
+
+A handset that two people laid in on two days tells of days, too, with one degree of freedom: it is
+pooled with the daily checks once there are enough of those, and never stands for them.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.errors import InputError
 from voicecheck.records import StepResult
 from voicecheck.records.arrays import Array
 
@@ -31,6 +35,8 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "transmit": ("mouth",), "receive": ("microphone",), "sidetone": ("mouth", "microphone"),
 }  # fmt: skip
 """Steps of a calibration that tell how far the mouth and the ear of a path moved."""
+SEATS_STEP, SEATS_PATH, SEATS_DOF = "seats-of-days", "transmit", "day_dof"
+"""Result of the seats of two days: standard deviation between days, dB; its path; its figure."""
 FEWEST_PARTS = 5
 """Days on which such a step must have been done to be counted (a choice, not a source)."""
 STATED_LEVEL_DB = {"transmit": 0.4, "receive": 0.4, "sidetone": 0.6, "loop": 0.1}
@@ -55,6 +61,8 @@ class BenchSpread:
         Days behind them.
     is_stated : bool
         Too few days: at least the stated values stand in for them.
+    seats_dof : float
+        Degrees of freedom that seats of other days add; 0 where there are none.
     """
 
     level_db: float
@@ -62,11 +70,12 @@ class BenchSpread:
     shape_db: Array
     n_checks: int
     is_stated: bool
+    seats_dof: float = 0.0
 
     @property
     def dof(self) -> float | None:
         """Degrees of freedom; `None` of what is stated."""
-        return None if self.is_stated else self.n_checks - 1.0
+        return None if self.is_stated else self.n_checks - 1.0 + self.seats_dof
 
     def spread_shape(self, frequency_hz: Array) -> Array:
         """Standard deviation of the shape at these frequencies, dB."""
@@ -104,8 +113,12 @@ def estimate_bench_spread(path: str, history: Sequence[StepResult]) -> BenchSpre
     n_checks = min(len(days) for days in by_step)
     is_stated = n_checks < FEWEST_CHECKS
     hz, level_db, shape_db = _state(path)
+    seats_dof = 0.0
     if not is_stated:
         level_db, shape_db = _combine(by_step, hz)
+        if seats := _find_seats(path, history):
+            level_db, dof = pool_estimates([(level_db, n_checks - 1.0), seats])
+            seats_dof = dof - (n_checks - 1.0)
     elif n_checks > 2:
         shown_level, shown_shape = _combine(by_step, hz)
         level_db, shape_db = max(level_db, shown_level), np.maximum(shape_db, shown_shape)
@@ -115,8 +128,51 @@ def estimate_bench_spread(path: str, history: Sequence[StepResult]) -> BenchSpre
         level_db = max(level_db, _combine(told, hz)[0])
     return BenchSpread(
         level_db=level_db, frequency_hz=hz, shape_db=shape_db, n_checks=n_checks,
-        is_stated=is_stated,
+        is_stated=is_stated, seats_dof=seats_dof,
     )  # fmt: skip
+
+
+def pool_estimates(estimates: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """
+    Several estimates of one standard deviation made one.
+
+    Parameters
+    ----------
+    estimates : sequence of (sd, dof)
+        As the ten daily checks' (9 degrees of freedom) and the first protocol's, which for what
+        differs between two days is `VarianceEstimate.fewest_dof` of 1: Satterthwaite's would let
+        twenty seats of two days that happened to agree outweigh ten days.
+
+    Returns
+    -------
+    sd, dof : float
+        Root of the mean variance weighted by the degrees of freedom (JCGM 100:2008, H.3.6,
+        note), and their sum.
+
+    Raises
+    ------
+    InputError
+        Nothing with a degree of freedom.
+
+    Examples
+    --------
+    >>> sd, dof = pool_estimates([(0.3, 9), (0.6, 1)])
+    >>> round(sd, 3), dof
+    (0.342, 10)
+    """
+    dof = sum(dof for _, dof in estimates)
+    if dof <= 0:
+        raise InputError("no estimate with a degree of freedom to pool; take more results")
+    return float(np.sqrt(sum(dof * sd**2 for sd, dof in estimates) / dof)), dof
+
+
+def _find_seats(path: str, history: Sequence[StepResult]) -> tuple[float, float] | None:
+    """What the newest seats of two days say of that path, and its degrees of freedom."""
+    found = [one for one in history if one.step == SEATS_STEP and one.value is not None]
+    if path != SEATS_PATH or not found:
+        return None
+    newest = max(found, key=lambda one: one.done_utc)
+    return newest.value or 0.0, newest.figures.get(SEATS_DOF, 0.0)
 
 
 def _state(path: str) -> tuple[Array, float, Array]:

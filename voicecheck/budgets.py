@@ -121,6 +121,12 @@ def _combine(half_widths: Array, dofs: Sequence[Array | float | None]) -> Array:
     if len(half_widths) == 1:
         # Expanded by the very t that it is divided by.
         return np.asarray(np.abs(np.nan_to_num(half_widths[0])))
+    standard, dof = _add_up(half_widths, dofs)
+    return np.asarray(student_95(dof) * standard)
+
+
+def _add_up(half_widths: Array, dofs: Sequence[Array | float | None]) -> tuple[Array, Array]:
+    """Standard uncertainty and effective degrees of freedom (G.2b), rows along the first axis."""
     shape = half_widths.shape[1:]
     dof = np.array([np.broadcast_to(MANY_DOF if d is None else d, shape) for d in dofs], float)
     dof = np.clip(np.nan_to_num(dof, nan=MANY_DOF), 1.0, MANY_DOF)
@@ -129,7 +135,7 @@ def _combine(half_widths: Array, dofs: Sequence[Array | float | None]) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         effective = np.square(total) / np.sum(np.square(variances) / dof, axis=0)
     effective = np.clip(np.nan_to_num(effective, nan=MANY_DOF), 1.0, MANY_DOF)
-    return np.asarray(student_95(effective) * np.sqrt(total))
+    return np.sqrt(total), np.asarray(effective)
 
 
 def pool_rows(budgets: Sequence[Budget]) -> Budget:

@@ -10,6 +10,7 @@ difference was lost (or repeated) there.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -40,6 +41,10 @@ sample; 0.92 at 40 us, measured on two plants), from where one Newton step reach
 """
 ALIKE = 0.97
 """Coherence of two sweeps below which a look for cuts is worth its time; 15 dB over noise."""
+ABOVE_MAINS_HZ = 500.0
+"""
+A weak sweep under strong hum is split by what it has above this, where it cannot be as it is.
+"""
 SPLIT_GAIN = 4.0
 """
 How much better two pieces must fit than one, for a sweep to hold the jump itself.
@@ -204,8 +209,8 @@ def _mend(
     )
     outside = interval == len(sweeps) - 1
     candidates = (0, len(sweeps) - 1) if outside else (interval, interval + 1)
-    for index in candidates:
-        at_s = _split_sweep(programme, recording, even, jump_s, index)
+    for from_hz, index in itertools.product((0.0, ABOVE_MAINS_HZ), candidates):
+        at_s = _split_sweep(programme, recording, even, jump_s, index, from_hz=from_hz)
         if at_s is not None:
             jumped = dataclasses.replace(even, jump_at_s=at_s, jump_s=jump_s)
             return _finish(programme, recording, jumped, (index,))
@@ -245,14 +250,20 @@ def _finish(
 
 
 def _split_sweep(
-    programme: Programme, recording: Recording, even: Timeline, jump_s: float, index: int
+    programme: Programme,
+    recording: Recording,
+    even: Timeline,
+    jump_s: float,
+    index: int,
+    *,
+    from_hz: float,
 ) -> float | None:
     """Programme time of the jump inside one sweep; `None` where the sweep is whole."""
     sweeps = programme.blocks_of("sweep")
     reference = len(sweeps) - 1 if index != len(sweeps) - 1 else 0
     shifted = dataclasses.replace(even, latency_s=even.latency_s - jump_s)
-    before, rate_hz = restore_sweeps(compute_sweep_spectra(programme, recording, even))
-    after, _ = restore_sweeps(compute_sweep_spectra(programme, recording, shifted))
+    before, rate_hz = _restore_above(compute_sweep_spectra(programme, recording, even), from_hz)
+    after, _ = _restore_above(compute_sweep_spectra(programme, recording, shifted), from_hz)
     # The reference lies wholly on one side of the jump.
     whole = after[reference] if reference > index else before[reference]
     first = (before[index] - whole) ** 2
@@ -268,6 +279,13 @@ def _split_sweep(
     if SPLIT_GAIN * float(cost[at]) > min(float(left[-1]), float(right[-1])):
         return None
     return sweeps[index].start_s + at / rate_hz
+
+
+def _restore_above(spectra: SweepSpectra, from_hz: float) -> tuple[Array, float]:
+    """The sweeps with nothing below a frequency."""
+    values = spectra.values.copy()
+    values[:, : round(from_hz * spectra.n_fft / spectra.rate_hz)] = 0.0
+    return restore_sweeps(dataclasses.replace(spectra, values=values))
 
 
 def _is_shifted(programme: Programme, recording: Recording, even: Timeline, jump_s: float) -> bool:

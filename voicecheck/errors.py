@@ -3,7 +3,7 @@ The error tree: one class per exit code.
 
 VoicecheckError
     InputError       2  wrong use: unknown name, value out of range (also a ValueError)
-    RecordingError   3  the recording cannot be used
+    RecordingError   3  the recording cannot be used, or a parcel that no reader could read
     BenchError       4  the bench failed
     JobBookError     5  the job book failed
 

@@ -9,6 +9,7 @@ By hand, with the figures of `tests/bench/hard.md`:
 from __future__ import annotations
 
 import argparse
+import copy
 import hashlib
 import io
 import json
@@ -34,7 +35,7 @@ from jobbook_samples import (
 )
 
 from voicecheck.cli.screen import clean_message
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, RecordingError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Recipe
 
@@ -130,7 +131,8 @@ def spoil_schema(files: Files, rng: np.random.Generator) -> bytes:
                 elif how < 0.2 and isinstance(at, list):
                     at.append(at[key])
                 else:
-                    at[key] = HOSTILE[int(rng.integers(len(HOSTILE)))]
+                    # A copy, which later changes may reach into.
+                    at[key] = copy.deepcopy(HOSTILE[int(rng.integers(len(HOSTILE)))])
                 break
 
     return change(files, name, act)
@@ -197,7 +199,7 @@ def judge(figures: Figures, book: JobBook, folder: Path, content: bytes, what: s
     begun = time.perf_counter()
     try:
         book.import_parcel(path)
-    except InputError as error:
+    except (InputError, RecordingError) as error:
         figures.outcomes["refused"] += 1
         said = str(error)
         if "\n" in said or len(clean_message(said)) > 1500:

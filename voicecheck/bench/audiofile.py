@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,14 +18,16 @@ from typing import Any
 import numpy as np
 
 from voicecheck.bench.codings import FAMILIES, USES, open_sound, tell_coding
-from voicecheck.bench.riff import find_unsized, is_mpeg, open_regular
+from voicecheck.bench.riff import find_unsized, is_mpeg, open_regular, tell_unreadable
 from voicecheck.errors import InputError, RecordingError
+from voicecheck.reading import iterate, wait_for
 from voicecheck.records import Conditions, Problem, Recording
 from voicecheck.records.arrays import Array
 
 BLOCK_SAMPLES = 2**20
 """Read at a time, all channels together."""
 SMALL_BLOCK_FRAMES = 2**12
+CHUNK_BYTES = 1 << 22
 LONGEST_S = 300.0
 """What a file holds beyond is not read: 15 programmes, 50 cadences of a bell (judgement)."""
 LONGEST_FRAMES = 14_400_000
@@ -78,13 +80,26 @@ def load_recording(
         Kind "unreadable", "not-audio", "lossy", "empty", "too-long" or "damaged".
     """
     path = Path(path)
+    try:
+        recording = wait_for(lambda moved: _load(path, channel, codings, moved))
+    except TimeoutError as error:
+        raise tell_unreadable(path, error) from error
+    return recording.replace(conditions=conditions or Conditions(bench="file"))
+
+
+def _load(
+    path: Path, channel: int, codings: Collection[str], moved: Callable[[], None]
+) -> Recording:
+    digest = hashlib.sha256()
     with open_regular(path) as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        while chunk := file.read(CHUNK_BYTES):
+            digest.update(chunk)
+            moved()
         size = file.tell()
     if size == 0:
         message = f"{path.name}: is empty; record again"
         raise RecordingError(message, "empty")
-    samples, rate_hz, problems = _decode(path, channel, codings)
+    samples, rate_hz, problems = _decode(path, channel, codings, moved)
     if len(samples) == 0 and problems:
         message = f"{path.name}: is damaged from its start; copy it again or record again"
         raise RecordingError(message, "damaged")
@@ -98,8 +113,7 @@ def load_recording(
         samples=samples,
         rate_hz=rate_hz,
         channel=channel,
-        sha256=sha256,
-        conditions=conditions or Conditions(bench="file"),
+        sha256=digest.hexdigest(),
         problems=problems,
     )
 
@@ -177,9 +191,15 @@ def read_in_blocks(
     RecordingError
         Not audio, or lossy.
     """
+    try:
+        yield from iterate(_walk_blocks(Path(path), channel, block_s))
+    except TimeoutError as error:
+        raise tell_unreadable(Path(path), error) from error
+
+
+def _walk_blocks(path: Path, channel: int, block_s: float) -> Iterator[tuple[Array, int]]:
     import soundfile
 
-    path = Path(path)
     n_read = 0
     try:
         if is_mpeg(path):
@@ -220,7 +240,7 @@ def _check_samples(samples: Array, rate_hz: int, path: Path, *, first_s: float =
 
 
 def _decode(
-    path: Path, channel: int, codings: Collection[str]
+    path: Path, channel: int, codings: Collection[str], moved: Callable[[], None]
 ) -> tuple[Array, int, tuple[Problem, ...]]:
     """One channel, its rate, and what was wrong with the file."""
     import soundfile
@@ -234,9 +254,9 @@ def _decode(
             told = [tell_coding(sound.subtype)] if sound.subtype in FAMILIES else []
             rate_hz = int(sound.samplerate)
             if sound.frames == 0:
-                return _recover_unsized(path, channel, rate_hz)
+                return _recover_unsized(path, channel, rate_hz, moved)
             claimed = int(sound.frames)
-            read = _read_channel(sound, channel, path)
+            read = _read_channel(sound, channel, path, moved)
             claims = _read_claims(sound)
             lost_s = _estimate_lost_s(claims, sound, path)
     except soundfile.LibsndfileError as error:
@@ -318,7 +338,7 @@ class _Read:
     goes_on: bool = False
 
 
-def _read_channel(sound: Any, channel: int, path: Path) -> _Read:
+def _read_channel(sound: Any, channel: int, path: Path, moved: Callable[[], None]) -> _Read:
     """
     Read in blocks, so that no memory is taken on the word of a header.
 
@@ -329,21 +349,32 @@ def _read_channel(sound: Any, channel: int, path: Path) -> _Read:
 
     block_frames = max(1, BLOCK_SAMPLES // sound.channels)
     try:
-        parts = list(_read_blocks(sound, channel, block_frames))
-        goes_on = len(sound.read(1)) > 0
-        return _Read(_join(parts), goes_on=goes_on)
+        samples = _join(_read_blocks(sound, channel, block_frames), _find_most(sound), moved)
+        return _Read(samples, goes_on=len(sound.read(1)) > 0)
     except soundfile.LibsndfileError:
         pass
-    parts = []
-    with open_sound(path) as again, contextlib.suppress(soundfile.LibsndfileError):
-        for part in _read_blocks(again, channel, SMALL_BLOCK_FRAMES):
-            parts.append(part)
-    return _Read(_join(parts), is_cut=True)
+    with open_sound(path) as again:
+        blocks = _read_up_to(_read_blocks(again, channel, SMALL_BLOCK_FRAMES))
+        samples = _join(blocks, _find_most(again), moved)
+    return _Read(samples, is_cut=True)
+
+
+def _read_up_to(blocks: Iterator[Array]) -> Iterator[Array]:
+    """Blocks up to where the library gives up."""
+    import soundfile
+
+    with contextlib.suppress(soundfile.LibsndfileError):
+        yield from blocks
+
+
+def _find_most(sound: Any) -> int:
+    """Frames that are read of a file at most, however long it says it is."""
+    return min(LONGEST_FRAMES, round(LONGEST_S * int(sound.samplerate)))
 
 
 def _read_blocks(sound: Any, channel: int, block_frames: int) -> Iterator[Array]:
     """One channel, block by block, as far as a recording may go."""
-    left = min(LONGEST_FRAMES, round(LONGEST_S * sound.samplerate))
+    left = _find_most(sound)
     while left > 0:
         asked = min(block_frames, left)
         part = sound.read(asked)
@@ -353,10 +384,20 @@ def _read_blocks(sound: Any, channel: int, block_frames: int) -> Iterator[Array]
             return
 
 
-def _join(parts: list[Array]) -> Array:
-    if not parts:
-        return np.zeros(0)
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+def _join(parts: Iterable[Array], most: int, moved: Callable[[], None]) -> Array:
+    """
+    All of them in one array, so that nothing is held twice.
+
+    What it may come to at most is asked for at once: no memory is taken before it is written to,
+    and so much is a part of its own, which goes back to the system as a whole.
+    """
+    samples, n = np.empty(most), 0
+    for part in parts:
+        samples[n : n + len(part)] = part
+        n += len(part)
+        moved()
+    samples.resize(n, refcheck=False)
+    return samples
 
 
 def _read_claims(sound: Any) -> list[tuple[int, int]]:
@@ -375,7 +416,7 @@ def _estimate_lost_s(claims: list[tuple[int, int]], sound: Any, path: Path) -> f
 
 
 def _recover_unsized(
-    path: Path, channel: int, rate_hz: int
+    path: Path, channel: int, rate_hz: int, moved: Callable[[], None]
 ) -> tuple[Array, int, tuple[Problem, ...]]:
     """A killed recorder leaves a size of 0 in the header and the sound behind it: read that."""
     import soundfile
@@ -389,9 +430,11 @@ def _recover_unsized(
             window, samplerate=rate_hz, format="RAW", endian="LITTLE", **layout
         )
         with raw as sound:
-            parts = list(_read_blocks(sound, channel, max(1, BLOCK_SAMPLES // sound.channels)))
+            block_frames = max(1, BLOCK_SAMPLES // sound.channels)
+            samples = _join(_read_blocks(sound, channel, block_frames), _find_most(sound), moved)
             goes_on = len(sound.read(1)) > 0
-    samples = _join(parts)
+        if window.error is not None:
+            raise window.error
     end_s = len(samples) / rate_hz
     told = (_tell_long(end_s),) if goes_on else ()
     problem = Problem(

@@ -9,14 +9,14 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from voicecheck.errors import RecordingError
+from voicecheck.reading import open_ordinary
 from voicecheck.writing import shorten
 
 LARGEST_BYTES = 8 << 30
@@ -38,14 +38,10 @@ class Chunk:
 
 
 @contextlib.contextmanager
-def open_regular(path: Path) -> Iterator[io.BufferedReader]:
+def open_regular(path: Path) -> Iterator[BinaryIO]:
     """Open a file to read; a folder or a pipe is refused before anything could wait for it."""
     try:
-        # Looked at once it is open, and opened so that nothing waits for a writer.
-        with open(path, "rb", opener=_open_at_once) as file:
-            if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-                message = f"{shorten(path)}: is no ordinary file; give an audio file"
-                raise RecordingError(message, "unreadable")
+        with open_ordinary(path) as file:
             if file.seek(0, os.SEEK_END) > LARGEST_BYTES:
                 limit = LARGEST_BYTES >> 30
                 message = f"{shorten(path)}: is larger than {limit} GiB; cut out what matters"
@@ -53,9 +49,21 @@ def open_regular(path: Path) -> Iterator[io.BufferedReader]:
             file.seek(0)
             yield file
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "no name that a file can have"
-        message = f"{shorten(path)}: cannot be read ({why}); check the name and the folder"
-        raise RecordingError(message, "unreadable") from error
+        raise tell_unreadable(path, error) from error
+
+
+def tell_unreadable(path: Path, error: Exception) -> RecordingError:
+    """
+    What the user is told of a file that cannot be read.
+
+    Parameters
+    ----------
+    path : path
+    error : OSError or ValueError
+    """
+    why = getattr(error, "strerror", None) or "no name that a file can have"
+    message = f"{shorten(path)}: cannot be read ({why}); check the name and the folder"
+    return RecordingError(message, "unreadable")
 
 
 def is_mpeg(path: Path) -> bool:
@@ -79,7 +87,7 @@ def is_mpeg(path: Path) -> bool:
     return len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0
 
 
-def walk_chunks(file: io.BufferedReader) -> Iterator[Chunk]:
+def walk_chunks(file: BinaryIO) -> Iterator[Chunk]:
     """Chunks of a RIFF file as far as they make sense; none for anything else."""
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
@@ -98,7 +106,7 @@ def walk_chunks(file: io.BufferedReader) -> Iterator[Chunk]:
         start += 8 + n_bytes + n_bytes % 2
 
 
-def find_unsized(file: io.BufferedReader) -> tuple[dict[str, Any], Window] | None:
+def find_unsized(file: BinaryIO) -> tuple[dict[str, Any], Window] | None:
     """
     The sound behind a WAV header that says there is none, with how it is laid out.
 
@@ -135,11 +143,17 @@ class Window(io.RawIOBase):
     ----------
     file : binary file
     start, n_bytes : int
+
+    Attributes
+    ----------
+    error : OSError or None
+        Why it ended early: the audio library asks through a wall that no error passes.
     """
 
-    def __init__(self, file: io.BufferedReader, start: int, n_bytes: int) -> None:
+    def __init__(self, file: BinaryIO, start: int, n_bytes: int) -> None:
         self._file, self._start, self._n_bytes = file, start, n_bytes
         self._at = 0
+        self.error: OSError | None = None
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
         """Go to a place of the part."""
@@ -157,12 +171,11 @@ class Window(io.RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         """Fill a buffer as far as the part goes."""
-        self._file.seek(self._start + self._at)
-        content = self._file.read(max(0, min(len(buffer), self._n_bytes - self._at)))
+        try:
+            self._file.seek(self._start + self._at)
+            content = self._file.read(max(0, min(len(buffer), self._n_bytes - self._at)))
+        except OSError as error:
+            self.error, content = error, b""
         buffer[: len(content)] = content
         self._at += len(content)
         return len(content)
-
-
-def _open_at_once(name: str, flags: int) -> int:
-    return os.open(name, os.O_RDONLY | flags | getattr(os, "O_NONBLOCK", 0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from voicecheck.records.arrays import Array
 
 TINY = 1e-30
 SILENT_DBFS = -90.0
+PIECE_SAMPLES = 2**19
+"""Worked on at a time, so that five minutes of sound are not held many times over."""
 
 
 def is_coded(recording: Recording) -> bool:
@@ -55,7 +58,61 @@ def level_dbfs(samples: Array) -> float:
     >>> round(level_dbfs(np.array([0.5, -0.5])), 2)
     -3.01
     """
-    return float(10.0 * np.log10(2.0 * np.mean(samples**2) + TINY)) if len(samples) else -300.0
+    return float(10.0 * np.log10(2.0 * mean_square(samples) + TINY)) if len(samples) else -300.0
+
+
+def mean_square(samples: Array) -> float:
+    """
+    Mean of the squares, without a second copy of a long sound; 0 of none.
+
+    Examples
+    --------
+    >>> mean_square(np.array([3.0, -4.0]))
+    12.5
+    """
+    return float(np.dot(samples, samples)) / max(1, len(samples))
+
+
+def work_in_pieces(
+    work: Callable[[NDArray[Any], int], NDArray[Any]],
+    samples: NDArray[Any],
+    reach: int,
+    *,
+    hop: int = 1,
+) -> NDArray[Any]:
+    """
+    A long sound worked on piece by piece, every `hop`-th value kept.
+
+    Parameters
+    ----------
+    work : callable
+        (samples, place of the first of them) -> values, as many.
+    samples : ndarray, shape (n_samples,)
+    reach : int
+        No value depends on samples farther away.
+    hop : int
+
+    Returns
+    -------
+    ndarray, shape (ceil(n_samples / hop),)
+
+    Examples
+    --------
+    >>> work_in_pieces(lambda piece, first: piece + first, np.arange(5), 0, hop=2)
+    array([0, 2, 4])
+    """
+    n = len(samples)
+    size = max(1, PIECE_SAMPLES // hop) * hop
+    if n <= size:
+        return work(samples, 0)[::hop]
+    kept: NDArray[Any] | None = None
+    for first in range(0, n, size):
+        begin, end = max(0, first - reach), min(n, first + size + reach)
+        values = work(samples[begin:end], begin)[first - begin : first - begin + size : hop]
+        if kept is None:
+            kept = np.empty(-(-n // hop), values.dtype)
+        kept[first // hop : first // hop + len(values)] = values
+    return np.zeros(0) if kept is None else kept
 
 
 def average(values: NDArray[Any], length: int) -> NDArray[Any]:
@@ -67,6 +124,10 @@ def average(values: NDArray[Any], length: int) -> NDArray[Any]:
     >>> average(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 3)
     array([0., 1., 1., 1., 0.])
     """
+    return work_in_pieces(lambda piece, _: _average_piece(piece, length), values, length)
+
+
+def _average_piece(values: NDArray[Any], length: int) -> NDArray[Any]:
     before = length // 2
     padded = np.concatenate([np.zeros(before + 1), values, np.zeros(length - before - 1)])
     total = np.cumsum(padded)
@@ -74,7 +135,7 @@ def average(values: NDArray[Any], length: int) -> NDArray[Any]:
 
 
 def demodulate(
-    samples: Array, rate_hz: int, tone_hz: float, n_periods: int
+    samples: Array, rate_hz: int, tone_hz: float, n_periods: int, *, hop: int = 1
 ) -> NDArray[np.complex128]:
     """
     Complex amplitude of a tone, through two running means of whole periods.
@@ -86,17 +147,22 @@ def demodulate(
     tone_hz : float
     n_periods : int
         Of each running mean.
+    hop : int
+        Every so many samples a value.
 
     Returns
     -------
-    ndarray, shape (n_samples,)
+    ndarray, shape (ceil(n_samples / hop),)
         A steady sine of amplitude A gives |z| = A.
     """
     length = max(1, round(n_periods * rate_hz / tone_hz))
-    turning: NDArray[np.complex128] = np.exp(
-        -2j * np.pi * tone_hz / rate_hz * np.arange(len(samples))
-    )
-    return average(average(2.0 * samples * turning, length), length)
+
+    def work(piece: Array, first: int) -> NDArray[np.complex128]:
+        place = np.arange(first, first + len(piece))
+        turned = 2.0 * piece * np.exp(-2j * np.pi * tone_hz / rate_hz * place)
+        return _average_piece(_average_piece(turned, length), length)
+
+    return work_in_pieces(work, samples, 2 * length, hop=hop)
 
 
 def find_spans(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -190,7 +256,7 @@ def find_tone_hz(samples: Array, rate_hz: int, nominal_hz: float) -> float:
     found_hz = nominal_hz
     step = max(1, round(0.002 * rate_hz))
     for lag_s in (0.01, 0.1, 0.5):
-        envelope = demodulate(samples, rate_hz, found_hz, round(0.01 * found_hz))[::step]
+        envelope = demodulate(samples, rate_hz, found_hz, round(0.01 * found_hz), hop=step)
         lag = round(lag_s * rate_hz / step)
         size = np.abs(envelope)
         steady = size > 0.7 * np.percentile(size, 90.0)

@@ -89,6 +89,12 @@ def _add_trials(app: typer.Typer) -> None:
     trials.register(app)
 
 
+def _add_protocol(app: typer.Typer) -> None:
+    from voicecheck.cli import protocol
+
+    protocol.register(app)
+
+
 def _add_lines(app: typer.Typer) -> None:
     from voicecheck.cli import lines
 
@@ -125,6 +131,12 @@ def _add_handbook(app: typer.Typer) -> None:
     handbook.register(app)
 
 
+def _add_selftest(app: typer.Typer) -> None:
+    from voicecheck.cli import selftest
+
+    selftest.register(app)
+
+
 def _add_demo(app: typer.Typer) -> None:
     from voicecheck.cli import demo
 
@@ -147,6 +159,7 @@ ENTRIES: list[Entry] = [
     Entry(names=("sweep", "handsets", "devices"), register=_add_measuring),
     Entry(names=("trial",), register=_add_trials),
     Entry(names=("fits",), register=_add_lines),
+    Entry(names=("protocol",), register=_add_protocol),
     Entry(names=("bench",), register=_add_bench),
     Entry(names=("watch",), register=_add_watch),
     Entry(names=("shop",), register=_add_shop),
@@ -155,6 +168,7 @@ ENTRIES: list[Entry] = [
     Entry(names=(), register=_add_checks),
     Entry(names=("check",), register=_add_check_list),
     Entry(names=("demo",), register=_add_demo),
+    Entry(names=("selftest",), register=_add_selftest),
     Entry(names=("help",), register=_add_handbook),
 ]
 """In the order in which a help shows them."""

@@ -26,8 +26,8 @@ class Section:
 
 
 SECTIONS: tuple[Section, ...] = (
-    Section(title="To begin with", names=("demo", "page", "help")),
-    Section(title="The bench", names=("devices", "bench", "watch")),
+    Section(title="To begin with", names=("demo", "page", "help", "selftest")),
+    Section(title="The bench", names=("devices", "bench", "watch", "protocol")),
     Section(title="A telephone comes in", names=("type", "job", "set", "work", "slip")),
     Section(
         title="Measure it",
@@ -44,6 +44,7 @@ EXAMPLES: dict[str, str] = {
     "demo": "demo --out reports/demo",
     "page": "page",
     "help": "help bench",
+    "selftest": "selftest",
     "devices": "devices",
     "bench": 'bench add "attic"',
     "bench add": 'bench add "attic"',
@@ -55,6 +56,14 @@ EXAMPLES: dict[str, str] = {
     "bench check": 'bench check "attic"',
     "bench tone": 'bench tone "attic" --hz 400 --seconds 10',
     "watch": 'watch --bench "attic"',
+    "protocol": 'protocol start --type "Lakeside 4"',
+    "protocol start": 'protocol start --type "Lakeside 4"',
+    "protocol next": 'protocol next 3 --bench "attic"',
+    "protocol show": "protocol show 3",
+    "protocol hide": "protocol hide 3 envelope.json",
+    "protocol open": "protocol open 3 envelope.json",
+    "protocol bundle": "protocol bundle 3 corpus.zip",
+    "protocol again": "protocol again corpus.zip",
     "type": 'type add "Lakeside 4" --transmitter carbon',
     "type add": 'type add "Lakeside 4" --transmitter carbon --feed-ma 40',
     "type list": "type list",
@@ -144,10 +153,12 @@ EXAMPLES: dict[str, str] = {
 READ_ON: dict[str, str] = {
     "demo": "first-job",
     "page": "page",
+    "selftest": "selftest",
     "bench": "bench",
     "bench add": "wiring",
     "bench calibrate": "calibration",
     "bench check": "calibration",
+    "protocol": "protocol",
     "set": "taking-in",
     "work": "taking-in",
     "slip": "taking-in",

@@ -115,8 +115,9 @@ def _estimate_delay(
     omega, cross = 2.0 * np.pi * frequency_hz[inside], cross[inside]
     delay_s = polish_delay_s(cross, omega, delay_s)
     turned = cross * np.exp(1j * omega * delay_s)
-    # sum w y is the delay's error numerator; its scatter over bins gives the standard error.
-    scatter = float(np.sum((omega * turned.imag) ** 2))
+    # sum w y is the delay's error numerator; its scatter over bins gives the standard error. Zeros
+    # behind the stretch make more bins than are independent.
+    scatter = float(np.sum((omega * turned.imag) ** 2)) * size / len(reference)
     curvature = float(np.sum(omega**2 * turned.real))
     return delay_s, np.sqrt(scatter) / curvature if curvature > 0.0 else np.inf
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
 import uuid
@@ -31,11 +32,12 @@ from voicecheck.jobbook.vault import (
     PART,
     Vault,
     hash_file,
+    name_temporary,
     read_chunks,
     write_whole,
 )
 from voicecheck.records import Problem
-from voicecheck.writing import DOOR, expand
+from voicecheck.writing import DOOR, expand, sync_folder
 
 BACKUP_NOTE = "backup.json"
 BATCH = 1000
@@ -77,7 +79,7 @@ class CopyShelf(BookCore):
             vault = Vault(folder)
             vault.sweep()
             make_inner_folder(folder / "incoming", folder)
-            snapshot = folder / "incoming" / f"{uuid.uuid4().hex}.db"
+            snapshot = folder / "incoming" / name_temporary(".db")
             try:
                 create_database(snapshot)
                 create_database(folder / FILE_NAME)
@@ -226,10 +228,30 @@ def replace_database(snapshot: Path, target: Path) -> None:
         new.backup(old)
 
 
-def refuse_existing(folder: Path) -> None:
-    """Refuse a folder that holds anything (`InputError`)."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+@contextlib.contextmanager
+def make_aside(folder: Path) -> Iterator[Path]:
+    """
+    A folder under another name, which gets its own when the block ends without an error.
+
+    Raises
+    ------
+    InputError
+        There is something of that name that holds anything, or the program was started in it.
+    """
+    folder = folder.resolve()
+    is_taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    if is_taken or folder == Path.cwd():
         raise InputError(f"{folder}: need a new folder")
+    aside = folder.with_name(f".voicecheck-{os.getpid()}-{uuid.uuid4().hex}{PART}")
+    try:
+        make_book_folder(aside)
+        yield aside
+        if folder.exists():
+            folder.rmdir()
+        aside.rename(folder)
+        sync_folder(folder.parent)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
 
 
 def copy_damaged(source: Path, folder: Path) -> Path:

@@ -30,7 +30,7 @@ from voicecheck.jobbook.rows import (
 )
 from voicecheck.jobbook.sets import add_set, find_set, follow_job
 from voicecheck.jobbook.stages import find_stage
-from voicecheck.jobbook.vault import hash_file, read_chunks
+from voicecheck.jobbook.vault import hash_file, read_source
 from voicecheck.records import Attachment, Event, Job, SetType
 from voicecheck.records.jobs import TRANSMITTERS
 from voicecheck.records.jobwords import JOB_WORDS
@@ -281,7 +281,7 @@ class JobShelf(BookCore):
             raise InputError(f"attachment {path}: no such file")
         name = check_text("file name", path.name, empty=False)
         with translate_failures(self.name):
-            sha256, n_bytes = self._vault.store_attachment(read_chunks(path))
+            sha256, n_bytes = self._vault.store_attachment(read_source(path))
         with self._writing() as connection:
             find_job(connection, number, lock=True)
             kept = Attachment(sha256=sha256, name=name, added_utc=utc_now())

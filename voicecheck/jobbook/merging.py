@@ -105,6 +105,8 @@ class MergeShelf(BookCore):
         ------
         InputError
             Not a parcel, damaged, or beyond the limits; the book is as it was.
+        RecordingError
+            A document in it is deeper than anything reads; the book is as it was.
         JobBookError
             The disk or the database failed; the book is as it was.
         """

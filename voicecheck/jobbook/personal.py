@@ -11,8 +11,10 @@ from voicecheck.records.jobwords import PERSONAL_WORDS
 
 PICTURES = (".jpg", ".jpeg", ".png", ".gif", ".webp", ".heic", ".tif", ".tiff", ".bmp")
 SOUNDS = (".flac", ".wav", ".mp3", ".ogg", ".m4a", ".opus", ".aif", ".aiff")
-KEPT_SOUND = re.compile(r"(?!speak)[a-z]+-(before|after)\.flac|trial-[a-z-]+-\d+\.flac")
-"""Recordings of the other checks and of trials: a dial, a bell, a cord; nobody's voice."""
+KEPT_SOUND = re.compile(
+    r"(?!speak)[a-z]+-(before|after)\.flac|trial-[a-z-]+-\d+\.flac|protocol-[a-z-]+-\d+\.flac"
+)
+"""Recordings of the other checks, of trials and the protocol: a dial, a bell; nobody's voice."""
 SOMEBODY = "(owner)"
 WORK_TEXTS = ("what", "old_value", "new_value", "answer", "withdrawn")
 """Of an entry of the work, where somebody may be named."""

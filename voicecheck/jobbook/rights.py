@@ -11,6 +11,7 @@ the user's own data is closed to others there.
 from __future__ import annotations
 
 import contextlib
+import errno
 import logging
 import os
 import stat
@@ -32,11 +33,19 @@ def make_book_folder(folder: Path) -> None:
 
 
 def make_inner_folder(folder: Path, book_folder: Path) -> None:
-    """Make a folder inside of a book, with the rights that the book's own folder gives."""
+    """
+    Make a folder inside of a book, with the rights that the book's own folder gives.
+
+    Raises
+    ------
+    FileNotFoundError
+        The book's own folder is there no longer: another of its name would be half a book.
+    """
     if folder.is_dir():
         return
-    if folder != book_folder:
-        make_inner_folder(folder.parent, book_folder)
+    if folder == book_folder:
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(book_folder))
+    make_inner_folder(folder.parent, book_folder)
     make_folder(folder, PRIVATE_FOLDER)
     if shared := _read_mode(book_folder) & GROUP:
         folder.chmod(_read_mode(folder) | shared)

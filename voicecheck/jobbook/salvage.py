@@ -28,8 +28,8 @@ from voicecheck.jobbook.copying import (
     copy_damaged,
     copy_files,
     list_row_numbers,
+    make_aside,
     prepare_new,
-    refuse_existing,
 )
 from voicecheck.jobbook.engine import FILE_NAME
 from voicecheck.jobbook.failures import translate_failures
@@ -86,16 +86,16 @@ def salvage_book(where: str | Path, into: str | Path) -> tuple[Problem, ...]:
     """
     where, into = expand(where), expand(into)
     with translate_failures(str(into)):
-        refuse_existing(into)
         if not (where / FILE_NAME).is_file():
             raise JobBookError(f"job book {where}: there is none")
-        engine = prepare_new(into)
-        try:
-            found = list(_salvage_rows(where, into, engine))
-            found += _salvage_files(where, into, engine)
-        finally:
-            engine.dispose()
-            shutil.rmtree(into / "damaged", ignore_errors=True)
+        with make_aside(into) as aside:
+            engine = prepare_new(aside)
+            try:
+                found = list(_salvage_rows(where, aside, engine))
+                found += _salvage_files(where, aside, engine)
+            finally:
+                engine.dispose()
+            shutil.rmtree(aside / "damaged")
     return tuple(found)
 
 

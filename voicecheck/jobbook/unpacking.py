@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import errno
 import hashlib
+import os
 import re
 import struct
 import zipfile
@@ -12,18 +13,20 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import BinaryIO, TypeVar
 
 import msgspec
 
-from voicecheck.errors import InputError, JobBookError
+from voicecheck.errors import InputError, JobBookError, RecordingError
 from voicecheck.jobbook.jobs import check_set_type
 from voicecheck.jobbook.parcels import SCHEMA, Contents, PackedJob
 from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, inspect_recording
 from voicecheck.jobbook.vault import Vault, hash_file
 from voicecheck.jobbook.work import check_work
+from voicecheck.reading import open_ordinary
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
+from voicecheck.records.documents import is_too_deep
 from voicecheck.records.jobwords import JOB_WORDS
 from voicecheck.records.sanity import check_sanity
 from voicecheck.records.sets import SET_WORDS
@@ -147,6 +150,14 @@ class OpenedParcel:
         told = reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]}..."
         return InputError(f"parcel {self._name}: {told}; nothing was imported")
 
+    def _refuse_deep(self, name: str) -> RecordingError:
+        """What nobody could read is no wrong use: the file itself is the fault."""
+        message = (
+            f"parcel {self._name}: {name} holds lists inside of lists, deeper than any record; "
+            "nothing was imported; have it packed anew"
+        )
+        return RecordingError(message, "too-deep")
+
     def _check_names(self, limit_bytes: int) -> None:
         entries = self._archive.infolist()
         if len(entries) > LIMIT_FILES:
@@ -180,10 +191,7 @@ class OpenedParcel:
         names = set(self._archive.namelist())
         if "parcel.json" not in names:
             raise self._refuse("has no parcel.json, so it is none")
-        try:
-            contents = from_json(self._read_text("parcel.json"), Contents)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise self._refuse(f"parcel.json does not fit ({error})") from error
+        contents = self._parse("parcel.json", self._read_text("parcel.json"), Contents)
         if contents.schema != SCHEMA:
             raise self._refuse(f"need schema {SCHEMA}, got {contents.schema}; newer program?")
         if set(contents.files) != names - {"parcel.json"}:
@@ -213,12 +221,17 @@ class OpenedParcel:
         )
 
     def _decode(self, name: str, kind: type[Record]) -> Record:
-        try:
-            record = from_json(self._read(name), kind)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise self._refuse(f"{name} does not fit ({error})") from error
+        record = self._parse(name, self._read(name), kind)
         self._check_sanity(record, name)
         return record
+
+    def _parse(self, name: str, data: bytes, kind: type[Record]) -> Record:
+        try:
+            return from_json(data, kind)
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+            if is_too_deep(data):
+                raise self._refuse_deep(name) from error
+            raise self._refuse(f"{name} does not fit ({error})") from error
 
     def _check_sanity(self, record: object, name: str) -> None:
         try:
@@ -309,13 +322,20 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
     ------
     InputError
         There is no such file, or it is no parcel, or damaged, or beyond the limits.
+    RecordingError
+        Kind "too-deep": a document in it can be read by nobody.
     """
     if not path.is_file():
         raise InputError(f"parcel {path}: no such file")
     try:
-        _check_directory(path)
-        with zipfile.ZipFile(path) as archive:
-            yield OpenedParcel(archive, path.name, limit_bytes)
+        with open_ordinary(path) as file:
+            _check_directory(file, path.name)
+            with zipfile.ZipFile(file) as archive:
+                yield OpenedParcel(archive, path.name, limit_bytes)
+    except TimeoutError as error:
+        raise InputError(
+            f"parcel {shorten(path.name)}: cannot be read ({error.strerror}); nothing was imported"
+        ) from error
     except OSError as error:
         # A list of files that leads to before the file's beginning.
         if error.errno != errno.EINVAL:
@@ -329,11 +349,10 @@ def open_parcel(path: Path, limit_bytes: int) -> Iterator[OpenedParcel]:
         ) from error
 
 
-def _check_directory(path: Path) -> None:
+def _check_directory(file: BinaryIO, name: str) -> None:
     """Refuse a list of files too long to be read at all, by what the end of the file says of it."""
-    with path.open("rb") as file:
-        file.seek(max(0, path.stat().st_size - END_BYTES))
-        tail = file.read(END_BYTES)
+    file.seek(max(0, file.seek(0, os.SEEK_END) - END_BYTES))
+    tail = file.read(END_BYTES)
     sizes = []
     if (at := tail.rfind(b"PK\x05\x06")) >= 0 and len(tail) >= at + 16:
         sizes.append(struct.unpack_from("<I", tail, at + 12)[0])
@@ -342,6 +361,6 @@ def _check_directory(path: Path) -> None:
     known = [size for size in sizes if size != UNSAID]
     if known and max(known) > LIMIT_FILES * ENTRY_BYTES:
         raise InputError(
-            f"parcel {shorten(path.name)}: need at most {LIMIT_FILES} files, it lists more; "
+            f"parcel {shorten(name)}: need at most {LIMIT_FILES} files, it lists more; "
             "nothing was imported"
         )

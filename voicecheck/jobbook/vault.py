@@ -16,8 +16,10 @@ import uuid
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from voicecheck.errors import InputError
 from voicecheck.jobbook.rights import create_file, make_inner_folder
-from voicecheck.writing import sync_file, sync_folder
+from voicecheck.reading import open_ordinary
+from voicecheck.writing import shorten, sync_file, sync_folder
 
 CHUNK = 1 << 20
 PART = ".part"
@@ -98,8 +100,7 @@ class Vault:
         """
         incoming = self.folder / "incoming"
         make_inner_folder(incoming, self.folder)
-        name = f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{PART}"
-        temporary = incoming / name
+        temporary = incoming / name_temporary(PART)
         digest, n_bytes = hashlib.sha256(), 0
         try:
             with create_file(temporary, self.folder) as file:
@@ -125,11 +126,34 @@ class Vault:
         sync_folder(target.parent)
 
 
+def name_temporary(ending: str) -> str:
+    """A name for a file in `incoming` that says whose it is: `sweep` removes those of the dead."""
+    return f"{socket.gethostname()}.{os.getpid()}.{uuid.uuid4().hex}{ending}"
+
+
 def read_chunks(path: Path) -> Iterator[bytes]:
     """Bytes of a file, a piece at a time."""
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             yield chunk
+
+
+def read_source(path: Path) -> Iterator[bytes]:
+    """
+    Bytes of a file that somebody hands in, a piece at a time.
+
+    Raises
+    ------
+    InputError
+        It gives nothing any more.
+    """
+    try:
+        with open_ordinary(path) as file:
+            while chunk := file.read(CHUNK):
+                yield chunk
+    except TimeoutError as error:
+        message = f"{shorten(path)}: cannot be read ({error.strerror}); copy it here first"
+        raise InputError(message) from error
 
 
 def hash_file(path: Path) -> str:

@@ -96,7 +96,10 @@ def take_in(
     except RecordingError as error:
         if error.kind == "no-signal":
             raise
-        other, doubt_db = _find_other(programme, recording, known, error)
+        found = _find_other(programme, recording, known, error)
+        if found is None:
+            raise
+        other, doubt_db = found
         return _accept(_take_part(other, recording, take), programme, doubt_db)
     here = _take_part(programme, recording, take, arrivals)
     return _check_identity(programme, recording, here, known=known, take=take)
@@ -201,7 +204,7 @@ def _find_other(
     recording: Recording,
     known: Sequence[Recipe],
     error: RecordingError,
-) -> tuple[Programme, float]:
+) -> tuple[Programme, float] | None:
     """The programme whose marks do not fit the one given, and what its level may be off by."""
     _check_header(programme, recording)
     marks_s = inspection.find_marks(programme, recording)
@@ -214,11 +217,11 @@ def _find_other(
         for at_s in marks_s
     ]
     if not contrasts:
-        raise error
+        return None
     means = [np.mean(contrasts, axis=0), *contrasts]
     identity = next((one for one in (decode_identity(mean, known) for mean in means) if one), None)
     if identity is None:
-        raise error
+        return None
     if identity == identify(programme.recipe):
         raise _explain_cut(programme, marks_s, error)
     return _make_named(identity, known)

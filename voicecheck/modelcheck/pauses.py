@@ -15,7 +15,11 @@ from voicecheck.modelcheck.slowly import Slowed, compute_power, list_bins_hz
 from voicecheck.ranks import find_median
 from voicecheck.records import Problem, Programme, Timeline
 
-FRAME_S = 0.02
+FRAME_S = 0.023
+"""
+No whole period of 50 or 60 Hz: the lines of the mains would meet in one phase in every frame of a
+pause, and in another one in the next pause, which then looked louder.
+"""
 EDGE_S, DECAY_S = 0.02, 0.12
 """Left out at the edges of a pause, and after sound, until a handset and its jig are still."""
 SHORTEST_S = 0.06

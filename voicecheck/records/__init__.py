@@ -67,6 +67,13 @@ if TYPE_CHECKING:
         Timing,
     )
     from voicecheck.records.parts import PartsCheck
+    from voicecheck.records.protocol import (
+        Protocol,
+        ProtocolAgain,
+        ProtocolFinding,
+        ProtocolPart,
+    )
+    from voicecheck.records.selftest import SelfTest, SelfTestLine
     from voicecheck.records.signals import (
         Block,
         Calibration,
@@ -124,6 +131,12 @@ else:
         from voicecheck.records import trials
 
         yield trials
+        from voicecheck.records import protocol
+
+        yield protocol
+        from voicecheck.records import selftest
+
+        yield selftest
 
 
 __all__ = [
@@ -176,6 +189,10 @@ __all__ = [
     "PartsCheck",
     "Problem",
     "Programme",
+    "Protocol",
+    "ProtocolAgain",
+    "ProtocolFinding",
+    "ProtocolPart",
     "Recipe",
     "Recording",
     "RecordingInfo",
@@ -183,6 +200,8 @@ __all__ = [
     "Response",
     "Ring",
     "Run",
+    "SelfTest",
+    "SelfTestLine",
     "SetType",
     "SpeechCheck",
     "Steadiness",

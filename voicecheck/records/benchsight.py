@@ -23,6 +23,9 @@ class BenchSight:
     level_change_db, curve_change_db : float or None
         Smallest change of the mean level of the speech band, and of any point of the curve, that a
         comparison calls real at 95 %: same day, same wires, three takes on either side.
+    level_found_db : float or None
+        A change of the mean level that is found in most such comparisons; one as large as
+        `level_change_db` is in about half.
     level_change_days_db : float or None
         The same between two days.
     n_days : int
@@ -51,6 +54,7 @@ class BenchSight:
     gain_sd_db: float | None = None
     level_change_db: float | None = None
     curve_change_db: float | None = None
+    level_found_db: float | None = None
     level_change_days_db: float | None = None
     n_days: int = 0
     are_days_stated: bool = True

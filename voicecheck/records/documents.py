@@ -23,6 +23,10 @@ SCHEMAS: dict[str, str] = {
     "Trial": "voicecheck.trial/1",
     "Fit": "voicecheck.fit/1",
     "LineProfile": "voicecheck.line-profile/1",
+    "ProtocolPart": "voicecheck.protocol-part/1",
+    "Protocol": "voicecheck.protocol/1",
+    "ProtocolAgain": "voicecheck.protocol-again/1",
+    "SelfTest": "voicecheck.selftest/1",
 }
 """
 Schema of each record that is a document of its own; a check's is with its kind.
@@ -111,6 +115,24 @@ def format_json(document: Any) -> str:
     }
     """
     return msgspec.json.format(msgspec.json.encode(document), indent=2).decode("utf-8")
+
+
+def is_too_deep(text: bytes | str) -> bool:
+    """
+    Whether a text holds lists inside of lists that no reader follows: it was made to break one.
+
+    Examples
+    --------
+    >>> is_too_deep("[" * 200_000), is_too_deep("[[1]]"), is_too_deep("no JSON")
+    (True, False, False)
+    """
+    try:
+        msgspec.json.decode(text, type=msgspec.Raw)
+    except RecursionError:
+        return True
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        return False
+    return False
 
 
 def from_json(text: bytes | str, kind: type[Record]) -> Record:

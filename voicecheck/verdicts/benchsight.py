@@ -17,7 +17,7 @@ import numpy as np
 
 from voicecheck.benchspread import BenchSpread, estimate_bench_spread
 from voicecheck.errors import RecordingError
-from voicecheck.records import Against, Comparison, Measurement, Run, StepResult
+from voicecheck.records import Against, Comparison, Finding, Measurement, Run, StepResult
 from voicecheck.records.arrays import Array
 from voicecheck.records.benchsight import BenchSight
 from voicecheck.records.orders import DEFAULT_SEATS
@@ -65,6 +65,7 @@ def estimate_bench_sight(
         **_spread_of(usable, "gain_db", "gain_sd_db", lambda one: one.bands.at_1khz_db),
         level_change_db=_find_change(now, "mid_db"),
         curve_change_db=_find_change(now, "response"),
+        level_found_db=_take_middle(_list_found(now, "mid_db")),
         level_change_days_db=_find_change(days, "mid_db"),
         n_days=spread.n_checks,
         are_days_stated=spread.is_stated,
@@ -98,20 +99,30 @@ def _pool(takes: Sequence[Measurement]) -> Run:
     return pool_run(takes, job=None, path="loop", stage="loop-back")
 
 
+def _list_findings(comparisons: Sequence[Comparison], quantity: str) -> list[Finding]:
+    return [
+        finding for one in comparisons for finding in one.findings if finding.quantity == quantity
+    ]
+
+
 def _list_changes(comparisons: Sequence[Comparison], quantity: str) -> list[float]:
     """Differences that would just be called real; none where a quantity was not compared."""
-    found = [
-        finding.uncertainty
-        for one in comparisons
-        for finding in one.findings
-        if finding.quantity == quantity and finding.uncertainty is not None
-    ]
-    return [one for one in found if math.isfinite(one)]
+    found = [one.uncertainty for one in _list_findings(comparisons, quantity)]
+    return [one for one in found if one is not None and math.isfinite(one)]
+
+
+def _list_found(comparisons: Sequence[Comparison], quantity: str) -> list[float]:
+    """Differences that are found, as each comparison states it of itself."""
+    found = [one.detectable for one in _list_findings(comparisons, quantity)]
+    return [one for one in found if one is not None and math.isfinite(one)]
 
 
 def _find_change(comparisons: Sequence[Comparison], quantity: str) -> float | None:
-    changes = _list_changes(comparisons, quantity)
-    return float(np.median(changes)) if changes else None
+    return _take_middle(_list_changes(comparisons, quantity))
+
+
+def _take_middle(values: Sequence[float]) -> float | None:
+    return float(np.median(values)) if values else None
 
 
 def _spread_of(

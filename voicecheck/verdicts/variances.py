@@ -20,8 +20,6 @@ from voicecheck.records.arrays import Array
 
 SIDE = 0.025
 """Chance beyond each end of a 95 % interval."""
-LIMIT_FACTOR = 2.8
-"""1.96 times the root of 2: from a standard deviation to the limit of ISO 5725-6:1994, 4.1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +58,7 @@ class VarianceEstimate:
     dof : float
         Satterthwaite's; 0 of a part that came out negative and is given as 0.
     fewest_dof : int
-        Of the mean squares it is made of: what it counts for among others (`pool_estimates`).
+        Of the mean squares it is made of: what it counts for beside other days.
     """
 
     variance: float
@@ -78,11 +76,6 @@ class VarianceEstimate:
     def sd_interval(self) -> tuple[float, float]:
         """Ends of its 95 % interval, unit of the results."""
         return float(np.sqrt(self.low)), float(np.sqrt(self.high))
-
-    @property
-    def limit(self) -> float:
-        """What two results differ by in at most 5 of 100 pairs (ISO 5725-6: r or R)."""
-        return LIMIT_FACTOR * self.sd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,40 +139,6 @@ class VarianceTable:
     def reproducibility(self) -> VarianceEstimate:
         """Of single results with everything changed that the table knows (s_R squared)."""
         return self.estimate()
-
-
-def pool_estimates(estimates: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """
-    Several estimates of one standard deviation made one.
-
-    Parameters
-    ----------
-    estimates : sequence of (sd, dof)
-        As the ten daily checks' (9 degrees of freedom) and the first protocol's, which for what
-        differs between two days is `VarianceEstimate.fewest_dof` of 1: Satterthwaite's would let
-        twenty seats of two days that happened to agree outweigh ten days.
-
-    Returns
-    -------
-    sd, dof : float
-        Root of the mean variance weighted by the degrees of freedom (JCGM 100:2008, H.3.6,
-        note), and their sum.
-
-    Raises
-    ------
-    InputError
-        Nothing with a degree of freedom.
-
-    Examples
-    --------
-    >>> sd, dof = pool_estimates([(0.3, 9), (0.6, 1)])
-    >>> round(sd, 3), dof
-    (0.342, 10)
-    """
-    dof = sum(dof for _, dof in estimates)
-    if dof <= 0:
-        raise InputError("no estimate with a degree of freedom to pool; take more results")
-    return float(np.sqrt(sum(dof * sd**2 for sd, dof in estimates) / dof)), dof
 
 
 def _estimate(rows: Sequence[MeanSquare], weights: Array, *, least: float) -> VarianceEstimate:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicecheck.errors import InputError
+from voicecheck.workflow.browsing import find_readable
 from voicecheck.writing import DOOR
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def serve_page(
             log_level="critical",
             timeout_graceful_shutdown=1,
         )
-        with tempfile.TemporaryDirectory(prefix="bench-page-", dir=_find_readable()) as folder:
+        with tempfile.TemporaryDirectory(prefix="bench-page-", dir=find_readable()) as folder:
             address = inviting.tell_address("(Ctrl-C ends it)")
             if opens_browser:
                 webbrowser.open(write_way_in(Path(folder), address).as_uri())
@@ -73,11 +74,6 @@ def write_way_in(folder: Path, address: str) -> Path:
     way = DOOR.write(folder / "bench-page.html", f"<!doctype html>{line}\n".encode())
     way.chmod(0o600)
     return way
-
-
-def _find_readable() -> Path | None:
-    # A browser from a Snap package sees neither /tmp nor hidden folders, only the plain home.
-    return Path.home() if Path("/snap/bin").is_dir() else None
 
 
 class _Inviting:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 BACKUP_SWITCH = "VOICECHECK_BACKUPS"
-OWN_NAMES = re.compile(r"check-[a-z]+\.json", re.IGNORECASE)
+OWN_NAMES = re.compile(r"check-[a-z]+\.json|protocol(-part)?\.json", re.IGNORECASE)
 Where = str | Path | None
 """A folder, a database address, or the user's own book."""
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 from voicecheck.bench.interface import Bench
@@ -182,8 +183,20 @@ def _workers() -> Iterator[Executor | None]:
     if (n_cores or 1) < 2:
         yield None
         return
-    with ProcessPoolExecutor(min(n_cores or 1, 4), mp_context=get_context("spawn")) as pool:
+    spawn = get_context("spawn")
+    with ProcessPoolExecutor(min(n_cores or 1, 4), spawn, _end_with_the_demo) as pool:
         yield pool
+
+
+def _end_with_the_demo() -> None:
+    """A worker whose demo was killed would wait for work for ever."""
+
+    def wait() -> None:
+        if (demo := parent_process()) is not None:
+            demo.join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from voicecheck.checkout.dial.rhythm import find_doubt, measure_spread, weigh_rhythm
-from voicecheck.checkout.signals import average, find_spans
+from voicecheck.checkout.signals import average, find_spans, work_in_pieces
 from voicecheck.errors import RecordingError
 from voicecheck.records import Recording
 from voicecheck.records.arrays import Array
@@ -119,9 +119,14 @@ def _find_loud(samples: Array, rate_hz: int) -> list[tuple[int, int]]:
     """Spans in which something is sudden, by sample."""
     # A difference over 0.2 ms takes hum and rumble out and leaves what is sudden.
     lag = max(1, round(2e-4 * rate_hz))
-    sudden = np.zeros(len(samples))
-    sudden[lag:] = samples[lag:] - samples[:-lag]
-    power = average(sudden**2, max(1, round(1e-3 * rate_hz)))
+    length = max(1, round(1e-3 * rate_hz))
+
+    def work(piece: Array, _first: int) -> Array:
+        sudden = np.zeros(len(piece))
+        sudden[lag:] = piece[lag:] - piece[:-lag]
+        return average(sudden**2, length)
+
+    power = work_in_pieces(work, samples, lag + length)
     floor = float(np.median(power))
     loudest = float(np.max(power))
     limit = max(

@@ -31,6 +31,8 @@ from voicecheck.checkout.signals import (
     fit_tone,
     join_spans,
     make_tone,
+    mean_square,
+    work_in_pieces,
 )
 from voicecheck.errors import RecordingError
 from voicecheck.records import Recording
@@ -126,8 +128,11 @@ def find_breaks(recording: Recording, tone_hz: float = 1000.0) -> list[Break]:
     samples, rate_hz = recording.samples, recording.rate_hz
     found_hz = find_tone_hz(samples, rate_hz, tone_hz)
     phasor = demodulate(samples, rate_hz, found_hz, 2)
-    amplitude = float(np.percentile(np.abs(phasor), 80))
-    _check_tone(samples, np.abs(phasor), amplitude, tone_hz, found_hz)
+    envelope = np.abs(phasor)
+    # In any order it has the same mean square, and it need not be held twice.
+    amplitude = float(np.percentile(envelope, 80, overwrite_input=True))
+    _check_tone(samples, envelope, amplitude, tone_hz, found_hz)
+    del envelope
     spans = _find_coarse(_leave_closed(phasor, amplitude, rate_hz), rate_hz)
     if not spans:
         return []
@@ -198,18 +203,22 @@ def _leave_closed(phasor: NDArray[np.complex128], amplitude: float, rate_hz: int
     if not len(known):
         return np.asarray(1.0 - np.abs(phasor) / amplitude)
     centre = (np.array(starts) + 0.5 * block)[known]
-    place = np.arange(len(phasor))
-    steady = np.interp(place, centre, closed[known].real) + 1j * np.interp(
-        place, centre, closed[known].imag
-    )
-    return np.asarray(np.abs(phasor - steady) / np.abs(steady))
+
+    def work(piece: NDArray[np.complex128], first: int) -> Array:
+        place = np.arange(first, first + len(piece))
+        steady = np.interp(place, centre, closed[known].real) + 1j * np.interp(
+            place, centre, closed[known].imag
+        )
+        return np.asarray(np.abs(piece - steady) / np.abs(steady))
+
+    return work_in_pieces(work, phasor, 0)
 
 
 def _check_tone(
     samples: Array, envelope: Array, amplitude: float, nominal_hz: float, found_hz: float
 ) -> None:
     """Refuse a recording in which the tone is not the rule, or hardly above the rest."""
-    rest = max(float(np.mean(samples**2) - 0.5 * np.mean(envelope**2)), 1e-30) ** 0.5
+    rest = max(mean_square(samples) - 0.5 * mean_square(envelope), 1e-30) ** 0.5
     is_weak = amplitude < 1e-4 or amplitude < rest * 10.0 ** (LEAST_TONE_DB / 20.0) / np.sqrt(2.0)
     if is_weak or abs(found_hz - nominal_hz) > 0.03 * nominal_hz:
         message = (

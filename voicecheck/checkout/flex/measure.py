@@ -21,6 +21,7 @@ from voicecheck.checkout.signals import (
     is_coded,
     join_spans,
     lower_rate,
+    mean_square,
 )
 from voicecheck.errors import RecordingError
 from voicecheck.fourier import keep_awake
@@ -120,7 +121,7 @@ def measure_flex(
 def _check_tone(
     samples: Array, envelope: Array, tone: float, nominal_hz: float, found_hz: float
 ) -> None:
-    rest = max(float(np.mean(samples**2) - 0.5 * np.mean(envelope**2)), 1e-30)
+    rest = max(mean_square(samples) - 0.5 * mean_square(envelope), 1e-30)
     if abs(found_hz / nominal_hz - 1.0) > 0.03 or 0.5 * tone**2 < 3.0 * rest:
         message = (
             f"no steady {nominal_hz:g} Hz tone in the recording; play it through the set while "

@@ -31,6 +31,9 @@ def _make_programme(options: PartsOptions, level_dbfs: float) -> Programme | Non
 
     if options.part == "feed":
         return None
+    # Made when the order's files were looked at; a file's own may be at another level.
+    if options.loaded.programme is not None and options.signal is None:
+        return options.loaded.programme
     return make_stimulus(make_recipe(options.part, level_dbfs=level_dbfs))
 
 

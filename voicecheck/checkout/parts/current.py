@@ -19,6 +19,8 @@ what stands still, at 5 Hz or lower, is straight there within 1 %.
 APART_S = 0.015
 LEAST_STEP = 0.5
 LEAST_BREAKS = 3
+MOST_EDGES = 2000
+"""Of a hundred digits; more are noise, of which no more need be looked at."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,13 +75,20 @@ def measure_steps(recording: Recording) -> Steps:
 
 def _find_edges(slope: Array, apart: int) -> Array:
     """Places of the steepest samples, one for each edge."""
-    steep = np.abs(slope)
-    left = steep.copy()
-    least = LEAST_STEP * float(np.percentile(np.sort(steep)[-10 * apart :], 90.0))
+    left = np.abs(slope)
+    least = LEAST_STEP * float(np.percentile(np.sort(left)[-10 * apart :], 90.0))
+    # The highest of each stretch, so that the next edge is not sought in all of a long sound.
+    highest = np.maximum.reduceat(left, np.arange(0, len(left), apart))
     found: list[int] = []
-    while (top := int(np.argmax(left))) and left[top] > least and len(found) < 2000:
+    while len(found) < MOST_EDGES:
+        start = int(np.argmax(highest)) * apart
+        top = start + int(np.argmax(left[start : start + apart]))
+        if not top or left[top] <= least:
+            break
         found.append(top)
         left[max(0, top - apart) : top + apart + 1] = 0.0
+        for place in range(max(0, top // apart - 1), min(len(highest), top // apart + 2)):
+            highest[place] = np.max(left[place * apart : (place + 1) * apart])
     return np.array(sorted(found), dtype=float)
 
 

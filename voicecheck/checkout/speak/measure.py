@@ -91,7 +91,7 @@ def estimate_active_level(
     if rate_hz < LEAST_RATE_HZ or not len(samples):
         message = f"active level: need sound at {LEAST_RATE_HZ} Hz or more, got {rate_hz} Hz"
         raise InputError(message)
-    energy = float(np.sum(samples**2))
+    energy = float(np.dot(samples, samples))
     envelope = follow_envelope(samples, rate_hz)
     hangover = int(np.floor(rate_hz * HANGOVER_S + 0.5))
     thresholds = 2.0 ** np.arange(-N_THRESHOLDS, 0)
@@ -167,7 +167,8 @@ def find_active(envelope: Array, threshold: float, hangover: int) -> NDArray[np.
     >>> find_active(np.array([0.0, 1.0, 0.0, 0.0, 0.0]), 0.5, 2).tolist()
     [False, True, True, True, False]
     """
-    place = np.arange(len(envelope))
+    # Of 32 bits, since five minutes of sound make these four times over.
+    place = np.arange(len(envelope), dtype=np.int32)
     last = np.maximum.accumulate(np.where(envelope >= threshold, place, -hangover - 1))
     return np.asarray(place - last <= hangover)
 

@@ -39,6 +39,7 @@ modulation, hardly a word.
 """
 JUMP_SHARE = 0.04
 """Step of the frequency that parts two bursts without a pause, over four frames."""
+FRAMES_AT_ONCE = 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,11 +160,14 @@ def _split(sound: Array, start: int, end: int, band: Band) -> list[tuple[int, in
     if n_frames < 8:
         return [(start, end)]
     at = start + hop * np.arange(n_frames)
-    blocks = sound[at[:, None] + np.arange(length)] * np.hanning(length)
-    power = np.abs(np.fft.rfft(blocks, 2048))
     step_hz = RATE_HZ / 2048
     first = int(band.low_hz / step_hz)
-    peak_hz = (first + np.argmax(power[:, first:], axis=1)) * step_hz
+    peak_hz = np.empty(n_frames)
+    for begin in range(0, n_frames, FRAMES_AT_ONCE):
+        rows = slice(begin, begin + FRAMES_AT_ONCE)
+        blocks = sound[at[rows, None] + np.arange(length)] * np.hanning(length)
+        power = np.abs(np.fft.rfft(blocks, 2048))
+        peak_hz[rows] = (first + np.argmax(power[:, first:], axis=1)) * step_hz
     has_jump = np.zeros(n_frames, dtype=bool)
     has_jump[2:-2] = np.abs(peak_hz[4:] / peak_hz[:-4] - 1.0) > JUMP_SHARE
     cuts = [int(at[(a + b - 1) // 2] + length // 2) for a, b in join_spans(find_spans(has_jump), 3)]

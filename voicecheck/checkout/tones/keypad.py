@@ -7,7 +7,7 @@ enough. Speech rarely is all of that at once; what it fails on first is that not
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,6 +30,8 @@ MOST_TWIST_DB = 13.0
 LEAST_DBFS = -60.0
 SHORTEST_S = 0.03
 """A receiver must take 40 ms and must leave 20 to 25 ms (Q.24 Table A-1, from memory)."""
+LONGEST_BREAK_S = 0.025
+"""It must take a tone broken for up to 20 ms as one, and a pause of 30 ms for one (the same)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,18 +57,32 @@ def find_digits(samples: Array, rate_hz: int) -> list[ToneHeard]:
     Returns
     -------
     list of ToneHeard
-        In order of time.
+        In order of time. A tone that is broken for a moment is one digit, with the figures of its
+        longer part.
     """
     sound = _remove_below(resample(samples, rate_hz, RATE_HZ))
     if len(sound) < 2 * WINDOW:
         return []
     frames = _look(sound)
-    digits = []
+    digits: list[ToneHeard] = []
     for first, last in _find_runs(frames.key):
         digit = _measure(sound, frames, first, last)
-        if digit is not None:
-            digits.append(digit)
+        if digit is None:
+            continue
+        before = digits[-1] if digits else None
+        if before and before.digit == digit.digit and _is_break(before, digit):
+            digit = _join(digits.pop(), digit)
+        digits.append(digit)
     return digits
+
+
+def _is_break(before: ToneHeard, after: ToneHeard) -> bool:
+    return after.start_s - before.end_s < LONGEST_BREAK_S
+
+
+def _join(before: ToneHeard, after: ToneHeard) -> ToneHeard:
+    longer = max(before, after, key=lambda part: part.end_s - part.start_s)
+    return replace(longer, start_s=before.start_s, end_s=after.end_s)
 
 
 def _remove_below(sound: Array) -> Array:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from voicecheck.bench.calibration.microphone import format_curve, parse_curve
 from voicecheck.errors import InputError
+from voicecheck.reading import decode_text, read_ordinary
 from voicecheck.records.benches import MicrophoneCurve
 
 MOST_BYTES = 1_000_000
@@ -25,9 +26,10 @@ def read_curve_file(name: str) -> MicrophoneCurve | None:
         return None
     file = Path(name)
     try:
-        if file.stat().st_size > MOST_BYTES:
+        content = read_ordinary(file, MOST_BYTES)
+        if len(content) > MOST_BYTES:
             raise InputError(f"microphone curve {name}: too long for two columns, Hz and dB")
-        text = file.read_text(encoding="utf-8-sig")
+        text = decode_text(content)
     except (OSError, ValueError) as error:
         message = f"microphone curve {name}: cannot be read ({error}); give a UTF-8 text file"
         raise InputError(message) from error

@@ -17,6 +17,7 @@ import msgspec
 
 from voicecheck.bench.calibration.guides import load_guides
 from voicecheck.bench.hardware import check_setup
+from voicecheck.benchspread import SEATS_PATH, SEATS_STEP, STEPS
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import BenchCheck, BenchRecord, BenchSetup, Run, StepResult
@@ -225,11 +226,13 @@ def _list_voided(before: BenchSetup, after: BenchSetup) -> set[str]:
         for field in dataclasses.fields(BenchSetup)
         if getattr(before, field.name) != getattr(after, field.name)
     }
-    return {
+    voided = {
         name
         for name, guide in load_guides().items()
         if not changed.isdisjoint((*VOIDING_ALL, *guide.voided_by))
     }
+    # Seats of two days rest on what the reference handset rests on.
+    return voided | {SEATS_STEP} if voided.intersection(STEPS[SEATS_PATH]) else voided
 
 
 def _replay(records: Iterable[BenchRecord]) -> BenchFile | None:

@@ -21,6 +21,7 @@ from voicecheck.checkout.words import describe_list
 from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.jobbook.traces import Traces
+from voicecheck.reading import decode_text, read_ordinary
 from voicecheck.records import CheckList, CheckStep, JackConversion, Job, to_document
 from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc
@@ -109,9 +110,10 @@ def load_list(path: str | Path) -> str:
     """
     path = Path(path)
     try:
-        if path.stat().st_size > MOST_BYTES:
+        content = read_ordinary(path, MOST_BYTES)
+        if len(content) > MOST_BYTES:
             raise InputError(f"{path.name}: need a check list of at most {MOST_BYTES} bytes")
-        text = path.read_text(encoding="utf-8-sig")
+        text = decode_text(content)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name}: cannot be read as a check list ({error})") from error
     if not text.strip():

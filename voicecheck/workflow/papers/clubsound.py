@@ -7,10 +7,12 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import BinaryIO
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.jobbook.recordings import read_foreign
+from voicecheck.reading import open_ordinary
 from voicecheck.records import ClubBaseline, ClubRecording
 from voicecheck.records.clubfile import MOST_BYTES
 from voicecheck.writing import Door
@@ -67,7 +69,7 @@ def write_package(
 def is_club_file(file: Path) -> bool:
     """Whether a file says of itself that it is a club's, not a parcel."""
     try:
-        with zipfile.ZipFile(file) as archive:
+        with open_ordinary(file) as opened, zipfile.ZipFile(opened) as archive:
             return DOCUMENT in archive.namelist()
     except (zipfile.BadZipFile, OSError):
         return file.suffix.lower() == ".json"
@@ -83,9 +85,9 @@ def read_package(file: Path) -> tuple[bytes, dict[str, bytes]]:
         No such file, too large, or a ZIP file of anything else.
     """
     try:
-        with file.open("rb") as opened:
+        with open_ordinary(file) as opened:
             if opened.read(len(ZIP_BEGINS)) == ZIP_BEGINS:
-                return _unpack(file)
+                return _unpack(opened, file.name)
             opened.seek(0)
             # One byte more than is taken, so that what is too large is refused where it is read.
             return opened.read(MOST_BYTES + 1), {}
@@ -93,15 +95,15 @@ def read_package(file: Path) -> tuple[bytes, dict[str, bytes]]:
         raise InputError(f"club baseline {file}: cannot be read ({error.strerror})") from error
 
 
-def _unpack(file: Path) -> tuple[bytes, dict[str, bytes]]:
+def _unpack(file: BinaryIO, name: str) -> tuple[bytes, dict[str, bytes]]:
     try:
         with zipfile.ZipFile(file) as archive:
             entries = archive.infolist()
-            _check_entries(entries, file.name)
+            _check_entries(entries, name)
             sound = {one.filename: archive.read(one) for one in entries if one.filename != DOCUMENT}
             content = archive.read(DOCUMENT)
     except (zipfile.BadZipFile, NotImplementedError, EOFError, KeyError, RuntimeError, zlib.error):
-        raise _refuse(file.name, "is damaged, or no such package") from None
+        raise _refuse(name, "is damaged, or no such package") from None
     return content, {name[len(_FOLDER) : -len(_ENDING)]: data for name, data in sound.items()}
 
 

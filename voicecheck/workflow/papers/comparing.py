@@ -8,6 +8,7 @@ from pathlib import Path
 
 from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
+from voicecheck.reading import decode_text, read_ordinary
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
 from voicecheck.records.terms import check_word
@@ -47,6 +48,7 @@ from voicecheck.workflow.papers.standins import (
 from voicecheck.workflow.sets import find_left, say_left
 from voicecheck.workflow.trials import find_newest, read_trials
 
+MOST_MASK_BYTES = 1_000_000
 BY_HAND = ("test", "measured", "dial", "line")
 """Where those clues belong that somebody may type in; the others are read from recordings."""
 FLEX_TESTS = {"cord": "test.flex_events_per_min", "hook": "test.press_events_per_min"}
@@ -400,7 +402,10 @@ def open_mask(name: str) -> Mask:
     if not file.is_file():
         return load_mask(name)
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        content = read_ordinary(file, MOST_MASK_BYTES)
+        if len(content) > MOST_MASK_BYTES:
+            raise InputError(f"mask {name}: need a CSV file of at most {MOST_MASK_BYTES} bytes")
+        text = decode_text(content)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"mask {name}: cannot be read ({error}); give a UTF-8 CSV file") from error
     return load_mask_text(text, file.stem)

@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 from voicecheck.errors import InputError
+from voicecheck.reading import read_ordinary
 
 MOST_BYTES = 2 << 20
 MOST_PIXELS, SIGN_PIXELS = 40_000_000, 900
@@ -54,8 +55,7 @@ def read_sign(path: str | Path) -> str:
     """
     path = Path(path)
     try:
-        with path.open("rb") as file:
-            content = file.read(MOST_BYTES + 1)
+        content = read_ordinary(path, MOST_BYTES)
     except OSError as error:
         raise InputError(f"sign {path.name}: cannot be read ({error.strerror})") from error
     if len(content) > MOST_BYTES:

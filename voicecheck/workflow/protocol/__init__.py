@@ -1,0 +1,1 @@
+"""Two evenings with a bench: parts taken and kept, judged, bundled, and read again later."""
