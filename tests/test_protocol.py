@@ -307,6 +307,12 @@ def book(tmp_path: Path) -> Path:
     return folder
 
 
+def test_what_can_hurt_is_said_though_nobody_is_asked(book: Path) -> None:
+    given = ("--simulated", SOUND, "--takes", 1)
+    told = call("protocol", "next", 1, *given, book=book, is_all=True)
+    assert "! Line and feed must be disconnected" in told
+
+
 class TestRefusals:
     def test_a_round_needs_its_envelope_and_its_evening(self, book: Path, tmp_path: Path) -> None:
         words = ("protocol", "next", 1, "--part", "round 1", "--simulated", SOUND)
