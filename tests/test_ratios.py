@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from services import need_module
 from timing import Ratio, hold
 
 BENCH = Path(__file__).parent / "bench"
@@ -36,7 +37,7 @@ def test_a_ratio_is_of_both_medians() -> None:
 
 class TestTheStoredTable:
     def test_it_reads_back_what_it_wrote(self) -> None:
-        ratios = pytest.importorskip("all_ratios")
+        ratios = need_module("all_ratios", "PAGE")
         row = ratios.write_row(
             Ratio(name="chart: PNG", value=250.0, floor=100.0, against="a bare figure"), {}
         )
@@ -47,7 +48,7 @@ class TestTheStoredTable:
     def test_keeping_leaves_what_was_not_made(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        ratios = pytest.importorskip("all_ratios")
+        ratios = need_module("all_ratios", "PAGE")
         file = tmp_path / "ratios.md"
         file.write_text("# Title\n\nWords.\n", encoding="utf-8")
         monkeypatch.setattr(ratios, "STORED", file)
@@ -70,7 +71,7 @@ class TestTheStoredTable:
 
     def test_what_is_stored_covers_every_part(self) -> None:
         """The short form has something of each; the whole one of what it was made for."""
-        ratios = pytest.importorskip("all_ratios")
+        ratios = need_module("all_ratios", "PAGE")
         text = ratios.STORED.read_text(encoding="utf-8")
         begins = {"analysis", "memory", "start", "two processes", "check", "comparison", "chart",
                   "report", "page", "book", "archive"}  # fmt: skip
