@@ -55,6 +55,7 @@ def test_nothing_carries_a_date(stored: dict[str, gallery.Entry]) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)  # sixty simulated takes: half a minute of an idle core
 def test_two_entries_made_anew_are_as_stored(stored: dict[str, gallery.Entry]) -> None:
     """
     Sentences are the same word by word, numbers to one in the last printed place.
