@@ -31,6 +31,9 @@ def _make_programme(options: PartsOptions, level_dbfs: float) -> Programme | Non
 
     if options.part == "feed":
         return None
+    if options.loaded.programme is not None:
+        # What was made from a file is played as it is measured against.
+        return options.loaded.programme
     return make_stimulus(make_recipe(options.part, level_dbfs=level_dbfs))
 
 
