@@ -20,7 +20,9 @@ need_module("starlette", "PAGE")
 import uvicorn
 from starlette.testclient import TestClient
 
+from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
+from voicecheck.records.sets import Work
 from voicecheck.web.app import make_app
 from voicecheck.web.connections import BoundedConnection
 from voicecheck.web.desk import Desk
@@ -54,6 +56,17 @@ def fill_book(folder: Path) -> Path:
         book.add_type(SetType(name="Lakeside 4", transmitter="carbon", feed_ma=40.0))
         book.open_job("hall set, green", "Lakeside 4", owner="A. Invented", complaint="weak")
     return folder
+
+
+def fill_with(book: JobBook, text: str) -> int:
+    """A type, a job, a set, its work and a hazard, all in the same words; the number of the job."""
+    book.add_type(SetType(name=text, wiring=text, notes=text))
+    number = book.open_job(text, text, owner=text, complaint=text, contact=text).job
+    book.add_note(number, text)
+    book.edit_set(number, marks=text, part_dates=text, colour=text)
+    book.add_work(number, Work(kind="part", what=text, old_value=text, new_value=text))
+    book.add_work(number, Work(kind="hazard", what=text))
+    return number
 
 
 def invite(host: str) -> Keys:

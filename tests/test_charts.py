@@ -8,6 +8,7 @@ import itertools
 import re
 import subprocess
 import sys
+import threading
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +20,7 @@ import pytest
 from colours import contrast, to_linear
 from hypothesis import given
 from hypothesis import strategies as st
+from services import need
 
 from voicecheck.charts import (
     draw_job_sheet,
@@ -260,6 +262,27 @@ class TestWords:
         root = ET.fromstring(render_figure(figure, "svg"))
         assert not [node for node in root.iter() if node.tag.endswith("script")]
         assert len(figure.texts[0].get_text()) < 200
+
+    def test_threads_that_come_and_go_leave_no_font_file_open(self) -> None:
+        """As those of the page do; each holds on until all have drawn, so that each is another."""
+        opened = Path("/proc/self/fd")
+        need("PLATFORM", None if opened.is_dir() else "descriptors are not to be seen here")
+        all_drew, held = threading.Barrier(6), []
+
+        def draw_and_wait() -> None:
+            render_figure(draw([factories.make_run()]), "svg")
+            all_drew.wait(60)
+
+        for _ in range(2):
+            threads = [threading.Thread(target=draw_and_wait) for _ in range(5)]
+            for thread in threads:
+                thread.start()
+            all_drew.wait(60)
+            for thread in threads:
+                thread.join()
+            fonts = [one for one in opened.iterdir() if one.resolve().suffix == ".ttf"]
+            held.append(len(fonts))
+        assert held == [0, 0]
 
     def test_dollar_signs_and_markup_survive_literally(self) -> None:
         figure = draw([factories.make_run()], title="<b>$5</b> & more")

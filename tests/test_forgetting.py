@@ -132,7 +132,7 @@ def test_folder_that_is_no_backup_stops_everything(book: Any, tmp_path: Path) ->
 
 def test_week_and_months_are_kept() -> None:
     days = [f"2031-{month:02}-{day:02}" for month in (1, 2, 3) for day in range(1, 29)]
-    kept = choose_kept(days)
+    kept = choose_kept(days, days[-1])
     assert kept == ["2031-01-28", "2031-02-28", *(f"2031-03-{day}" for day in range(22, 29))]
 
 

@@ -32,6 +32,17 @@ def test_drift_within_a_fifth_of_a_ppm_and_latency_within_a_twentieth_sample(
     assert abs(timeline.drift_ppm - drift_ppm) < 3 * timeline.stretch_uncertainty * 1e6 + 1e-4
 
 
+def test_the_clocks_interval_is_as_wide_as_chance_makes_it() -> None:
+    """Over 80 takes the spread is half the stated half-width, within three deviations of it."""
+    drawn = [
+        dataclasses.replace(CLEAN, noise_dbfs=-60.0, drift_ppm=7.0, seed=seed) for seed in range(80)
+    ]
+    found = [find_timeline(default_programme(), record(plant)) for plant in drawn]
+    spread_ppm = np.std([one.drift_ppm for one in found], ddof=1)
+    stated_ppm = np.mean([one.stretch_uncertainty for one in found]) * 1e6
+    assert 2 * spread_ppm / stated_ppm == pytest.approx(1.0, abs=3 / np.sqrt(2 * 79))
+
+
 def test_latency_through_a_handset_is_that_of_its_band() -> None:
     """
     A filter's own delay is part of the arrival: the peak of the band's correlation.

@@ -12,11 +12,18 @@ from urllib.parse import quote
 
 import pytest
 from helpers import find_sound_processes
-from pagetest import HOSTILE, fill_book, find_barriers, open_browser, serve_book, watch_console
+from pagetest import (
+    HOSTILE,
+    fill_book,
+    fill_with,
+    find_barriers,
+    open_browser,
+    serve_book,
+    watch_console,
+)
 from virtual_bench.fixture import VirtualCard
 
 from voicecheck.records import SetType
-from voicecheck.records.sets import Work
 from voicecheck.workflow.benches.locks import hold_device
 from voicecheck.workflow.books import open_book
 from voicecheck.workflow.wording import say_found, say_quantity
@@ -195,12 +202,7 @@ def test_hostile_names_stay_text_and_inside_the_width(browser: Any, book: Any) -
     """Jobs, types and notes with every kind of trick: no script runs, none overflows."""
     with open_book(book) as opened:
         for text in HOSTILE:
-            opened.add_type(SetType(name=text, wiring=text))
-            number = opened.open_job(text, text, owner=text, complaint=text).job
-            opened.add_note(number, text)
-            opened.edit_set(number, marks=text, part_dates=text, colour=text)
-            opened.add_work(number, Work(kind="part", what=text, old_value=text, new_value=text))
-            opened.add_work(number, Work(kind="hazard", what=text))
+            fill_with(opened, text)
     with serve_book(book) as served:
         page = browser.new_page()
         page.set_viewport_size({"width": 390, "height": 900})

@@ -7,9 +7,8 @@ from urllib.parse import quote
 
 import pytest
 from otherbrowsers import Browser, open_firefox, open_webkit, wait_for
-from pagetest import HOSTILE, fill_book, serve_here
+from pagetest import HOSTILE, fill_book, fill_with, serve_here
 
-from voicecheck.records import SetType
 from voicecheck.web.desk import Field, Prompt
 from voicecheck.workflow.books import open_book
 
@@ -84,9 +83,7 @@ def test_a_field_is_never_touched_while_one_types(browser: Browser, tmp_path: Pa
 def test_hostile_names_stay_text_and_inside_the_width(browser: Browser, tmp_path: Path) -> None:
     with open_book(fill_book(tmp_path / "book")) as opened:
         for text in HOSTILE:
-            opened.add_type(SetType(name=text, wiring=text))
-            number = opened.open_job(text, text, owner=text, complaint=text).job
-            opened.add_note(number, text)
+            fill_with(opened, text)
     with serve_here(tmp_path / "book") as (address, _):
         base = address.partition("/enter")[0]
         browser.go(address)
@@ -95,6 +92,7 @@ def test_hostile_names_stay_text_and_inside_the_width(browser: Browser, tmp_path
                 f"/jobs/{number}",
                 f"/type?name={quote(text, safe='')}",
                 f"/jobs/{number}/list",
+                f"/sets/{number}",
             ):
                 browser.go(base + path)
                 # Not the text as shown, since Firefox leaves out of that what turns its direction.

@@ -6,8 +6,8 @@ from pathlib import Path
 from voicecheck.web.remedies import find_place, link_commands
 
 PACKAGE = Path(__file__).parents[1] / "voicecheck"
-TYPED_ONLY = ("book ", "page", "demo")
-"""Commands about the book itself, which no page has."""
+TYPED_ONLY = ("book ", "page", "demo", "protocol ")
+"""Commands about the book itself, and those of the protocol, which no page has."""
 
 
 def list_named() -> set[str]:

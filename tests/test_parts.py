@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import dataclasses
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pytest
 from parts_takes import DRAWN, TONES_HZ, draw_ratios, make_take
 
 from voicecheck.bench.simulated.parts import compute_part_ohm
+from voicecheck.checkout.parts import stimulus
 from voicecheck.checkout.parts.measure import measure_parts
 from voicecheck.checkout.parts.options import Loaded, PartsOptions
 from voicecheck.checkout.parts.stimulus import make_recipe, make_stimulus
@@ -56,6 +58,15 @@ def test_an_impedance_is_that_of_the_circuit(part: str, seed: int) -> None:
     half_width = np.array(check.uncertainty_ohm, dtype=float)
     assert np.mean(np.abs(found - truth) < half_width) > 0.9
     assert np.median(100.0 * half_width / truth) < PERCENT[part]
+
+
+def test_the_stimulus_is_made_once_a_take(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the takes of known ends were made with is what is played, and what is looked for."""
+    make = mock.Mock(wraps=stimulus.make_stimulus)
+    monkeypatch.setattr(stimulus, "make_stimulus", make)
+    check = take("capacitor", "healthy", 1)
+    assert make.call_count == 1
+    assert check.figures
 
 
 def test_a_condenser_has_its_value_and_loss() -> None:

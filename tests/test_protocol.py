@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import shutil
 import zipfile
@@ -232,6 +233,71 @@ class TestBundle:
             call("protocol", "again", spoiled, "--quiet")
 
 
+def repack(corpus: Path, target: Path, change: Any) -> None:
+    """The same parcel with another "resistor 1", every digest right: the work of a stranger."""
+    with zipfile.ZipFile(corpus) as source:
+        files = {name: source.read(name) for name in source.namelist() if name != "parcel.json"}
+        contents = json.loads(source.read("parcel.json"))
+    (name,) = [
+        one for one, content in files.items()
+        if one.startswith("attachments/") and b'"part":"resistor 1"' in content
+        and b'"protocol-part/' in content.replace(b"voicecheck.", b"")
+        and b'"findings"' not in content
+    ]  # fmt: skip
+    document = json.loads(files.pop(name))
+    change(document)
+    content = json.dumps(document).encode()
+    digest = hashlib.sha256(content).hexdigest()
+    files[f"attachments/{digest}"] = content
+    job = "jobs/001/job.json"
+    files[job] = files[job].replace(name.rpartition("/")[2].encode(), digest.encode())
+    contents["files"] = {one: hashlib.sha256(content).hexdigest() for one, content in files.items()}
+    with zipfile.ZipFile(target, "w") as packed:
+        for one, content in {**files, "parcel.json": json.dumps(contents).encode()}.items():
+            packed.writestr(one, content)
+
+
+def change_to(**changes: Any) -> Any:
+    return lambda document: document.update(changes)
+
+
+class TestStrangers:
+    def test_what_is_sound_is_read(self, small: Path, tmp_path: Path) -> None:
+        repack(small, tmp_path / "other.zip", lambda document: document["typed"].update(loop_ma=50))
+        told = call("protocol", "again", tmp_path / "other.zip", "--quiet")
+        # The step is that of 40 mA, the reading says 50.
+        assert "resistor, step: within, now outside" in told
+
+    @pytest.mark.parametrize(
+        "change",
+        [
+            change_to(typed={}),
+            change_to(typed={"loop_ma": 0.0}),
+            change_to(typed={"loop_ma": 40.0, "__class__": 1.0}),
+            lambda document: document["typed"].update(resistor_ohm=-600.0),
+            change_to(part="resistor 99"),
+            change_to(part="../../etc"),
+            change_to(step="diodes"),
+            change_to(taken_utc="yesterday"),
+            change_to(taken_utc="2031-05-04T18:00:00"),
+            change_to(sounds=["0" * 64] * 51),
+            change_to(sounds=["../book.db"]),
+            change_to(sounds=["0" * 64]),
+            change_to(figures={"step_v": 1e300}),
+            change_to(uncertainty={"step_v": -1.0}),
+            change_to(answer="x" * 10**5),
+            change_to(figures=[1, 2]),
+            lambda document: document["calibration"].update(input_per_unit=0.0),
+        ],
+    )
+    def test_what_cannot_be_is_refused_whole(
+        self, small: Path, tmp_path: Path, change: Any
+    ) -> None:
+        repack(small, tmp_path / "hostile.zip", change)
+        with pytest.raises(InputError):
+            call("protocol", "again", tmp_path / "hostile.zip", "--quiet")
+
+
 @pytest.fixture
 def book(tmp_path: Path) -> Path:
     folder = tmp_path / "book"
@@ -239,6 +305,12 @@ def book(tmp_path: Path) -> Path:
         opened.add_type(SetType(name=TYPE, transmitter="electret"))
     call("protocol", "start", "--type", TYPE, book=folder)
     return folder
+
+
+def test_what_can_hurt_is_said_though_nobody_is_asked(book: Path) -> None:
+    given = ("--simulated", SOUND, "--takes", 1)
+    told = call("protocol", "next", 1, *given, book=book, is_all=True)
+    assert "! Line and feed must be disconnected" in told
 
 
 class TestRefusals:

@@ -181,6 +181,15 @@ class TestTruth:
         assert tell(0.6) == ("Nothing wrong in what was tested.",)
         assert tell(9.0) == ("The other end sounded harsh.",)
 
+    def test_what_two_paths_say_alike_is_told_once(self) -> None:
+        findings = tuple(
+            factories.make_finding(path, "losses", 20.0, "outside", low=None, high=1.4)
+            for path in ("transmit", "receive", "sidetone")
+        )
+        comparison = factories.replace(factories.make_comparison("before"), findings=findings)
+        page = tell_owner(factories.make_content(comparisons=(comparison,)), ENGLISH)
+        assert page.found == ("The sound broke off at times.",)
+
 
 class TestPicture:
     def test_higher_is_louder_and_the_middle_of_good_sets_is_usual(self) -> None:

@@ -58,6 +58,26 @@ def test_names_can_be_completed() -> None:
     assert all(getattr(voicecheck, name) for name in dir(voicecheck))
 
 
+def test_counting_loads_nothing(book: Book, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A book of many jobs is asked how many they are, and for ten of them to show."""
+    for number in range(12):
+        book.open_job(f"set {number}", "Lakeside 4")
+    asked: list[int] = []
+    whole = book.record.list_jobs
+
+    def list_jobs(*, search: str | None = None, limit: int = 50) -> Any:
+        asked.append(limit)
+        return whole(search=search, limit=limit)
+
+    monkeypatch.setattr(book.record, "list_jobs", list_jobs)
+    monkeypatch.setattr(book.record, "list_sets", lambda **_: pytest.fail("sets were loaded"))
+    assert (len(book.jobs), len(book.sets)) == (12, 12)
+    assert repr(book) == "<job book: 12 jobs of 12 sets>"
+    assert asked == []
+    assert repr(book.jobs).endswith("\n... and 2 more")
+    assert asked == [10]
+
+
 def test_each_object_says_in_a_line_what_it_is(book: Book) -> None:
     job = book.open_job("hall set", "Lakeside 4")
     assert repr(book) == "<job book: 1 job of 1 set>"

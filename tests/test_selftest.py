@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Callable, Iterable
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from voicecheck.records.benches import Device
 from voicecheck.records.selftest import CORE, SelfTestLine
 from voicecheck.workflow.selftest import browsers, machine, plants
 from voicecheck.workflow.selftest.knownplant import KnownPlant
-from voicecheck.workflow.selftest.papers import save_selftest, say_selftest
+from voicecheck.workflow.selftest.papers import save_selftest, say_count, say_selftest
 from voicecheck.workflow.selftest.plants import list_plant_tasks
 from voicecheck.workflow.selftest.spoiled import SPOILED, find_kinds, judge, list_spoiled_tasks
 from voicecheck.workflow.selftest.standards import (
@@ -408,6 +409,23 @@ class TestWhole:
         assert core.is_measuring_right
         html, _ = save_selftest(core, tmp_path / "out")
         assert "measures as it should" in html.read_text(encoding="utf-8")
+
+    @pytest.mark.parametrize(
+        ("outcomes", "told"),
+        [
+            (("passes", "fails"), "1 of 2 pass"),
+            (("passes", "not tried"), "1 of 1 pass, 1 not tried"),
+            (("not tried",), "not tried"),
+        ],
+    )
+    def test_what_was_not_tried_is_counted_apart(
+        self, outcomes: tuple[Any, ...], told: str
+    ) -> None:
+        lines = [
+            SelfTestLine(group="sound", name="a", title="A", outcome=one, told="")
+            for one in outcomes
+        ]
+        assert say_count(lines) == told
 
     def test_words_of_others_are_shown_and_do_nothing(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -10,6 +10,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 from jobbook_samples import draw_run, make_type
@@ -24,7 +25,9 @@ from voicecheck.errors import InputError
 from voicecheck.jobbook import JobBook
 from voicecheck.records.sets import LevelPoint
 from voicecheck.words import load_words
+from voicecheck.workflow import sets
 from voicecheck.workflow.papers.comparing import compare
+from voicecheck.workflow.papers.lookup import find_bench_spreads
 from voicecheck.workflow.sets import find_left, list_levels, load_history, make_label, say_drift
 
 
@@ -94,6 +97,15 @@ def test_years_are_the_means_of_the_curves_with_the_bench_in_their_bars(book: Jo
     half_db = COVERAGE_95 * math.hypot(seats_db, STATED_LEVEL_DB["transmit"])
     assert [one.uncertainty_db for one in points] == pytest.approx([half_db] * 3)
     assert all(one.is_stated for one in points)
+
+
+def test_a_bench_is_read_once_for_all_years(book: JobBook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its history does not grow less long by being read for every run again."""
+    points = list_levels(book, 1)
+    read = mock.Mock(wraps=find_bench_spreads)
+    monkeypatch.setattr(sets, "find_bench_spreads", read)
+    assert list_levels(book, 1) == points
+    assert read.call_count == len({one.path for one in points}) < len(points)
 
 
 def make_point(level_db: float, **changes: Any) -> LevelPoint:

@@ -143,15 +143,33 @@ def test_other_rates_come_back_bit_exact(
     assert np.array_equal(back, programme.samples.astype(np.float32))
 
 
+@pytest.mark.parametrize("kind", ["pulse", "pipewire"])
 def test_a_take_on_a_desktop_sound_server_comes_back_bit_exact(
-    virtual_bench: Callable[..., VirtualCard],
+    virtual_bench: Callable[..., VirtualCard], kind: str
 ) -> None:
-    """The other kind of server delays by half a second and more; the tail must cover that."""
-    card = virtual_bench("pulse")
+    """The other kinds of server delay by half a second and more; the tail must cover that."""
+    card = virtual_bench(kind)
     programme = make_programme(SHORT)
     recording = SoundCardBench(card.device).play_and_record(programme)
     delay = find_delay(recording, programme)
     assert 0.0 < delay / 48000 < 2.2
+    back = recording.samples[delay : delay + len(programme.samples)]
+    assert np.array_equal(back, programme.samples.astype(np.float32))
+
+
+@pytest.mark.timeout(180)
+def test_the_default_programme_comes_back_bit_exact_through_pipewire(
+    virtual_bench: Callable[..., VirtualCard],
+) -> None:
+    """As through a JACK server, on a clock of its own that waits for nobody."""
+    card = virtual_bench("pipewire")
+    (device,) = list_devices()
+    assert (device.name, device.default_rate_hz) == ("handset", 48000)
+    programme = make_programme()
+    recording = SoundCardBench(card.device).play_and_record(programme)
+    assert recording.problems == ()
+    delay = find_delay(recording, programme)
+    assert delay / 48000 == pytest.approx((8192 + 32) / 48000, abs=1e-5)
     back = recording.samples[delay : delay + len(programme.samples)]
     assert np.array_equal(back, programme.samples.astype(np.float32))
 

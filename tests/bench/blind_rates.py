@@ -103,6 +103,16 @@ def count_all(opened: Sequence[Opened]) -> Mapping[tuple[str, str], Counter[str]
     return found
 
 
+def list_misses(opened: Sequence[Opened]) -> list[str]:
+    """A line for every miss of every recording."""
+    return [
+        f"{one.seed} ({one.fault}) {verdict.line}"
+        for one in opened
+        for verdict in one.verdicts
+        if verdict.verdict == "miss"
+    ]
+
+
 def show(count: Counter[str]) -> str:
     judged = count["hit"] + count["miss"]
     return f"{count['hit']} of {judged}" if judged else "-"
@@ -122,11 +132,7 @@ def main() -> None:
         share = 100 * whole["hit"] / max(1, whole["hit"] + whole["miss"])
         cells = [*map(show, parts), f"{share:.1f}", str(whole["withheld"]), str(whole["touched"])]
         sys.stdout.write(f"| {name} | {' | '.join(cells)} |\n")
-    sys.stdout.write("\n")
-    for one in opened:
-        for verdict in one.verdicts:
-            if verdict.verdict == "miss":
-                sys.stdout.write(f"{one.seed} ({one.fault}) {verdict.line}\n")
+    sys.stdout.write("\n" + "\n".join(list_misses(opened)) + "\n")
 
 
 if __name__ == "__main__":

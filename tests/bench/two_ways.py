@@ -162,10 +162,15 @@ def of_program(found: Measurement) -> Mapping[str, Told]:
     response, distortion, steps = found.response, found.distortion, found.linearity
     assert response is not None
     assert distortion is not None
-    assert steps is not None
-    assert steps.output_uncertainty_db is not None
-    assert steps.thd_uncertainty_percent is not None
-    gain_db = steps.output_db - 20 * np.log10(AMPLITUDE) - steps.input_db
+    nothing = np.full(len(Recipe().step_levels_db), np.nan)
+    gain, share = Told(nothing, nothing), Told(nothing, nothing)
+    # Steps are withheld where the plant's level moves within one.
+    if steps is not None:
+        assert steps.output_uncertainty_db is not None
+        assert steps.thd_uncertainty_percent is not None
+        gain_db = steps.output_db - 20 * np.log10(AMPLITUDE) - steps.input_db
+        gain = Told(gain_db, steps.output_uncertainty_db)
+        share = Told(steps.thd_percent, steps.thd_uncertainty_percent)
     at = [int(np.argmin(np.abs(distortion.frequency_hz - f))) for f in POINTS_HZ]
     bands = found.bands
     level = (np.array([bands.at_1khz_db], float), np.array([bands.at_1khz_uncertainty_db], float))
@@ -173,8 +178,8 @@ def of_program(found: Measurement) -> Mapping[str, Told]:
         "response": Told(response.level_db, response.uncertainty_db),
         "THD": Told(distortion.thd_percent[at], distortion.thd_uncertainty_percent[at]),
         "level": Told(*level),
-        "steps": Told(gain_db, steps.output_uncertainty_db),
-        "steps' THD": Told(steps.thd_percent, steps.thd_uncertainty_percent),
+        "steps": gain,
+        "steps' THD": share,
     }
 
 

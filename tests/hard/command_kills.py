@@ -3,12 +3,11 @@ Every writing command killed at random moments, and what must be true of the boo
 
 By hand, with the figures of `tests/bench/hard.md`:
 
-    PYTHONPATH=tests python tests/hard/command_kills.py --kills 20 --seed 1
+    PYTHONPATH=tests python tests/hard/trouble.py --kills 20 --disks 10 --seed 1
 """
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import json
 import os
@@ -16,8 +15,6 @@ import re
 import shutil
 import signal
 import sqlite3
-import sys
-import tempfile
 import zipfile
 from collections import Counter
 from collections.abc import Callable
@@ -28,7 +25,7 @@ import numpy as np
 import soundfile
 from audio_files import run_main
 from moments import Ended, run_command
-from writers import WRITERS, get_words, make_place, typed_in
+from writers import FURTHER, WRITERS, get_words, typed_in
 
 from voicecheck.jobbook import JobBook, tables
 
@@ -39,7 +36,7 @@ VARYING = re.compile(
 SLOW = {"trial", "report", "sweep"}
 """Commands that compute for seconds."""
 
-KILLED = sorted(set(WRITERS) - {"demo"})
+KILLED = sorted({*WRITERS, *FURTHER} - {"demo"})
 """The demo has processes of its own and a test of its own."""
 
 State = dict[tuple[str, str, int], str]
@@ -255,28 +252,3 @@ def kill_often(trial: Trial, n_kills: int, rng: np.random.Generator, figures: Fi
         trial.judge(ended, figures, what)
         if trial.name not in SLOW:
             trial.do_again(figures, what)
-
-
-def main() -> None:
-    """Print the figures; exit status 1 where anything ended as it must not."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kills", type=int, default=20, help="of each command")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", nargs="*", default=KILLED)
-    asked = parser.parse_args()
-    rng, figures = np.random.default_rng(asked.seed), Figures()
-    with tempfile.TemporaryDirectory() as folder:
-        make_place(origin := Path(folder) / "origin")
-        for name in asked.only:
-            trial = Trial(name, origin, Path(folder) / "place")
-            kill_often(trial, asked.kills, rng, figures)
-    told = ", ".join(f"{end}: {n}" for end, n in sorted(figures.ends.items()))
-    sys.stdout.write(
-        f"{len(asked.only)} commands with {figures.n_moments} moments, {figures.n} kills, seed "
-        f"{asked.seed}: {told}; {len(figures.wrong)} wrong\n" + "\n".join(figures.wrong) + "\n"
-    )
-    sys.exit(bool(figures.wrong))
-
-
-if __name__ == "__main__":
-    main()

@@ -102,7 +102,9 @@ class Moments:
 
 def _is_writing(details: tuple[Any, ...]) -> bool:
     path, _, flags = details
-    return bool(flags & FOR_WRITING) and not str(path).startswith(("/dev", "/proc"))
+    # A number is what is open already: a pipe to a process.
+    is_file = isinstance(path, str | os.PathLike) and not str(path).startswith(("/dev", "/proc"))
+    return is_file and bool(flags & FOR_WRITING)
 
 
 def run_command(

@@ -109,11 +109,11 @@ class Maker:
     def post(
         self, body: bytes, *more: str, origin: str | None = None, length: bool = True
     ) -> bytes:
-        """A note, written as the page's form does."""
+        """A note as the page's form writes it, with a job that no page asked for shows."""
         lines = [f"Origin: http://{self._host}" if origin is None else origin, *more]
         lines += [f"Content-Length: {len(body)}"] if length else []
         lines += ["Content-Type: application/x-www-form-urlencoded", "Connection: close"]
-        return self.head("POST /jobs/1/note HTTP/1.1", *filter(None, lines)) + body
+        return self.head("POST /jobs/2/note HTTP/1.1", *filter(None, lines)) + body
 
     def well(self) -> Raw:
         return Raw("well", self.get("Connection: close"), WELL, 1)
@@ -251,7 +251,7 @@ class Maker:
         return Raw("half", whole[:cut], then=then)
 
     def dropwise(self) -> Raw:
-        """A good one in a few pieces, slowly, but not too slowly."""
+        """A good one in a few pieces; on a busy machine it may come too slowly to be answered."""
         data = self.get("Connection: close")
         cuts = sorted(self._draw.randrange(1, len(data)) for _ in range(4))
-        return Raw("in drops", data, WELL, 1, drops=tuple(cuts))
+        return Raw("in drops", data, WELL, drops=tuple(cuts))

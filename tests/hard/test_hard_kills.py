@@ -1,4 +1,4 @@
-"""Killed at any moment, a book is whole and holds everything that was reported as saved."""
+"""Killed, or on a disk that fails, a book is whole and holds all that was reported as saved."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import select
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import book_kills
@@ -25,31 +25,51 @@ from command_kills import (
     read_state,
     verify,
 )
+from disks import break_often, mount_disk
 from services import need
-from writers import OF_A_DEVICE, READERS, WRITERS, get_words, list_commands, make_place, typed_in
+from writers import (
+    READERS,
+    SAVES_AS_OTHERS,
+    WRITERS,
+    get_words,
+    list_commands,
+    make_place,
+    typed_in,
+)
 
 N_KILLS = 2
 
 
 @pytest.fixture(scope="module")
-def origin(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def disk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, bool]]:
+    """A folder with a place that commands are typed in; whether it is a small disk of its own."""
     need("PLATFORM", None if hasattr(os, "fork") else "this system has no fork")
-    make_place(place := tmp_path_factory.mktemp("kills") / "origin")
-    return place
+    folder = tmp_path_factory.mktemp("hard") / "disk"
+    with mount_disk(folder) as is_disk:
+        make_place(folder / "origin")
+        yield folder, is_disk
+
+
+@pytest.fixture
+def origin(disk: tuple[Path, bool]) -> Path:
+    return disk[0] / "origin"
 
 
 def test_every_command_is_known_as_a_writer_or_a_reader() -> None:
     """A new command is asked for words that make it write, or such as only read."""
-    known = [*WRITERS, *READERS, *OF_A_DEVICE]
+    known = [*WRITERS, *READERS, *SAVES_AS_OTHERS]
     assert sorted(known) == sorted({*list_commands()})
 
 
 @pytest.mark.parametrize("name", KILLED)
-def test_a_command_that_is_killed(name: str, origin: Path, tmp_path: Path) -> None:
-    """Old rows are kept, new ones are whole, what was said is there; then it goes on."""
-    trial, figures = Trial(name, origin, tmp_path / "place"), Figures()
+def test_a_command_that_is_killed_or_whose_disk_fails(name: str, disk: tuple[Path, bool]) -> None:
+    """Old rows are kept, new ones are whole, what was said is there; one line, exit 2 or 5."""
+    folder, is_disk = disk
+    trial, figures = Trial(name, folder / "origin", folder / "place"), Figures()
     rng = np.random.default_rng([19, *name.encode()])
     kill_often(trial, 1 if name in SLOW else N_KILLS, rng, figures)
+    if name not in SLOW:
+        break_often(trial, rng, figures, n=1, is_disk=is_disk)
     assert figures.wrong == []
     changed = trial.before != trial.after
     assert changed or trial.files, "this command writes nothing"

@@ -45,7 +45,7 @@ WRITERS = {
     "bell": "bell 3 --simulated healthy",
     "speak": "speak 3 --simulated quiet --stage after --listen out/x.wav",
     "parts": "parts feed 3 --simulated healthy",
-    "check": "check 3 --done 1 --template out/list.csv",
+    "check": "check 3 --done 1",
     "demo": "demo --out out --quiet",
     "type add": "type add 'Lakeside 4' --transmitter carbon",
     "type edit": "type edit 'Hillview 2' --region Norway",
@@ -89,9 +89,16 @@ WRITERS = {
     "bench add": "bench add shed --device none",
     "bench edit": "bench edit attic --feed-ma 40",
     "bench remove": "bench remove attic",
+    "protocol start": f"protocol start --type '{TYPE}'",
+    "protocol next": "protocol next 7 --part 'loop-back 2' --simulated electret --yes",
+    "protocol hide": f"protocol hide 7 out/envelope.json {'--plant none ' * 10}",
+    "protocol bundle": "protocol bundle 7 out/corpus.zip",
+    "selftest": "selftest --only standards --out out",
     "line readings": "line 3 --on-hook-v 48 --loop-ma 13",
     "line add": "line add hall --break-low-ms 40 --break-high-ms 90",
 }  # fmt: skip
+FURTHER = {"check --template": "check --template out/list.csv"}
+"""Another way to call a writing command, which writes elsewhere."""
 READERS = {
     "analyze": "analyze in/take.wav --signal in/signal.wav",
     "frying": "frying in/take.wav",
@@ -115,11 +122,31 @@ READERS = {
     "bench list": "bench list",
     "bench show": "bench show attic",
     "line list": "line list",
+    "protocol show": "protocol show 7",
+    "protocol again": "protocol again in/corpus.zip --quiet",
     "line show": "line show 'exchange, Sweden'",
 }
-OF_A_DEVICE = {"devices", "watch", "bench calibrate", "bench check", "bench tone"}
-"""They need a sound device; what they save is saved as `bench edit` saves it."""
-BOOKLESS = {"signal", "demo", "masks", "handsets", "help", "analyze", "frying", "book salvage"}
+SAVES_AS_OTHERS = {
+    **dict.fromkeys(
+        ("devices", "watch", "bench calibrate", "bench check", "bench tone"),
+        "needs a sound device, and saves as `bench edit` does",
+    ),
+    "protocol open": "needs two evenings, and saves as `protocol hide` does",
+}
+"""What is not tried here, and why."""
+BOOKLESS = {
+    "check --template",
+    "protocol again",
+    "selftest",
+    "signal",
+    "demo",
+    "masks",
+    "handsets",
+    "help",
+    "analyze",
+    "frying",
+    "book salvage",
+}
 
 
 def list_commands(command: Any = None, words: tuple[str, ...] = ()) -> Iterator[str]:
@@ -150,6 +177,9 @@ def make_place(place: Path) -> None:
             "job attach 1 in/photo.jpg --book elsewhere",
             "job export 1 in/job.zip --with-owner --book elsewhere",
             f"baseline export '{TYPE}' --by Club --out in/club.json --book book",
+            f"protocol start --type '{TYPE}' --book book",
+            "protocol next 7 --part 'resistor 1' --simulated electret --yes --book book",
+            "protocol bundle 7 in/corpus.zip --book book",
             "bench add attic --device none --book book",
             "speak 3 --simulated quiet --stage before --book book",
         ):
@@ -193,7 +223,7 @@ def split(line: str) -> list[str]:
 
 def get_words(name: str) -> list[str]:
     """A command with its book."""
-    words = split(WRITERS[name] if name in WRITERS else READERS[name])
+    words = split({**WRITERS, **FURTHER, **READERS}[name])
     return words if name in BOOKLESS else [*words, "--book", "book"]
 
 

@@ -64,8 +64,11 @@ def find_missing(kind: str) -> str:
     """What this machine lacks for a virtual card; empty if nothing."""
     if ctypes.util.find_library("portaudio") is None:
         return "PortAudio (libportaudio2) is not installed"
-    program = {"jack": "jackd", "pulse": "pulseaudio"}[kind]
-    return "" if shutil.which(program) else f"{program} is not installed"
+    program = {"jack": "jackd", "pulse": "pulseaudio", "pipewire": "pipewire"}[kind]
+    if shutil.which(program) is None:
+        return f"{program} is not installed"
+    has_library = any(Path("/usr/lib").glob("*/pipewire-0.3/jack/libjack.so.0"))
+    return "pipewire-jack is not installed" if kind == "pipewire" and not has_library else ""
 
 
 def start_card(kind: str, rate_hz: int, settings: dict[str, object]) -> VirtualCard:

@@ -3,13 +3,15 @@
 """
 A simulated telephone handset that sits in a virtual sound card, outside the tested program.
 
-    handset.py jack  STATE_DIR SERVER [key=value ...]   a client `handset` of that JACK server
-    handset.py pulse STATE_DIR RATE   [key=value ...]   between two FIFOs of a PulseAudio server
+    handset.py jack     STATE_DIR SERVER [key=value ...]   a client `handset` of that JACK server
+    handset.py pipewire STATE_DIR SOCKET [key=value ...]   the same, by PipeWire's JACK library
+    handset.py pulse    STATE_DIR RATE   [key=value ...]   between two FIFOs of a PulseAudio server
 
 It treats what the program plays as a transducer would (band, curvature, gain, noise, clock drift)
 and hands it back as what the program records. It also IS the card's clock, so a busy machine
 loses no samples: time runs slower. (jack: the server is put into freewheel mode and this client
-paces it. pulse: pipe-sink and pipe-source have no clock but their other end.)
+paces it. pulse: pipe-sink and pipe-source have no clock but their other end. pipewire keeps a clock
+of its own, which waits for nobody: long blocks give everybody the time that a busy machine takes.)
 
 With `channels=2` (jack only) the card has two outputs and two inputs, and `scene` says what is
 connected to them: see `Rig`.
@@ -52,7 +54,7 @@ DEFAULTS = {
     "dropout_every_s": 0.0,  # ... so often
     "mute": False,
     "stall": False,  # stop moving samples: a hung device
-    "speed": 1.0,  # 1 = real time, 10 = ten times faster, 0 = unlimited (1 with pulse)
+    "speed": 1.0,  # 1 = real time, 10 = ten times faster, 0 = unlimited (jack only)
     "seed": 1,
     "scene": "wire",  # two channels: wire, handset, loop, calibrator, mouth, blank, divider, cavity
     "cavity_cm3": 8.0,  # cavity: its volume
@@ -286,7 +288,7 @@ class Handset:
         self.conf, self.status = state / "handset.json", state / "handset.status"
         self.rate, self.cfg, self.stamp, self.n = rate, None, None, 0
         self.late, self.worst, self.shown, self.blocks = 0, 0.0, 0.0, 0
-        self.due = time.monotonic()
+        self.due, self.is_paced = time.monotonic(), True
         self.filters, self.rig = Filters(), Rig(rate)
         self.reload()
         self.channels = int(self.cfg["channels"])
@@ -346,7 +348,7 @@ class Handset:
         """Sleep until the block is due; when late, never hurry: the program would run dry."""
         self.blocks += 1
         now = time.monotonic()
-        if self.cfg["speed"]:
+        if self.cfg["speed"] and self.is_paced:
             self.due += frames / self.rate / float(self.cfg["speed"])
             if now < self.due:
                 time.sleep(self.due - now)
@@ -355,10 +357,14 @@ class Handset:
                     self.late, self.worst = self.late + 1, max(self.worst, now - self.due)
                 self.due = now
         if now - self.shown > 0.5:
-            self.shown = now
-            figures = {"pid": os.getpid(), "rate": self.rate, "blocks": self.blocks}
-            worst_ms = round(1000 * self.worst, 1)
-            put(self.status, {**figures, "late": self.late, "worst_late_ms": worst_ms})
+            self.show(now)
+
+    def show(self, now: float) -> None:
+        """Rewrite the status."""
+        self.shown = now
+        figures = {"pid": os.getpid(), "rate": self.rate, "blocks": self.blocks}
+        worst_ms = round(1000 * self.worst, 1)
+        put(self.status, {**figures, "late": self.late, "worst_late_ms": worst_ms})
 
 
 def put(path: Path, content: dict) -> None:
@@ -448,7 +454,7 @@ def run_pulse(state: Path, rate: int, stop: list[int]) -> None:
         handset.pace(BLOCK)
 
 
-# ---- JACK: one client with as many inputs and outputs as channels
+# ---- JACK, also PipeWire's: one client with as many inputs and outputs as channels
 
 PROCESS = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_uint32, ctypes.c_void_p)
 SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
@@ -508,7 +514,7 @@ class Ports:
         handset.pace(n)
 
 
-def run_jack(state: Path, server: str, stop: list[int]) -> None:
+def run_jack(state: Path, server: str, stop: list[int], *, is_clock: bool) -> None:
     lib = load_jack()
     status = ctypes.c_int(0)
     options = ctypes.c_int(1 | 2 | 4)  # no server start, exact name, named server
@@ -516,6 +522,7 @@ def run_jack(state: Path, server: str, stop: list[int]) -> None:
     if not client:
         sys.exit(f"handset.py: no JACK server {server} (status {status.value:#x})")
     handset = Handset(state, lib.jack_get_sample_rate(client))
+    handset.is_paced = is_clock
     ports = Ports(lib, client, handset)
 
     def block(n: int, _: object) -> int:
@@ -532,17 +539,20 @@ def run_jack(state: Path, server: str, stop: list[int]) -> None:
     called, gone = PROCESS(block), SHUTDOWN(lambda _: stop.append(1))
     lib.jack_set_process_callback(client, called, None)
     lib.jack_on_shutdown(client, ctypes.cast(gone, ctypes.c_void_p), None)
-    if lib.jack_activate(client) or lib.jack_set_freewheel(client, 1):
+    if lib.jack_activate(client) or (is_clock and lib.jack_set_freewheel(client, 1)):
         sys.exit("handset.py: JACK would not start")
+    if not is_clock:
+        handset.show(time.monotonic())  # nothing is asked of it before somebody is connected
     while not stop:
         time.sleep(0.05)
-    lib.jack_set_freewheel(client, 0)
+    if is_clock:
+        lib.jack_set_freewheel(client, 0)
     lib.jack_client_close(client)
 
 
 def main() -> None:
     arguments = sys.argv[1:]
-    if len(arguments) < 3 or arguments[0] not in ("jack", "pulse"):
+    if len(arguments) < 3 or arguments[0] not in ("jack", "pipewire", "pulse"):
         sys.exit(__doc__)
     state, first = Path(arguments[1]), {}
     for pair in arguments[3:]:
@@ -554,8 +564,8 @@ def main() -> None:
     stop: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.append(1))
-    if arguments[0] == "jack":
-        run_jack(state, arguments[2], stop)
+    if arguments[0] != "pulse":
+        run_jack(state, arguments[2], stop, is_clock=arguments[0] == "jack")
     else:
         run_pulse(state, int(arguments[2]), stop)
 

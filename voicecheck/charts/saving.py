@@ -55,7 +55,23 @@ def render_figure(figure: Figure, file_format: str) -> bytes:
         figure.savefig(
             buffer, format=file_format, metadata=_METADATA[file_format], facecolor="white"
         )
+    if threading.current_thread() is not threading.main_thread():
+        _let_fonts_go()
     return buffer.getvalue()
+
+
+def _let_fonts_go() -> None:
+    """
+    Close the files of fonts.
+
+    matplotlib holds a set of them open for each thread that ever drew, and those of a page come
+    and go. It has no public word for it; where the name is another one the files stay open.
+    """
+    from matplotlib import font_manager
+
+    let_go = getattr(getattr(font_manager, "_get_font", None), "cache_clear", None)
+    if let_go is not None:
+        let_go()
 
 
 def save_figure(figure: Figure, path: Path | str, door: Door = DOOR) -> Path:

@@ -118,6 +118,14 @@ def _explain(error: Exception) -> int:
         # A name in another encoding reaches a program as halves of letters.
         _say("voicecheck: what was typed is no text in this system's encoding; write it anew")
         return InputError.exit_code
+    if isinstance(error, OSError) and error.strerror:
+        # Of a file that is not the user's: one in the system's own folder for such, say.
+        place = f"{error.filename}: " if error.filename else ""
+        _say(
+            f"voicecheck: {place}{error.strerror}; what was recorded is kept; free some space or "
+            "look after the disk, and do this again"
+        )
+        return InputError.exit_code
     _say(
         f"voicecheck: unexpected {type(error).__name__}: {' '.join(str(error).split())[:200]}; "
         "what was recorded is kept; set VOICECHECK_DEBUG=1 to see where it happened"

@@ -106,20 +106,27 @@ def next_part(
     from voicecheck.records.orders import FileSource
     from voicecheck.workflow.books import open_book
     from voicecheck.workflow.protocol.kept import load_protocol
-    from voicecheck.workflow.protocol.taking import PartOrder, find_next, take_part
+    from voicecheck.workflow.protocol.taking import (
+        PartOrder,
+        find_next,
+        get_caution,
+        take_part,
+    )
 
     source = read_source(
         files=(), simulated=simulated, seed=seed, bench=bench, channels=(1, None), take=None
     )
     if isinstance(source, FileSource):
         raise InputError("protocol: name --bench NAME or --simulated HANDSET")
-    typed = read_typed(read or ())
+    typed, is_made = read_typed(read or ()), bench is None and quiet
     is_asked = bench is not None and not yes and is_terminal()
     with open_book(book) as opened, TakeView(quiet=quiet) as view:
         name = part or find_next(opened, job)
         if not name:
             write_text(f"All parts of job {job} are done: voicecheck protocol show {job}")
             return
+        if not is_asked:
+            tell(wrap(f"! {get_caution(name)}", "", "  "), quiet=is_made)
         attendant = ProtocolTerminal(view, is_asked=is_asked, quiet=quiet)
         order = PartOrder(job=job, part=name, source=source, typed=typed, n_takes=takes)
         try:

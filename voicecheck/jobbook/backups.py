@@ -81,7 +81,7 @@ class BackupShelf(CopyShelf, ForgetShelf):
             replace_database(folder / FILE_NAME, part)
             part.replace(target)
             days = list_days(folder)
-            for gone in sorted(set(days) - set(choose_kept(days))):
+            for gone in sorted(set(days) - set(choose_kept(days, day))):
                 _remove_database(folder / DATED / f"{gone}.db")
             prune_files(folder)
         return problems
@@ -137,19 +137,24 @@ class BackupShelf(CopyShelf, ForgetShelf):
             engine.dispose()
 
 
-def choose_kept(days: Sequence[str]) -> list[str]:
+def choose_kept(days: Sequence[str], today: str) -> list[str]:
     """
-    Days that are kept: the last seven, and the last of each month.
+    Days that are kept: the last seven, and the last of each month; all that are still to come.
+
+    Those to come are of a clock that has been set back: neither they nor today's are let go for it.
 
     Examples
     --------
     >>> days = ["2031-03-30", "2031-03-31", *(f"2031-04-{day:02}" for day in range(1, 10))]
-    >>> choose_kept(days)[:3]
+    >>> choose_kept(days, "2031-04-09")[:3]
     ['2031-03-31', '2031-04-03', '2031-04-04']
+    >>> len(choose_kept(days, "2031-03-30"))
+    11
     """
-    ordered = sorted(days)
+    to_come = [day for day in days if day > today]
+    ordered = sorted({*days} - {*to_come})
     of_months = {day[:7]: day for day in ordered}
-    return sorted({*ordered[-N_DAYS:], *of_months.values()})
+    return sorted({*ordered[-N_DAYS:], *of_months.values(), *to_come})
 
 
 def list_days(folder: Path) -> list[str]:
@@ -173,9 +178,10 @@ def restore_day(folder: str | Path, day: str, into: str | Path) -> tuple[Problem
     """
     folder, into = expand(folder), expand(into)
     database = folder / DATED / f"{_check_day(day)}.db"
-    if not database.is_file():
-        have = ", ".join(list_days(folder)) or "none"
-        raise InputError(f"backup of {day}: there is none in {folder} (it has: {have})")
+    with translate_failures(str(folder)):
+        if not database.is_file():
+            have = ", ".join(list_days(folder)) or "none"
+            raise InputError(f"backup of {day}: there is none in {folder} (it has: {have})")
     with translate_failures(str(into)), make_aside(into) as aside:
         prepare_new(aside).dispose()
         replace_database(database, aside / FILE_NAME)

@@ -45,6 +45,8 @@ def choose_place(where: str | Path | None) -> tuple[sa.URL, Path, str]:
         For messages; without the password.
     """
     text = str(where) if where is not None else ""
+    if "\0" in text:
+        raise InputError("book: a name with a zero character in it is none; give another")
     if "://" in text:
         return _choose_server(text)
     folder = expand(where) if where else _user_folder()

@@ -62,6 +62,12 @@ class SetShelf(BookCore):
             numbers = list(connection.execute(statement).scalars())
             return tuple(reversed(_load_sets(connection, numbers)))
 
+    def count_sets(self) -> int:
+        """How many sets there are."""
+        statement = sa.select(sa.func.count(tables.telephone.c.id))
+        with self._reading() as connection:
+            return int(connection.execute(statement).scalar() or 0)
+
     def edit_set(
         self,
         number: int,

@@ -11,6 +11,7 @@ QUIET_MODULES = 4
 """Empty border of the code, modules (ISO/IEC 18004)."""
 LONGEST = {"label": 26, "type": 30}
 MOST_IN_CODE = 120
+JOINERS = "\u200c\u200d"
 
 
 def draw_label(*, job: int, number: int | None, label: str, type_name: str, came_in: str) -> bytes:
@@ -42,7 +43,8 @@ def draw_label(*, job: int, number: int | None, label: str, type_name: str, came
         raise InputError(
             "label: needs the extra `label` (pip install 'voicecheck[label]'); nothing was written"
         ) from error
-    text = f"job {job}: {' '.join(label.split())}"
+    label, type_name = _keep_letters(label), _keep_letters(type_name)
+    text = f"job {job}: {label}"
     if len(text) > MOST_IN_CODE:
         text = text[: MOST_IN_CODE - 1] + "…"
     matrix = segno.make(text, error="m", micro=False).matrix
@@ -77,3 +79,10 @@ def draw_label(*, job: int, number: int | None, label: str, type_name: str, came
 def _cut(text: str, longest: int) -> str:
     text = " ".join(text.split())
     return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def _keep_letters(text: str) -> str:
+    """One line of what can be seen, and what joins letters; XML bears no control characters."""
+    return " ".join(
+        "".join(c for c in text if c.isprintable() or c in JOINERS or c.isspace()).split()
+    )

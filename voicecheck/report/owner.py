@@ -208,6 +208,8 @@ def _tell_found(content: ReportContent, words: Words) -> tuple[str, ...]:
         *told,
         *(line for lines in by_path for line in lines[1:2]),
     ]
+    # What is said alike of two paths is one thing to somebody who telephones.
+    told = list(dict.fromkeys(told))
     if len(told) > MOST_FOUND:
         told = [*told[:MOST_FOUND], words.say("owner_page", "more_found")]
     if told:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 Thing = TypeVar("Thing")
 MOST_SHOWN = 10
+ALL = 1 << 30
 
 
 def open_book(where: Where = None) -> Book:
@@ -77,13 +78,18 @@ class Listing(Generic[Thing]):
     load : callable
         One by its number.
     find : callable
-        Those that hold a text, or all with "".
+        Those that hold a text, or all with "", as many of them at most.
+    count : callable
+        How many there are.
     """
 
     def __init__(
-        self, load: Callable[[int], Thing], find: Callable[[str], tuple[Thing, ...]]
+        self,
+        load: Callable[[int], Thing],
+        find: Callable[[str, int], tuple[Thing, ...]],
+        count: Callable[[], int],
     ) -> None:
-        self._load, self._find = load, find
+        self._load, self._find, self._count = load, find, count
 
     def __getitem__(self, number: int) -> Thing:
         if isinstance(number, bool) or not isinstance(number, int):
@@ -91,20 +97,19 @@ class Listing(Generic[Thing]):
         return self._load(number)
 
     def __iter__(self) -> Iterator[Thing]:
-        return iter(self._find(""))
+        return iter(self._find("", ALL))
 
     def __len__(self) -> int:
-        return len(self._find(""))
+        return self._count()
 
     def search(self, text: str) -> tuple[Thing, ...]:
         """Those that hold all words of a text."""
-        return self._find(text)
+        return self._find(text, ALL)
 
     def __repr__(self) -> str:
-        found = self._find("")
-        lines = [repr(one) for one in found[:MOST_SHOWN]]
-        if len(found) > MOST_SHOWN:
-            lines.append(f"... and {len(found) - MOST_SHOWN} more")
+        lines = [repr(one) for one in self._find("", MOST_SHOWN)]
+        if len(self) > MOST_SHOWN:
+            lines.append(f"... and {len(self) - MOST_SHOWN} more")
         return "\n".join(lines) or "<nothing yet>"
 
 
@@ -125,9 +130,10 @@ class Book:
         """Jobs by number; `book.jobs[3]`, `book.jobs.search("green")`."""
         return Listing(
             lambda number: Job(self, self.record.load_job(number)),
-            lambda text: tuple(
-                Job(self, one) for one in self.record.list_jobs(search=text, limit=1 << 30)
+            lambda text, most: tuple(
+                Job(self, one) for one in self.record.list_jobs(search=text, limit=most)
             ),
+            self.record.count_jobs,
         )
 
     @property
@@ -135,9 +141,10 @@ class Book:
         """Sets by number."""
         return Listing(
             lambda number: Set(self, self.record.load_set(number)),
-            lambda text: tuple(
-                Set(self, one) for one in self.record.list_sets(search=text, limit=1 << 30)
+            lambda text, most: tuple(
+                Set(self, one) for one in self.record.list_sets(search=text, limit=most)
             ),
+            self.record.count_sets,
         )
 
     @property

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from voicecheck.benchspread import BenchSpread
 from voicecheck.budgets import COVERAGE_95
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Job, Run
@@ -108,15 +109,19 @@ def list_levels(book: JobBook, number: int) -> tuple[LevelPoint, ...]:
         There is no such set.
     """
     points: list[LevelPoint] = []
+    # A bench's history is long: it is read once, not for every run that was taken on it.
+    known: dict[tuple[str, str], BenchSpread | None] = {}
     for job in book.load_set(number).jobs:
         runs = book.list_runs(job=job)
         chosen = choose_current(runs, lambda run: len(run.recordings))
         for (path, stage), run in chosen.items():
             if stage not in (BEFORE, AFTER):
                 continue
-            spreads = find_bench_spreads(book, {path: run}, {path: run})
-            if path in spreads:
-                points += _read_point(job, run, spreads[path].level_db, spreads[path].is_stated)
+            bench = run.pooled.conditions.bench, path
+            if bench not in known:
+                known[bench] = find_bench_spreads(book, {path: run}, {path: run}).get(path)
+            if (spread := known[bench]) is not None:
+                points += _read_point(job, run, spread.level_db, spread.is_stated)
     return tuple(sorted(points, key=lambda one: one.taken_utc))
 
 

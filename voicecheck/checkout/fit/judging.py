@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from voicecheck.checkout.limits import MEMORY
-from voicecheck.records.lines import FitFinding, LineProfile
+from voicecheck.records.lines import FitFinding, FitPart, LineProfile
 from voicecheck.records.terms import MarkState
 
 GRAVEST: tuple[MarkState, ...] = ("outside", "doubtful", "not comparable", "not tested", "within")
@@ -32,6 +32,45 @@ def judge_value(
         return "not comparable"
     least = min(margins)
     return "outside" if least < -uncertainty else "within" if least >= uncertainty else "doubtful"
+
+
+UNTESTED: Mapping[FitPart, tuple[str, str, str]] = {
+    "dial": ("The dial", "worst_pulse", "ms"),
+    "bell": ("The bell", "ringing_v", "V"),
+    "level": ("How loudly it talks", "talk_level_db", "dB"),
+    "sidetone": ("One's own voice", "sidetone_change_db", "dB"),
+}
+"""Of a part that may stay untested: as a sentence calls it, its quantity, the unit."""
+
+
+def leave_untested(part: FitPart, why: str, advice: str) -> FitFinding:
+    """
+    A part of the set that cannot be held against a line yet.
+
+    Parameters
+    ----------
+    part : str
+        Of `UNTESTED`.
+    why : str
+        As the end of a sentence.
+    advice : str
+        A sentence.
+
+    Examples
+    --------
+    >>> leave_untested("dial", "nobody has dialled yet", "Dial all ten digits.").sentence
+    'The dial is not tested on this line: nobody has dialled yet.'
+    """
+    what, quantity, unit = UNTESTED[part]
+    return FitFinding(
+        part=part,
+        quantity=quantity,
+        value=None,
+        unit=unit,
+        verdict="not tested",
+        sentence=f"{what} is not tested on this line: {why}.",
+        advice=advice,
+    )
 
 
 def find_gravest(findings: Iterable[FitFinding]) -> MarkState:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from voicecheck.checkout.fit.judging import judge_value, name_sources, say_memory
+from voicecheck.checkout.fit.judging import judge_value, leave_untested, name_sources, say_memory
 from voicecheck.checkout.fit.misdial import (
     FEWEST_ZEROS,
     PULSES_OF_ZERO,
@@ -65,22 +65,24 @@ def hold_dial(check: DialCheck | None, profile: LineProfile) -> tuple[FitFinding
     windows = _find_windows(profile)
     if windows is None:
         return (
-            _leave(
+            leave_untested(
+                "dial",
                 "this line does not say which pulses it takes",
-                "type them in: `voicecheck line add`",
+                "Type them in: `voicecheck line add`.",
             ),
         )
     if check is None:
         return (
-            _leave(
+            leave_untested(
+                "dial",
                 "nobody has dialled yet",
-                "dial all ten digits, then the digit of ten pulses ten times",
+                "Dial all ten digits, then the digit of ten pulses ten times.",
             ),
         )
     pulses = list_pulses(check.digits, *windows)
     if not any(one.what == "break" for one in pulses):
         told = "the recording holds no length of a break: clicks alone, or no digit"
-        return (_leave(told, "dial again with the tone on"),)
+        return (leave_untested("dial", told, "Dial again with the tone on."),)
     worst = min(pulses, key=lambda one: one.margin_ms)
     advice = _advise(check, pulses, windows)
     found = [_tell_worst(worst, check.digits, windows, profile, advice)]
@@ -128,18 +130,6 @@ def _refuse_pulses(profile: LineProfile) -> FitFinding:
         + say_memory(source),
         advice="Put a pulse-to-tone converter between set and line, or choose another adapter.",
         source=source,
-    )
-
-
-def _leave(why: str, advice: str) -> FitFinding:
-    return FitFinding(
-        part="dial",
-        quantity="worst_pulse",
-        value=None,
-        unit="ms",
-        verdict="not tested",
-        sentence=f"The dial is not tested on this line: {why}.",
-        advice=f"{advice[0].upper()}{advice[1:]}.",
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from voicecheck.checkout.fit.judging import judge_value, name_sources, say_memory
+from voicecheck.checkout.fit.judging import judge_value, leave_untested, name_sources, say_memory
 from voicecheck.records import BellCheck
 from voicecheck.records.lines import FitFinding, LineProfile
 from voicecheck.records.parts import PartsCheck
@@ -52,24 +52,14 @@ def hold_bell(
     volts, hertz = profile.ringing_v, profile.ringing_hz
     if volts is None or hertz is None:
         return (
-            _leave("this line does not say how it rings", "Type it in: `voicecheck line add`."),
+            leave_untested(
+                "bell", "this line does not say how it rings", "Type it in: `voicecheck line add`."
+            ),
         )
     found = [_tell_ringing(check, volts, hertz, profile)]
     if check is not None and check.rings:
         found.append(_tell_loudness(circuit, volts, hertz, profile))
     return (*found, *_tell_load(circuit, load_on_line, hertz, profile))
-
-
-def _leave(why: str, advice: str) -> FitFinding:
-    return FitFinding(
-        part="bell",
-        quantity="ringing_v",
-        value=None,
-        unit="V",
-        verdict="not tested",
-        sentence=f"The bell is not tested on this line: {why}.",
-        advice=advice,
-    )
 
 
 def _tell_ringing(
@@ -80,7 +70,7 @@ def _tell_ringing(
     line = f"the line rings with {volts:g} V at {hertz:g} Hz{say_memory(source)}"
     if check is None:
         why = f"nobody has heard it ring; {line}"
-        return _leave(why, "Let the bell ring before a microphone: bell.")
+        return leave_untested("bell", why, "Let the bell ring before a microphone: bell.")
     uncertainty = VOLTS_SHARE * volts
     verdict, advice = judge_value(volts, uncertainty, LEAST_V, MOST_V), ""
     sentence = f"The bell was heard ringing, and {line}; a bell of one equivalence rings from 40 V"

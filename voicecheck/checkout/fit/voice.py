@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicecheck.checkout.fit.judging import judge_value, name_sources, say_memory
+from voicecheck.checkout.fit.judging import judge_value, leave_untested, name_sources, say_memory
 from voicecheck.checkout.line.impedances import load_impedance
 from voicecheck.errors import InputError
 from voicecheck.records.lines import FitFinding, LineProfile
@@ -143,11 +143,11 @@ def change_of_current(
 def _tell_level(spoken: Spoken, profile: LineProfile) -> FitFinding:
     current = _find_current(spoken, profile)
     if not spoken.is_swept:
-        return _leave(
+        return leave_untested(
             "level", "nobody has swept it", "Sweep it: `voicecheck sweep --path transmit`."
         )
     if current is None or spoken.bench_ma is None:
-        return _leave(
+        return leave_untested(
             "level",
             "a current is not known",
             "Type the line's current: `voicecheck line --loop-ma`.",
@@ -181,11 +181,11 @@ def _tell_own_voice(spoken: Spoken, profile: LineProfile) -> FitFinding:
     from voicecheck.checkout.line.sidetone import sidetone_on
 
     if not profile.impedance:
-        return _leave(
+        return leave_untested(
             "sidetone", "the line's impedance is not known", "Type it in: `voicecheck line add`."
         )
     if not spoken.is_sidetone_swept:
-        return _leave(
+        return leave_untested(
             "sidetone", "nobody has swept it", "Sweep it: `voicecheck sweep --path sidetone`."
         )
     balance = load_impedance(profile.balance) if profile.balance else None
@@ -281,18 +281,4 @@ def _tell_polarity(spoken: Spoken, profile: LineProfile) -> FitFinding:
         sentence=f"{sentence} (common practice, no source).",
         advice=advice,
         source="common practice, no source",
-    )
-
-
-def _leave(part: str, why: str, advice: str) -> FitFinding:
-    is_talk = part == "level"
-    what = "How loudly it talks" if is_talk else "One's own voice"
-    return FitFinding(
-        part="level" if is_talk else "sidetone",
-        quantity="talk_level_db" if is_talk else "sidetone_change_db",
-        value=None,
-        unit="dB",
-        verdict="not tested",
-        sentence=f"{what} is not tested on this line: {why}.",
-        advice=advice,
     )

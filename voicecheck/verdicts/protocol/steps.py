@@ -151,6 +151,11 @@ def find_step(part: str) -> str:
     return part.rpartition(" ")[0]
 
 
+def count_rounds() -> int:
+    """How many rounds an envelope has an entry for."""
+    return sum(part.startswith("round ") for part in list_parts())
+
+
 def count_takes(part: str) -> int:
     """
     Takes of a part: the first of the bench alone has more, since they tell what it can see.

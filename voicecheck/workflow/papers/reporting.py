@@ -75,7 +75,7 @@ def report_job(
     InputError
         No such job, nothing to report, or the folder cannot be written.
     """
-    content = _collect_content(book, job, language=language, paper=paper, shop=shop)
+    content = collect_content(book, job, language=language, paper=paper, shop=shop)
     return write_report(content, folder, pdf=pdf, door=door)
 
 
@@ -90,13 +90,32 @@ def make_report_file(
     InputError
         No such job or file, or nothing to report.
     """
-    content = _collect_content(book, job, language=language, paper=paper, shop="")
+    content = collect_content(book, job, language=language, paper=paper)
     return render_file(content, name)
 
 
-def _collect_content(
-    book: JobBook, job: int, *, language: str, paper: str, shop: str
+def collect_content(
+    book: JobBook, job: int, *, language: str = "", paper: str = "", shop: str = ""
 ) -> ReportContent:
+    """
+    All that a report of a job says, before it is put on paper.
+
+    Parameters
+    ----------
+    book : JobBook
+    job : int
+    language, paper, shop : str
+        As `report_job`.
+
+    Returns
+    -------
+    ReportContent
+
+    Raises
+    ------
+    InputError
+        No such job, or nothing to report.
+    """
     record = book.load_job(job)
     words = load_words(choose_language(record, language))
     bench = words.for_bench

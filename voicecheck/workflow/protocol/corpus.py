@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 
 from voicecheck import __version__
-from voicecheck.errors import InputError
+from voicecheck.errors import InputError, JobBookError
 from voicecheck.jobbook import JobBook
 from voicecheck.records import Job, Protocol, ProtocolAgain, ProtocolPart, to_document
 from voicecheck.records.protocol import ChangedFigure
@@ -106,21 +106,26 @@ def read_corpus(
         merged = book.import_parcel(path)
         jobs = [int(one.stands_as) for one in merged if one.what == "job"]
         record = book.load_job(jobs[0]) if len(jobs) == 1 else None
-        was = read_judged(book, record) if record else None
+        try:
+            was = read_judged(book, record) if record else None
+            parts = read_parts(book, record) if record else ()
+        except JobBookError as error:
+            raise InputError(f"{Path(path).name}: no sound protocol: {error}") from error
         if record is None or was is None:
             raise InputError(
                 f"{Path(path).name}: a parcel, but none that `voicecheck protocol bundle` wrote"
             )
-        return _read_parts(book, record, was, on_progress)
+        return _read_parts(book, record, was, parts, on_progress)
 
 
 def _read_parts(
     book: JobBook,
     record: Job,
     was: Protocol,
+    parts: tuple[ProtocolPart, ...],
     on_progress: Callable[[int, int], None] | None,
 ) -> ProtocolAgain:
-    kept = {one.part: one for one in read_parts(book, record)}
+    kept = {one.part: one for one in parts}
     # The seats of an evening are asked for again by each of its rounds.
     measure = cache(lambda sha256: measure_take(book, sha256))
     fresh: list[ProtocolPart] = []

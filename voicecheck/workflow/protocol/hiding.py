@@ -13,7 +13,7 @@ from voicecheck.reading import read_ordinary
 from voicecheck.records import ProtocolPart
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts.protocol.envelope import LONGEST, seal, unseal
-from voicecheck.verdicts.protocol.steps import ENVELOPE, OPENED, list_parts
+from voicecheck.verdicts.protocol.steps import ENVELOPE, OPENED, count_rounds, list_parts
 from voicecheck.workflow.books import check_open
 from voicecheck.workflow.protocol.kept import read_parts, save_part
 from voicecheck.writing import DOOR, Door
@@ -59,7 +59,7 @@ def close_envelope(
             f"envelope: {begun[0]} of job {job} was done already; an envelope closed after it "
             "proves nothing; nothing was kept"
         )
-    content, digest = seal(plants, secrets.token_hex(32), n_rounds=len(list_rounds()))
+    content, digest = seal(plants, secrets.token_hex(32), n_rounds=count_rounds())
     door.write(target, content)
     _keep(book, job, ENVELOPE, answer=digest)
     return digest
@@ -100,7 +100,7 @@ def open_envelope(book: JobBook, job: int, path: str | Path) -> tuple[str, ...]:
         content = read_ordinary(path, LONGEST)
     except OSError as error:
         raise InputError(f"envelope: {path} cannot be read ({error.strerror})") from error
-    plants = unseal(content, done[ENVELOPE].answer, n_rounds=len(list_rounds()))
+    plants = unseal(content, done[ENVELOPE].answer, n_rounds=count_rounds())
     _keep(book, job, OPENED, plants=plants)
     return plants
 

@@ -12,7 +12,7 @@ from voicecheck.jobbook import JobBook
 from voicecheck.records import Job, Measurement, Protocol, ProtocolPart, from_json, to_document
 from voicecheck.verdicts.benchsight import estimate_bench_sight
 from voicecheck.verdicts.protocol import judge_protocol
-from voicecheck.verdicts.protocol.steps import find_step
+from voicecheck.verdicts.protocol.soundness import check_part
 from voicecheck.workflow.benches.store import find_bench
 from voicecheck.workflow.checks.run import save_document
 from voicecheck.workflow.selftest.sightwords import say_sight
@@ -61,8 +61,7 @@ def read_parts(book: JobBook, job: Job) -> tuple[ProtocolPart, ...]:
             continue
         try:
             part = from_json(book.read_document(file.sha256), ProtocolPart)
-            if part.step != "round":
-                find_step(part.part)
+            check_part(part)
         except (msgspec.MsgspecError, InputError) as error:
             told = f"job {job.job}: {file.name} cannot be read ({error})"
             raise JobBookError(f"{told}; the rest is untouched") from error

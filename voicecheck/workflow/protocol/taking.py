@@ -118,6 +118,18 @@ def find_next(book: JobBook, job: int) -> str:
     return next((part for part in list_parts() if part not in done), "")
 
 
+def get_caution(part: str) -> str:
+    """
+    What can hurt during a part.
+
+    Raises
+    ------
+    InputError
+        There is no such part.
+    """
+    return load_steps()[find_step(part)].caution
+
+
 def take_part(book: JobBook, order: PartOrder, attendant: ProtocolAttendant) -> ProtocolPart:
     """
     Do a part of the protocol, and keep what it gave with the job.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from voicecheck.records.documents import format_json, to_document
@@ -43,12 +44,21 @@ def say_selftest(test: SelfTest, *, with_all: bool = False) -> list[str]:
         lines = [one for one in test.lines if one.group == group]
         if not lines:
             continue
-        n_passed = sum(one.outcome == "passes" for one in lines)
-        told.append(f"{title}: {n_passed} of {len(lines)} pass")
+        told.append(f"{title}: {say_count(lines)}")
         told += [say_line(one) for one in lines if with_all or one.outcome != "passes"]
     if test.told:
         told += ["", f"{TITLE}:", *(f"  {line}" for line in test.told)]
     return [*told, "", say_whole(test)]
+
+
+def say_count(lines: Sequence[SelfTestLine]) -> str:
+    """How many of those that were tried pass, and how many were not."""
+    n_tried = sum(one.outcome != "not tried" for one in lines)
+    if n_tried == 0:
+        return "not tried"
+    n_passed = sum(one.outcome == "passes" for one in lines)
+    left = f", {len(lines) - n_tried} not tried" if n_tried < len(lines) else ""
+    return f"{n_passed} of {n_tried} pass{left}"
 
 
 def say_line(line: SelfTestLine) -> str:

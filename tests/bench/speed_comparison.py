@@ -1,25 +1,19 @@
 """
 How long a comparison with its causes takes, beside how many runs the book holds.
 
-    python tests/bench/cause_speed.py [RUNS ...]
-
-Processor time of `compare` on one set against a baseline of eight, median of nine, and the part of
-it that the causes take; 1000 runs are asked to stay under 0.3 s.
+A part of `all_ratios.py`: `compare` on one set against a baseline of eight, and the part of it that
+the causes take; 1000 runs are asked to stay under 0.3 s.
 """
 
 from __future__ import annotations
 
-import statistics
-import sys
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
 from set_population import Fault, Population, draw_set, measure_set
+from timing import Ratio, hold
 
 from voicecheck.jobbook import JobBook
 from voicecheck.records import SetType
@@ -49,33 +43,31 @@ def fill(book: JobBook, n_runs: int) -> int:
     return job
 
 
-def take_time_s(call: Callable[[], object]) -> float:
-    """Median processor time of nine, the first call not counted."""
-    call()
-    times = []
-    for _ in range(9):
-        started = time.process_time()
-        call()
-        times.append(time.process_time() - started)
-    return statistics.median(times)
-
-
-def main() -> None:
-    out = sys.stdout
-    out.write("| runs in the book | compare s | of it causes s |\n|---|---|---|\n")
-    for n_runs in [int(text) for text in sys.argv[1:]] or [20, 200, 1000]:
+def list_comparisons(*, short: bool) -> Iterator[Ratio]:
+    """A whole comparison and its causes, in a small book and in a large one."""
+    for n_runs in (20, 200) if short else (20, 200, 1000):
         with tempfile.TemporaryDirectory() as folder, JobBook.open(Path(folder) / "book") as book:
             job = fill(book, n_runs)
-            runs = {run.path: run for run in book.list_runs(job=job, stage="before")}
-            baselines = {one.path: one for one in book.list_baselines()}
-            found = compare(book, job, stage="before")
-            whole_s = take_time_s(lambda: compare(book, job, stage="before"))  # noqa: B023
-            causes_s = take_time_s(
-                lambda: rank_hints(found, runs, baselines, answers=book.count_causes())  # noqa: B023
-            )
-            out.write(f"| {n_runs} | {whole_s:.3f} | {causes_s:.3f} |\n")
-            out.flush()
+            yield from hold_comparison(book, job, n_runs)
 
 
-if __name__ == "__main__":
-    main()
+def hold_comparison(book: JobBook, job: int, n_runs: int) -> Iterator[Ratio]:
+    """Over the reading of what is compared."""
+    runs = {run.path: run for run in book.list_runs(job=job, stage="before")}
+    baselines = {one.path: one for one in book.list_baselines()}
+    found = compare(book, job, stage="before")
+
+    def read() -> None:
+        book.list_runs(job=job, stage="before")
+        book.list_baselines()
+
+    against = "reading the run and the baselines"
+    yield hold(
+        f"comparison: with causes, {n_runs} runs in the book",
+        lambda: compare(book, job, stage="before"), read, against, rounds=9,
+    )  # fmt: skip
+    yield hold(
+        f"comparison: its causes alone, {n_runs} runs",
+        lambda: rank_hints(found, runs, baselines, answers=book.count_causes()), read, against,
+        rounds=9,
+    )  # fmt: skip

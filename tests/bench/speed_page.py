@@ -1,23 +1,18 @@
 """
-How fast the page is: lists of a large book, and the first paint in a real browser.
+How fast the page is: requests and first paints, over the smallest answer of the same server.
 
-    python tests/bench/page_speed.py [JOBS]
-
-Prints medians. Asked for: first paint under 0.3 s, curves under 0.5 s with 10 000 jobs. Measured
-with 2000 jobs, on two cores that many others used (2.5 s of the clock for 1 s of a processor): a
-list or search 11 to 21 ms of a processor, a job 47 ms, its curves 24 ms; first paint 156 to 320 ms
-by the clock.
+A part of `all_ratios.py`. Asked for: first paint under 0.3 s, curves under 0.5 s with 10 000 jobs.
 """
 
+from __future__ import annotations
+
 import statistics
-import sys
 import tempfile
-import time
+from collections.abc import Iterator
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
 from pagetest import open_browser, open_client, serve_book
+from timing import Ratio, hold
 
 from voicecheck.programme import make_programme
 from voicecheck.records import SetType
@@ -29,6 +24,7 @@ from voicecheck.workflow.sweeping.run import sweep
 
 REQUESTS = ("/", "/?page=100", "/?search=oak+9", "/?search=nothing+at+all", "/?state=closed",
             "/jobs/1", "/jobs/1/curves", "/types")  # fmt: skip
+SMALLEST = "/static/palette.css"
 PAINTS = ("/", "/jobs/1", "/types")
 
 
@@ -48,48 +44,48 @@ def fill(folder: Path, n_jobs: int) -> None:
         compare(book, 1, stage="after", against="before")
 
 
-def time_requests(folder: Path) -> None:
-    """Seconds from request to answer, in this process, and the processor time of it."""
+def list_pages(*, short: bool) -> Iterator[Ratio]:
+    """Requests in this process; in the whole form the first paint in a browser as well."""
+    n_jobs = 500 if short else 10_000
+    with tempfile.TemporaryDirectory() as folder:
+        fill(Path(folder), n_jobs)
+        yield from hold_requests(Path(folder), n_jobs)
+        if not short:
+            yield from hold_paints(Path(folder), n_jobs)
+
+
+def hold_requests(folder: Path, n_jobs: int) -> Iterator[Ratio]:
+    """Processor time from request to answer."""
     with open_client(folder) as client:
+
+        def ask(address: str) -> None:
+            assert client.get(address).status_code == 200
+
         for address in REQUESTS:
-            took_s, worked_s = [], []
-            for _ in range(9):
-                began_s, idle_s = time.perf_counter(), time.process_time()
-                assert client.get(address).status_code == 200
-                took_s.append(time.perf_counter() - began_s)
-                worked_s.append(time.process_time() - idle_s)
-            sys.stdout.write(
-                f"{address:28} {1000 * statistics.median(took_s):7.1f} ms, "
-                f"{1000 * statistics.median(worked_s):.1f} ms of a processor\n"
-            )
+            yield hold(
+                f"page: {address} of {n_jobs} jobs", lambda: ask(address),  # noqa: B023
+                lambda: ask(SMALLEST), "the smallest answer", rounds=9,
+            )  # fmt: skip
 
 
-def time_paints(folder: Path) -> None:
-    """Seconds from navigation to the first paint with content, as the browser counts them."""
+def hold_paints(folder: Path, n_jobs: int) -> Iterator[Ratio]:
+    """Milliseconds from navigation to the first paint with content, as the browser counts them."""
     with serve_book(folder) as served, open_browser() as browser:
         page = browser.new_page()
         page.goto(served.address)
-        for address in PAINTS:
+
+        def paint_ms(address: str) -> float:
             took_ms = []
             for _ in range(7):
                 page.goto(served.base + address)
                 page.wait_for_timeout(400)
                 script = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime"
                 took_ms.append(page.evaluate(script) or float("nan"))
-            sys.stdout.write(
-                f"{address:28} {statistics.median(took_ms):7.0f} ms to the first paint\n"
-            )
+            return statistics.median(took_ms)
 
-
-def main() -> None:
-    """Fill a book, then time."""
-    n_jobs = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
-    with tempfile.TemporaryDirectory() as folder:
-        fill(Path(folder), n_jobs)
-        sys.stdout.write(f"{n_jobs} jobs\n")
-        time_requests(Path(folder))
-        time_paints(Path(folder))
-
-
-if __name__ == "__main__":
-    main()
+        floor_ms = paint_ms(SMALLEST)
+        for address in PAINTS:
+            yield Ratio(
+                name=f"page: first paint of {address}, {n_jobs} jobs", value=paint_ms(address),
+                floor=floor_ms, against="the smallest answer, by the clock",
+            )  # fmt: skip
