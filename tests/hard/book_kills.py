@@ -64,7 +64,7 @@ def prepare(folder: Path) -> None:
 
 def start_old_book(folder: Path) -> None:
     """A book in the first layout, so that opening it is a migration."""
-    folder.mkdir()
+    folder.mkdir(mode=0o700)
     with contextlib.closing(sqlite3.connect(folder / "book.db")) as raw:
         raw.executescript(OLD_LAYOUT.read_text())
 

@@ -40,6 +40,8 @@ def main() -> None:
             trial = Trial(name, place / "origin", place / "place")
             kill_often(trial, asked.kills, rng, killed)
             break_often(trial, rng, broken, n=asked.disks, is_disk=is_disk)
+            so_far = f"{killed.n} kills, {broken.n} failures of a disk so far"
+            sys.stderr.write("\n".join([f"{name}: {so_far}", *killed.wrong, *broken.wrong]) + "\n")
     where = "disk" if is_disk else "limits and rights in the place of a disk"
     lines = [
         f"seed {asked.seed}, {len(asked.only)} commands with {killed.n_moments} moments, {where}",
