@@ -12,11 +12,13 @@ import io
 import json
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -24,11 +26,16 @@ from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.soundcard import SoundCardBench, child, takes
 from voicecheck.bench.soundcard.wire import receive
-from voicecheck.errors import BenchError, InputError
+from voicecheck.checkout.parts.options import PartsOptions
+from voicecheck.errors import BenchError, InputError, RecordingError
 from voicecheck.programme import make_programme
 from voicecheck.records import Programme, Recipe
 from voicecheck.records.benches import BenchSetup, StepResult
 from voicecheck.records.signals import PATHS
+from voicecheck.workflow.analysis import choose_stimulus, write_signal, write_stimulus
+from voicecheck.workflow.checks.partsfiles import load_parts_files
+from voicecheck.workflow.checks.source import MOST_TONE_DBFS, Source
+from voicecheck.workflow.checks.take import take_scene
 
 NOW = "2026-03-02T09:00:00+00:00"
 N_CHANNELS = 4
@@ -121,6 +128,8 @@ recipes = st.builds(
     tail_s=st.sampled_from([0.0, 0.2]),
 )
 searched = settings(max_examples=80, deadline=None, derandomize=True)
+few = settings(max_examples=30, deadline=None, derandomize=True)
+"""Where a single example makes and measures a sound of its own."""
 
 
 def check_played(library: KeepingLibrary, channel: int, *caps_dbfs: float) -> None:
@@ -255,3 +264,113 @@ def test_no_samples_whatever_pass_the_cap(library: KeepingLibrary) -> None:
 
     search()
     assert len(played) >= 15, "the search must reach the device"
+
+
+def take_check(source: Source, name: str, options: Any = None) -> Callable[[], object]:
+    return lambda: take_scene(name, source, options)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    """A book's folder stands for every other, so that no lock of this machine is in the way."""
+    return tmp_path
+
+
+def test_no_tone_of_a_check_passes_its_cap(library: KeepingLibrary) -> None:
+    played = []
+
+    @few
+    @given(
+        level_dbfs=st.floats(-90.0, 6.0) | st.floats(),
+        tone_hz=st.floats(200.0, 4000.0) | st.floats(),
+        name=st.sampled_from(["dial", "flex"]),
+    )
+    def search(level_dbfs: float, tone_hz: float, name: str) -> None:
+        def act() -> None:
+            source = Source(bench="wire", seconds=2.0, level_dbfs=level_dbfs, tone_hz=tone_hz)
+            take_scene(name, source)
+
+        if play(library, act):
+            played.append(level_dbfs)
+            check_played(library, 1, MOST_TONE_DBFS)
+
+    search()
+    assert len(played) >= 5, "the search must reach the device"
+
+
+@st.composite
+def words_of_speech(draw: st.DrawFn) -> np.ndarray:
+    """Bursts of any size with pauses, clicks, samples beyond full scale, and what is no number."""
+    sizes = draw(st.lists(st.floats(0.0, 90.0), min_size=1, max_size=4))
+    rng = np.random.default_rng(draw(st.integers(0, 99)))
+    parts = [size * rng.standard_normal(4000) / 4.0 for size in sizes]
+    samples = np.concatenate([part for one in parts for part in (one, np.zeros(2000))])
+    if draw(st.booleans()):
+        samples[draw(st.integers(0, len(samples) - 1))] = draw(st.floats(width=32))
+    return np.asarray(samples)
+
+
+def test_no_speech_passes_its_cap(library: KeepingLibrary, files: Path) -> None:
+    """Whatever a file holds that is to be played through a receiver."""
+    played = []
+
+    @few
+    @given(samples=words_of_speech(), level_dbfs=st.floats(-80.0, -12.0) | st.floats())
+    def search(samples: np.ndarray, level_dbfs: float) -> None:
+        file = files / "speech.wav"
+        soundfile.write(file, samples, 8000, subtype="FLOAT")
+
+        def act() -> None:
+            take_scene("speak", Source(bench="wire", speech=file, level_dbfs=level_dbfs))
+
+        try:
+            has_played = play(library, act)
+        except RecordingError:
+            assert len(library.spoken) == 0
+            return
+        if has_played:
+            played.append(level_dbfs)
+            check_played(library, 1, MOST_TONE_DBFS)
+
+    search()
+    assert len(played) >= 5, "the search must reach the device"
+
+
+def test_no_programme_file_passes_its_cap(files: Path) -> None:
+    """What another player will play: the same caps hold in the file."""
+    written = []
+
+    @few
+    @given(recipe=recipes)
+    def search(recipe: Recipe) -> None:
+        file = files / "OUT.wav"
+        file.unlink(missing_ok=True)
+        try:
+            write_signal(file, recipe)
+        except (InputError, BenchError):
+            assert not file.exists()
+            return
+        written.append(recipe)
+        samples, _ = soundfile.read(file)
+        assert np.max(np.abs(samples)) <= 10 ** (recipe.cap_dbfs / 20) * (1 + 2e-6) + 2**-24
+
+    search()
+    assert len(written) >= 5, "the search must reach a file"
+
+
+def test_a_stimulus_out_of_a_file_is_what_is_played(library: KeepingLibrary, files: Path) -> None:
+    """It was measured against the file and another one was played."""
+    for level_dbfs in (-30.0, -12.0, -9.0):
+        recipe = choose_stimulus(part="contact", level_dbfs=level_dbfs)
+        made = write_stimulus(files / "OUT.wav", recipe)
+        options = PartsOptions(part="receiver", resistor_ohm=600.0, signal=files / "OUT.wav")
+        source = Source(bench="wire", level_dbfs=-40.0)
+        options, source = load_parts_files(options, source, None)
+
+        if not play(library, take_check(source, "parts", options)):
+            assert level_dbfs > MOST_TONE_DBFS
+            continue
+        check_played(library, 1, -3.0)
+        spoken = library.spoken[round(takes.LEAD_S * 48000) :, 0]
+        assert np.allclose(spoken[: len(made.samples)], made.samples, atol=1e-6)
+        assert level_dbfs <= MOST_TONE_DBFS

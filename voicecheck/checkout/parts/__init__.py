@@ -31,8 +31,9 @@ def _make_programme(options: PartsOptions, level_dbfs: float) -> Programme | Non
 
     if options.part == "feed":
         return None
-    # Made when the order's files were looked at; a file's own may be at another level.
-    if options.loaded.programme is not None and options.signal is None:
+    # Made when the order's files were looked at, or out of a file: what is measured against is what
+    # is played, and a file that is too loud for that is refused.
+    if options.loaded.programme is not None:
         return options.loaded.programme
     return make_stimulus(make_recipe(options.part, level_dbfs=level_dbfs))
 

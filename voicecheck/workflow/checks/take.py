@@ -83,6 +83,11 @@ def take_scene(
         programme = make_speech_programme(source.speech, source.level_dbfs)
         return _play(check, source, programme, "receive", progress=progress)
     if programme is not None:
+        if programme.recipe.level_dbfs > MOST_TONE_DBFS:
+            raise InputError(
+                f"signal: made at {programme.recipe.level_dbfs:g} dBFS, need {MOST_TONE_DBFS:g} or "
+                "less to be played here; it may reach a receiver"
+            )
         return _play(check, source, programme, "loop", progress=progress, is_pair=True)
     if source.tone_hz is None:
         from voicecheck.bench.soundcard.card import name_devices
