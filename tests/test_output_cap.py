@@ -25,6 +25,7 @@ from hypothesis import strategies as st
 from voicecheck.bench.calibration.tones import make_tone
 from voicecheck.bench.hardware import HardwareBench
 from voicecheck.bench.soundcard import SoundCardBench, child, takes
+from voicecheck.bench.soundcard.firstsound import QuietStart
 from voicecheck.bench.soundcard.wire import receive
 from voicecheck.checkout.parts.options import PartsOptions
 from voicecheck.errors import BenchError, InputError, RecordingError
@@ -50,6 +51,8 @@ class KeepingLibrary:
 
     def __init__(self) -> None:
         self.spoken = np.zeros((0, N_CHANNELS))
+        self.all_spoken: list[np.ndarray] = []
+        self.heard_level = 0.0
 
     def query_hostapis(self) -> list[dict]:
         return [{"name": "kept"}]
@@ -65,10 +68,11 @@ class KeepingLibrary:
             parts = []
             for size in (1, 64, 1023, 4096, *[65536] * 40):
                 spoken = np.full((size, channels[1]), np.nan, np.float32)
-                heard = np.zeros((size, channels[0]), np.float32)
+                heard = np.full((size, channels[0]), self.heard_level, np.float32)
                 callback(heard, spoken, size, None, QUIET)
                 parts.append(np.pad(spoken, ((0, 0), (0, N_CHANNELS - channels[1]))))
             self.spoken = np.concatenate(parts)
+            self.all_spoken = [*self.all_spoken[-2:], self.spoken]
             finished_callback()
 
         return SimpleNamespace(start=start, abort=lambda: None, close=lambda: None)
@@ -374,3 +378,79 @@ def test_a_stimulus_out_of_a_file_is_what_is_played(library: KeepingLibrary, fil
         spoken = library.spoken[round(takes.LEAD_S * 48000) :, 0]
         assert np.allclose(spoken[: len(made.samples)], made.samples, atol=1e-6)
         assert level_dbfs <= MOST_TONE_DBFS
+
+
+SETUP = BenchSetup(
+    name="attic", device="wire", line_tap_channel=1, ear_channel=2, line_drive_cap_dbfs=-0.5,
+    mouth_cap_dbfs=-0.5,
+)  # fmt: skip
+
+
+@pytest.fixture(params=["device", "bench"])
+def loud_bench(
+    request: pytest.FixtureRequest, library: KeepingLibrary
+) -> Callable[[], SoundCardBench | HardwareBench]:
+    """A bench whose stored cap and whose leave are as high as they can be."""
+    library.all_spoken, library.heard_level = [], 0.0
+    if request.param == "device":
+        return lambda: SoundCardBench("wire", cap_dbfs=-0.5)
+    return lambda: HardwareBench(SETUP, now_utc=NOW, allowed_dbm=99.0)
+
+
+def test_the_first_sound_to_a_receiver_starts_low_whatever_is_stored(
+    library: KeepingLibrary, loud_bench: Callable[[], SoundCardBench | HardwareBench]
+) -> None:
+    bench = loud_bench()
+    programme = make_programme(Recipe(n_sweeps=1, level_dbfs=-7.0, cap_dbfs=-0.5))
+    bench.play_and_record(programme, path="receive")
+    first, second = (np.max(np.abs(one)) for one in library.all_spoken)
+    assert 0.0099 < first <= 0.01 * (1 + 2e-6)
+    assert second > 0.4
+    sounding = np.flatnonzero(np.any(library.all_spoken[0] != 0.0, axis=1))
+    rising = library.all_spoken[0][sounding[0] : sounding[0] + 4800]
+    assert np.max(np.abs(rising)) < 0.002
+    bench.play_and_record(programme, path="receive")
+    assert len(library.all_spoken) == 3, "once is enough for one bench at work"
+
+
+@pytest.mark.parametrize("path", ["transmit", "loop"])
+def test_where_no_receiver_sounds_nothing_comes_first(
+    path: Any, library: KeepingLibrary, loud_bench: Callable[[], SoundCardBench | HardwareBench]
+) -> None:
+    loud_bench().play_and_record(make_programme(Recipe(n_sweeps=1)), path=path)
+    assert len(library.all_spoken) == 1
+
+
+def test_a_receiver_on_the_line_of_a_loop_is_one(library: KeepingLibrary) -> None:
+    library.all_spoken = []
+    bench = HardwareBench(SETUP, now_utc=NOW)
+    bench.play_and_record_both(make_programme(Recipe(n_sweeps=1)), path="loop")
+    assert len(library.all_spoken) == 2
+    assert np.max(np.abs(library.all_spoken[0])) <= 0.01 * (1 + 2e-6)
+
+
+def test_what_howls_is_not_played_louder(
+    library: KeepingLibrary, loud_bench: Callable[[], SoundCardBench | HardwareBench]
+) -> None:
+    """An input at full scale under the first, quiet sound: nothing above it goes out, ever."""
+    library.heard_level = 1.0
+    bench = loud_bench()
+    programme = make_programme(Recipe(n_sweeps=1))
+    try:
+        for _ in range(2):
+            with pytest.raises(BenchError, match=r"it howls.*nothing louder was played"):
+                bench.play_and_record(programme, path="receive")
+    finally:
+        library.heard_level = 0.0
+    assert len(library.all_spoken) == 2
+    assert max(np.max(np.abs(one)) for one in library.all_spoken) <= 0.01 * (1 + 2e-6)
+
+
+@pytest.mark.parametrize("cap_dbfs", [-55.0, -40.0, -3.0])
+def test_the_first_sound_keeps_a_lower_cap(cap_dbfs: float, library: KeepingLibrary) -> None:
+    library.all_spoken = []
+    wiring = takes.Wiring(name="wire", device="wire", caps_dbfs=(cap_dbfs,))
+    QuietStart().play_before(np.full((10, 1), 0.5), wiring, 48000)
+    [first] = library.all_spoken
+    assert np.max(np.abs(first)) <= 10 ** (min(cap_dbfs, -40.0) / 20) * (1 + 2e-6)
+    assert first.any()

@@ -18,6 +18,7 @@ from voicecheck.bench.soundcard.card import (
     is_complete,
     name_devices,
 )
+from voicecheck.bench.soundcard.firstsound import QuietStart
 from voicecheck.bench.soundcard.takes import Progress, Take, Wiring, capture
 from voicecheck.errors import BenchError, InputError
 from voicecheck.records import Conditions, Programme, Recording
@@ -125,6 +126,7 @@ class HardwareBench(Bench):
         self.allowed_dbm = allowed_dbm
         self.is_equalised = is_equalised
         self.progress = progress
+        self._quiet_start = QuietStart()
 
     @property
     def devices(self) -> tuple[str, ...]:
@@ -271,9 +273,12 @@ class HardwareBench(Bench):
             inputs=inputs,
             caps_dbfs=(setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs,),
         )
+        sound = self.make_sound(programme, path)
+        if path == "receive" or (path == "loop" and len(inputs) > 1):
+            self._quiet_start.play_before(sound, wiring, programme.rate_hz)
         return capture(
             wiring,
-            self.make_sound(programme, path)[:, None],
+            sound[:, None],
             programme.rate_hz,
             progress=self.progress,
             look=lambda captured: is_complete(programme, captured[:, 0]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from voicecheck.bench.interface import Bench
+from voicecheck.bench.soundcard.firstsound import QuietStart
 from voicecheck.bench.soundcard.link import get_start_limit_s
 from voicecheck.bench.soundcard.takes import Hear, Progress, Take, Wiring, ask_devices, capture
 from voicecheck.errors import BenchError, InputError, RecordingError
@@ -105,6 +106,7 @@ class SoundCardBench(Bench):
         self.calibration = calibration
         self.progress = progress
         self.hear = hear
+        self._quiet_start = QuietStart()
 
     @property
     def devices(self) -> tuple[str, ...]:
@@ -143,6 +145,8 @@ class SoundCardBench(Bench):
             program, stalled or gone, or the output cap would be exceeded.
         """
         check_rate(self.wiring.name, self.rate_hz, programme)
+        if path == "receive":
+            self._quiet_start.play_before(programme.samples, self.wiring, programme.rate_hz)
         time_utc = get_now_utc()
         take = capture(
             self.wiring,

@@ -1,0 +1,82 @@
+"""The first sound to a receiver: quiet, rising and listened to, before anything louder goes out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from voicecheck.bench.soundcard.takes import Wiring, capture
+from voicecheck.errors import BenchError
+from voicecheck.fourier import raise_cosine
+from voicecheck.records.arrays import Array
+from voicecheck.units import db_from_ratio
+
+FIRST_PEAK, FIRST_S, FIRST_HZ = 0.01, 0.5, 440.0
+"""
+Peak of the first sound, -40 dBFS: at an output of 1 to 2 V at full scale 7 to 14 mV, which startles
+nobody whose ear is at a receiver by mistake; and long enough to be noticed (PROP).
+"""
+FULL_SCALE, FULL_SHARE = 0.999, 0.01
+"""An input that is so full for so much of the time while next to nothing is played (PROP)."""
+
+
+def make_first_sound(rate_hz: int) -> Array:
+    """
+    A tone that rises from silence to its peak, and ends in silence.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        Full-scale units.
+
+    Examples
+    --------
+    >>> sound = make_first_sound(48000)
+    >>> len(sound), round(float(abs(sound).max()), 3), float(abs(sound[:2400]).max()) < 0.001
+    (24000, 0.01, True)
+    """
+    time_s = np.arange(round(FIRST_S * rate_hz)) / rate_hz
+    rise = raise_cosine(np.minimum(time_s / (0.8 * FIRST_S), 1.0))
+    fall = raise_cosine(np.minimum((FIRST_S - time_s) / (0.1 * FIRST_S), 1.0))
+    return np.asarray(FIRST_PEAK * rise * fall * np.sin(2.0 * np.pi * FIRST_HZ * time_s))
+
+
+class QuietStart:
+    """Plays the first sound once, before the first take of a bench that needs it."""
+
+    def __init__(self) -> None:
+        self._was_heard = False
+
+    def play_before(self, sound: Array, wiring: Wiring, rate_hz: int) -> None:
+        """
+        Play the first sound, where what comes next is louder and none was played yet.
+
+        Parameters
+        ----------
+        sound : ndarray
+            What comes next, full-scale units.
+        wiring : Wiring
+            Of what comes next, with one output.
+        rate_hz : int
+
+        Raises
+        ------
+        BenchError
+            The input is full while next to nothing is played, or the take failed.
+        """
+        if self._was_heard or np.max(np.abs(sound), initial=0.0) <= FIRST_PEAK:
+            return
+        # An output may be held lower than that.
+        cap_dbfs = min(wiring.caps_dbfs[0], db_from_ratio(FIRST_PEAK))
+        lower = 10.0 ** ((cap_dbfs - db_from_ratio(FIRST_PEAK)) / 20.0)
+        first = lower * make_first_sound(rate_hz)
+        take = capture(replace(wiring, caps_dbfs=(cap_dbfs,)), first[:, None], rate_hz)
+        if np.mean(np.abs(take.captured) >= FULL_SCALE, axis=0).max() > FULL_SHARE:
+            message = (
+                f"{wiring.name}: the input is full while next to nothing is played: it howls, or "
+                "its gain is far too high; nothing louder was played; keep receiver and "
+                "mouthpiece apart, turn the input gain down and try again"
+            )
+            raise BenchError(message)
+        self._was_heard = True
