@@ -19,7 +19,9 @@ from audio_files import run_main
 from jobbook_samples import draw_recording
 from telling import TYPE, fill_book
 
+import voicecheck.__main__
 from voicecheck.bench.wavfile import save_programme
+from voicecheck.cli.commands import ENTRIES
 from voicecheck.cli.main import make_app
 from voicecheck.jobbook import JobBook
 from voicecheck.programme import make_programme
@@ -132,6 +134,7 @@ SAVES_AS_OTHERS = {
         "needs a sound device, and saves as `bench edit` does",
     ),
     "protocol open": "needs two evenings, and saves as `protocol hide` does",
+    "page": "runs until it is stopped, and saves as the commands do",
 }
 """What is not tried here, and why."""
 BOOKLESS = {
@@ -151,6 +154,7 @@ BOOKLESS = {
 
 def list_commands(command: Any = None, words: tuple[str, ...] = ()) -> Iterator[str]:
     """Name of every command of the program, older spellings too."""
+    assert ENTRIES[-1].names == ("page",), voicecheck.__main__.__doc__
     command = typer.main.get_command(make_app()) if command is None else command
     inner = getattr(command, "commands", {})
     if not inner:
