@@ -407,7 +407,7 @@ OPENERS = {"open", "fdopen", "ZipFile", "SoundFile", "TarFile"}
 TEMPORARY = "a folder of its own that is gone afterwards"
 HOMES = {
     "writing.py": "the door",
-    "reading.py": "the door inwards: opens to read alone",
+    "incoming.py": "the door inwards: opens to read alone",
     "jobbook/vault.py": "the book's own store of files, named by their content",
     "jobbook/rights.py": "new files of the book with its rights, for its store and SQLite",
     "jobbook/copying.py": "databases of books: snapshot of a backup, copy of a damaged one",

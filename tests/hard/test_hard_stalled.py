@@ -15,11 +15,11 @@ import soundfile
 import typer
 from audio_files import run_main
 
-from voicecheck import reading
+from voicecheck import incoming
 from voicecheck.bench.audiofile import load_recording, read_in_blocks
 from voicecheck.cli.main import make_app
 from voicecheck.errors import RecordingError
-from voicecheck.reading import open_ordinary, wait_for
+from voicecheck.incoming import open_ordinary, wait_for
 
 READERS = sorted(reading_words.SOUND | reading_words.OTHER)
 
@@ -112,14 +112,14 @@ def test_a_file_that_falls_silent_half_way(
     def wait_shortly(path: object) -> int:
         # Only the file that is handed in lies on the silent disk.
         if str(path) == str(file):
-            monkeypatch.setattr(reading, "os", disk)
-            monkeypatch.setattr(reading, "STALL_S", 0.3)
+            monkeypatch.setattr(incoming, "os", disk)
+            monkeypatch.setattr(incoming, "STALL_S", 0.3)
             # What reads by itself, block by block, comes no farther either.
             monkeypatch.setattr(soundfile.SoundFile, "read", lambda *_, **__: silence.wait())
         return real(path)  # type: ignore[arg-type]
 
-    real = reading._open_at_once
-    monkeypatch.setattr(reading, "_open_at_once", wait_shortly)
+    real = incoming._open_at_once
+    monkeypatch.setattr(incoming, "_open_at_once", wait_shortly)
     begun_s = time.monotonic()
     check_told(words, "it gave nothing for 0.3 s")
     assert time.monotonic() - begun_s < 60.0
@@ -129,7 +129,7 @@ def test_a_decoder_that_waits_is_given_up(
     folder: Path, silence: threading.Event, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The audio library reads by itself, a second time, what has been looked through."""
-    monkeypatch.setattr(reading, "STALL_S", 0.3)
+    monkeypatch.setattr(incoming, "STALL_S", 0.3)
     monkeypatch.setattr(soundfile.SoundFile, "read", lambda *_, **__: silence.wait())
     for read in (load_recording, lambda file: list(read_in_blocks(file))):
         with pytest.raises(RecordingError, match="it gave nothing for") as told:
@@ -138,7 +138,7 @@ def test_a_decoder_that_waits_is_given_up(
 
 
 def test_a_slow_file_that_moves_on_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "STALL_S", 1.0)
+    monkeypatch.setattr(incoming, "STALL_S", 1.0)
 
     def work(moved: Any) -> str:
         for _ in range(6):

@@ -20,7 +20,7 @@ import numpy as np
 from voicecheck.bench.codings import FAMILIES, USES, open_sound, tell_coding
 from voicecheck.bench.riff import find_unsized, is_mpeg, open_regular, tell_unreadable
 from voicecheck.errors import InputError, RecordingError
-from voicecheck.reading import iterate, wait_for
+from voicecheck.incoming import iterate, wait_for
 from voicecheck.records import Conditions, Problem, Recording
 from voicecheck.records.arrays import Array
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from voicecheck.errors import RecordingError
-from voicecheck.reading import open_ordinary
+from voicecheck.incoming import open_ordinary
 from voicecheck.writing import shorten
 
 LARGEST_BYTES = 8 << 30

@@ -18,13 +18,13 @@ from typing import BinaryIO, TypeVar
 import msgspec
 
 from voicecheck.errors import InputError, JobBookError, RecordingError
+from voicecheck.incoming import open_ordinary
 from voicecheck.jobbook.jobs import check_set_type
 from voicecheck.jobbook.parcels import SCHEMA, Contents, PackedJob
 from voicecheck.jobbook.rows import check_text
 from voicecheck.jobbook.sound import Label, inspect_recording
 from voicecheck.jobbook.vault import Vault, hash_file
 from voicecheck.jobbook.work import check_work
-from voicecheck.reading import open_ordinary
 from voicecheck.records import Baseline, Comparison, Run, SetType, from_json
 from voicecheck.records.documents import is_too_deep
 from voicecheck.records.jobwords import JOB_WORDS

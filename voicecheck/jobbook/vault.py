@@ -17,8 +17,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from voicecheck.errors import InputError
+from voicecheck.incoming import open_ordinary
 from voicecheck.jobbook.rights import create_file, make_inner_folder
-from voicecheck.reading import open_ordinary
 from voicecheck.writing import shorten, sync_file, sync_folder
 
 CHUNK = 1 << 20

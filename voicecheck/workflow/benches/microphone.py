@@ -6,7 +6,7 @@ from pathlib import Path
 
 from voicecheck.bench.calibration.microphone import format_curve, parse_curve
 from voicecheck.errors import InputError
-from voicecheck.reading import decode_text, read_ordinary
+from voicecheck.incoming import decode_text, read_ordinary
 from voicecheck.records.benches import MicrophoneCurve
 
 MOST_BYTES = 1_000_000

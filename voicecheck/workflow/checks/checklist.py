@@ -19,9 +19,9 @@ from voicecheck.checkout.steps import (
 )
 from voicecheck.checkout.words import describe_list
 from voicecheck.errors import InputError, JobBookError
+from voicecheck.incoming import decode_text, read_ordinary
 from voicecheck.jobbook import JobBook
 from voicecheck.jobbook.traces import Traces
-from voicecheck.reading import decode_text, read_ordinary
 from voicecheck.records import CheckList, CheckStep, JackConversion, Job, to_document
 from voicecheck.records.terms import check_word
 from voicecheck.records.times import get_now_utc

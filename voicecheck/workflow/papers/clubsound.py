@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from voicecheck.errors import InputError
+from voicecheck.incoming import open_ordinary
 from voicecheck.jobbook import JobBook
 from voicecheck.jobbook.recordings import read_foreign
-from voicecheck.reading import open_ordinary
 from voicecheck.records import ClubBaseline, ClubRecording
 from voicecheck.records.clubfile import MOST_BYTES
 from voicecheck.writing import Door

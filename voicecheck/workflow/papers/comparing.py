@@ -7,8 +7,8 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from voicecheck.errors import InputError
+from voicecheck.incoming import decode_text, read_ordinary
 from voicecheck.jobbook import JobBook
-from voicecheck.reading import decode_text, read_ordinary
 from voicecheck.records import Against, Baseline, Comparison, Job, Mask, Run
 from voicecheck.records.checkout import FlexCheck
 from voicecheck.records.terms import check_word

@@ -9,7 +9,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 from voicecheck.errors import InputError
-from voicecheck.reading import read_ordinary
+from voicecheck.incoming import read_ordinary
 
 MOST_BYTES = 2 << 20
 MOST_PIXELS, SIGN_PIXELS = 40_000_000, 900

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from voicecheck import __version__
 from voicecheck.errors import InputError
+from voicecheck.incoming import read_ordinary
 from voicecheck.jobbook import JobBook
-from voicecheck.reading import read_ordinary
 from voicecheck.records import ProtocolPart
 from voicecheck.records.times import get_now_utc
 from voicecheck.verdicts.protocol.envelope import LONGEST, seal, unseal
