@@ -164,7 +164,7 @@ def open_browser(**options: Any) -> Iterator:
     with driver_library.sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         context = browser.new_context(**options)
-        context.set_default_timeout(30_000)
+        context.set_default_timeout(120_000)
         yield context
         browser.close()
 
