@@ -158,7 +158,7 @@ class Place:
 
 @contextmanager
 def open_browser(**options: Any) -> Iterator:
-    """A context of a headless browser that never waits longer than half a minute."""
+    """A context of a headless browser that never waits longer than two minutes."""
     driver_library = need_module("playwright.sync_api", "PAGE")
     need("PAGE", None if CHROMIUM.exists() else f"there is no {CHROMIUM}")
     with driver_library.sync_playwright() as driver:

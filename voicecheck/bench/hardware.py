@@ -273,12 +273,12 @@ class HardwareBench(Bench):
             inputs=inputs,
             caps_dbfs=(setup.mouth_cap_dbfs if is_mouth else setup.line_drive_cap_dbfs,),
         )
-        sound = self.make_sound(programme, path)
+        sound = self.make_sound(programme, path)[:, None]
         if path == "receive" or (path == "loop" and len(inputs) > 1):
             self._quiet_start.play_before(sound, wiring, programme.rate_hz)
         return capture(
             wiring,
-            sound[:, None],
+            sound,
             programme.rate_hz,
             progress=self.progress,
             look=lambda captured: is_complete(programme, captured[:, 0]),

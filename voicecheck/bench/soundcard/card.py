@@ -145,12 +145,13 @@ class SoundCardBench(Bench):
             program, stalled or gone, or the output cap would be exceeded.
         """
         check_rate(self.wiring.name, self.rate_hz, programme)
+        sound = programme.samples[:, None]
         if path == "receive":
-            self._quiet_start.play_before(programme.samples, self.wiring, programme.rate_hz)
+            self._quiet_start.play_before(sound, self.wiring, programme.rate_hz)
         time_utc = get_now_utc()
         take = capture(
             self.wiring,
-            programme.samples[:, None],
+            sound,
             programme.rate_hz,
             progress=self.progress,
             hear=self.hear,

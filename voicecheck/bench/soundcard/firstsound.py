@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from voicecheck.bench.soundcard.takes import Wiring, capture
+from voicecheck.bench.soundcard.takes import Wiring, capture, check_cap
 from voicecheck.errors import BenchError
 from voicecheck.fourier import raise_cosine
 from voicecheck.records.arrays import Array
-from voicecheck.units import db_from_ratio
 
 FIRST_PEAK, FIRST_S, FIRST_HZ = 0.01, 0.5, 440.0
 """
@@ -54,7 +51,7 @@ class QuietStart:
 
         Parameters
         ----------
-        sound : ndarray
+        sound : ndarray, shape (n_frames, 1)
             What comes next, full-scale units.
         wiring : Wiring
             Of what comes next, with one output.
@@ -63,15 +60,14 @@ class QuietStart:
         Raises
         ------
         BenchError
-            The input is full while next to nothing is played, or the take failed.
+            The input is full while next to nothing is played, the take failed, or what comes next
+            would exceed its cap: then nothing is played at all.
         """
+        check_cap(wiring, sound)
         if self._was_heard or np.max(np.abs(sound), initial=0.0) <= FIRST_PEAK:
             return
-        # An output may be held lower than that.
-        cap_dbfs = min(wiring.caps_dbfs[0], db_from_ratio(FIRST_PEAK))
-        lower = 10.0 ** ((cap_dbfs - db_from_ratio(FIRST_PEAK)) / 20.0)
-        first = lower * make_first_sound(rate_hz)
-        take = capture(replace(wiring, caps_dbfs=(cap_dbfs,)), first[:, None], rate_hz)
+        # What is louder than the first sound and within its cap leaves room for the first sound.
+        take = capture(wiring, make_first_sound(rate_hz)[:, None], rate_hz)
         if np.mean(np.abs(take.captured) >= FULL_SCALE, axis=0).max() > FULL_SHARE:
             message = (
                 f"{wiring.name}: the input is full while next to nothing is played: it howls, or "

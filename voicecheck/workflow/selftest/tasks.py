@@ -85,7 +85,7 @@ def hold(what: str, found: float, *, most: float, unit: str, name: str) -> Tried
     Examples
     --------
     >>> hold("the level", 0.002, most=0.01, unit="dB", name="level_error_db").told
-    'the level is right within 0.002 dB (0.01 dB allowed)'
+    'the level is right within 0.0020 dB (0.01 dB allowed)'
     >>> hold("the level", float("nan"), most=0.01, unit="dB", name="level_error_db").outcome
     'fails'
     """
