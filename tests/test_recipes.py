@@ -49,7 +49,9 @@ class Tree:
 
     def run(self, *words: str, code: int = 0) -> str:
         """What Python prints with these words, in the copy."""
-        environment = {**os.environ, "PYTHONPATH": str(self.folder)}
+        # Temporary folders of its own: other test runs tidy up the common ones meanwhile.
+        own = {"PYTHONPATH": str(self.folder), "PYTEST_DEBUG_TEMPROOT": str(self.folder)}
+        environment = {**os.environ, **own}
         command = [sys.executable, *words]
         done = subprocess.run(
             command, cwd=self.folder, env=environment, capture_output=True, text=True, check=False
