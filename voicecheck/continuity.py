@@ -10,7 +10,6 @@ difference was lost (or repeated) there.
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -209,11 +208,15 @@ def _mend(
     )
     outside = interval == len(sweeps) - 1
     candidates = (0, len(sweeps) - 1) if outside else (interval, interval + 1)
-    for from_hz, index in itertools.product((0.0, ABOVE_MAINS_HZ), candidates):
-        at_s = _split_sweep(programme, recording, even, jump_s, index, from_hz=from_hz)
-        if at_s is not None:
-            jumped = dataclasses.replace(even, jump_at_s=at_s, jump_s=jump_s)
-            return _finish(programme, recording, jumped, (index,))
+    shifted = dataclasses.replace(even, latency_s=even.latency_s - jump_s)
+    sides = [compute_sweep_spectra(programme, recording, one) for one in (even, shifted)]
+    for from_hz in (0.0, ABOVE_MAINS_HZ):
+        (before, rate_hz), (after, _) = (_restore_above(one, from_hz) for one in sides)
+        for index in candidates:
+            at_s = _split_sweep(programme, before, after, rate_hz, index)
+            if at_s is not None:
+                jumped = dataclasses.replace(even, jump_at_s=at_s, jump_s=jump_s)
+                return _finish(programme, recording, jumped, (index,))
     if not outside:
         at_s = 0.5 * (sweeps[interval].end_s + sweeps[interval + 1].start_s)
     elif _is_shifted(programme, recording, even, jump_s):
@@ -250,20 +253,15 @@ def _finish(
 
 
 def _split_sweep(
-    programme: Programme,
-    recording: Recording,
-    even: Timeline,
-    jump_s: float,
-    index: int,
-    *,
-    from_hz: float,
+    programme: Programme, before: Array, after: Array, rate_hz: float, index: int
 ) -> float | None:
-    """Programme time of the jump inside one sweep; `None` where the sweep is whole."""
+    """
+    Programme time of the jump inside one sweep; `None` where the sweep is whole.
+
+    `before` and `after` are the sweeps as they are cut on either side of the jump.
+    """
     sweeps = programme.blocks_of("sweep")
     reference = len(sweeps) - 1 if index != len(sweeps) - 1 else 0
-    shifted = dataclasses.replace(even, latency_s=even.latency_s - jump_s)
-    before, rate_hz = _restore_above(compute_sweep_spectra(programme, recording, even), from_hz)
-    after, _ = _restore_above(compute_sweep_spectra(programme, recording, shifted), from_hz)
     # The reference lies wholly on one side of the jump.
     whole = after[reference] if reference > index else before[reference]
     first = (before[index] - whole) ** 2

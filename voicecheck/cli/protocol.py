@@ -105,7 +105,7 @@ def next_part(
     from voicecheck.records import to_document
     from voicecheck.records.orders import FileSource
     from voicecheck.workflow.books import open_book
-    from voicecheck.workflow.protocol.kept import load_protocol
+    from voicecheck.workflow.protocol.kept import judge_kept
     from voicecheck.workflow.protocol.taking import (
         PartOrder,
         find_next,
@@ -134,7 +134,7 @@ def next_part(
         except KeyboardInterrupt:
             tell(f"voicecheck: stopped; what was recorded is kept, {name} is not done")
             sys.exit(130)
-        found, after = load_protocol(opened, job), find_next(opened, job)
+        found, after = judge_kept(opened, job), find_next(opened, job)
     if as_json:
         write_json(to_document(done))
         return

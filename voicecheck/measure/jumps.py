@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicecheck.budgets import student_95
 from voicecheck.errors import RecordingError
 from voicecheck.records.arrays import Array
 
@@ -90,8 +91,6 @@ def measure_jumps(samples: Array, rate_hz: int) -> Jumps:
 
 
 def _pool(at_s: Array, size: Array, decay_s: float, bounce_s: float) -> Jumps:
-    from scipy.special import stdtrit
-
     n, mean_size = len(size), float(np.mean(np.abs(size)))
     spread = float(np.std(np.abs(size), ddof=1)) / math.sqrt(n)
     return Jumps(
@@ -99,9 +98,7 @@ def _pool(at_s: Array, size: Array, decay_s: float, bounce_s: float) -> Jumps:
         size=size,
         decay_s=decay_s,
         mean_size=mean_size,
-        uncertainty=math.hypot(
-            float(stdtrit(n - 1, 0.975)) * spread, mean_size * bounce_s / decay_s
-        ),
+        uncertainty=math.hypot(float(student_95(n - 1)) * spread, mean_size * bounce_s / decay_s),
     )
 
 

@@ -34,8 +34,8 @@ def make_first_sound(rate_hz: int) -> Array:
     (24000, 0.01, True)
     """
     time_s = np.arange(round(FIRST_S * rate_hz)) / rate_hz
-    rise = raise_cosine(np.minimum(time_s / (0.8 * FIRST_S), 1.0))
-    fall = raise_cosine(np.minimum((FIRST_S - time_s) / (0.1 * FIRST_S), 1.0))
+    rise = raise_cosine(time_s / (0.8 * FIRST_S))
+    fall = raise_cosine((FIRST_S - time_s) / (0.1 * FIRST_S))
     return np.asarray(FIRST_PEAK * rise * fall * np.sin(2.0 * np.pi * FIRST_HZ * time_s))
 
 

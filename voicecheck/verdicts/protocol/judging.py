@@ -7,9 +7,11 @@ import datetime
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
+from voicecheck.budgets import COVERAGE_95
 from voicecheck.records.protocol import Protocol, ProtocolFinding, ProtocolPart
 from voicecheck.records.terms import MarkState
 from voicecheck.records.verdicts import rank_verdict
+from voicecheck.units import ratio_from_db
 from voicecheck.verdicts.decide import decide
 from voicecheck.verdicts.outlying import find_suspects
 from voicecheck.verdicts.protocol.diodes import DiodePair, foresee_tone
@@ -34,8 +36,6 @@ TOO_WIDE_SHARE = 0.25
 CALLED = "changed"
 LEAST_HOURS, LEAST_APART_HOURS = 1.0, 8.0
 """What is called hours, and what another day (PROP); a made bench has days without waiting."""
-NORMAL_95 = 1.96
-"""Standard deviations either side that hold 95 of 100 of a normal distribution."""
 
 
 def judge_protocol(job: int | None, parts: Iterable[ProtocolPart], version: str) -> Protocol:
@@ -151,7 +151,7 @@ def judge_resistor(parts: Sequence[ProtocolPart], kind: StepKind) -> list[Protoc
         typed["meter_percent"],
         RESISTOR_OFF_PERCENT,
         RESISTOR_OFF_PERCENT * (whole_ohm - typed["load_ohm"]) / whole_ohm,
-        100.0 * math.expm1(scale * math.log(10.0) / 20.0),
+        100.0 * (ratio_from_db(scale) - 1.0),
     )
     off_expected_v = 0.01 * math.hypot(*shares) * expected_v
     ratio = 100.0 * (step_v / expected_v - 1.0)
@@ -360,7 +360,7 @@ def _keep_within(
     kind: StepKind, quantity: str, found: VarianceEstimate, words: str
 ) -> ProtocolFinding:
     """Outside where even the interval's lower end is; a first value is not held to its upper."""
-    value, (low, high) = NORMAL_95 * found.sd, (NORMAL_95 * end for end in found.sd_interval)
+    value, (low, high) = COVERAGE_95 * found.sd, (COVERAGE_95 * end for end in found.sd_interval)
     limit = kind.limits[f"{quantity}_db"]
     verdict: MarkState = "outside" if low > limit else "doubtful" if value > limit else "within"
     return ProtocolFinding(

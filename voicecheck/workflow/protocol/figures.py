@@ -194,7 +194,7 @@ def _read_bent(take: Measurement, calibration: Calibration | None, figures: Figu
     for name, place in (("soft_v", soft), ("loud_v", loud)):
         drive = ratio_from_db(level_dbfs + float(steps.input_db[place]))
         volts = drive * calibration.output_per_unit
-        share = math.expm1(calibration.uncertainty_db * math.log(10.0) / 20.0)
+        share = ratio_from_db(calibration.uncertainty_db) - 1.0
         figures.put(name, volts, share * volts)
 
 

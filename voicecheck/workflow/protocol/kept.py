@@ -69,7 +69,7 @@ def read_parts(book: JobBook, job: Job) -> tuple[ProtocolPart, ...]:
     return tuple(sorted(found, key=lambda one: one.taken_utc))
 
 
-def load_protocol(book: JobBook, job: int) -> Protocol:
+def judge_kept(book: JobBook, job: int) -> Protocol:
     """
     The protocol of a job as far as it was done, judged by this version.
 
@@ -80,7 +80,12 @@ def load_protocol(book: JobBook, job: int) -> Protocol:
     JobBookError
         A document is damaged.
     """
-    judged = judge_protocol(job, read_parts(book, book.load_job(job)), __version__)
+    return judge_protocol(job, read_parts(book, book.load_job(job)), __version__)
+
+
+def load_protocol(book: JobBook, job: int) -> Protocol:
+    """The same with what the bench can tell, which takes a look at its measurements."""
+    judged = judge_kept(book, job)
     return dataclasses.replace(judged, told=_tell_sight(book, job, judged))
 
 
